@@ -1,0 +1,2 @@
+//! The fixture's logic.
+#![cfg_attr(not(test), no_std)]

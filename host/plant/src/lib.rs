@@ -1,0 +1,1 @@
+//! Simulated amplifier, motor and operator.

@@ -1,0 +1,2 @@
+//! `proofstand`.
+fn main() {}
