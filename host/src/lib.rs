@@ -1,1 +1,3 @@
-//! Proofstand host.
+//! Proofstand host: from an axis sheet to verdicts and a report.
+
+pub mod record;
