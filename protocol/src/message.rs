@@ -334,7 +334,7 @@ pub enum Field {
 }
 
 /// State of the fixture. Append-only.
-#[derive(Debug, Default, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, Schema)]
+#[derive(Debug, Default, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, Schema)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum State {
     /// 0 V, enable open.
