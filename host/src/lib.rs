@@ -1,4 +1,6 @@
 //! Proofstand host: from an axis sheet to verdicts and a report.
 
+pub mod estimate;
+pub mod metrology;
 pub mod record;
 pub mod sheet;

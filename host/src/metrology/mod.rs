@@ -1,0 +1,26 @@
+//! Measured values with their uncertainty, and what may be said about them.
+//!
+//! A [`budget::Budget`] lists what makes a value uncertain and combines it by the GUM (JCGM 100:2008); a
+//! [`decision::Limits`] and a guard band turn the combined result into accepted, undecided or rejected (JCGM 106:2012,
+//! ILAC-G8:09/2019). [`line`] and [`polynomial`] are the least-squares fits beneath the estimates. All of it is pure:
+//! no clock, no port, no knowledge of how a sample came to be.
+
+pub mod budget;
+pub mod contribution;
+pub mod counting;
+pub mod decision;
+pub mod error;
+pub mod line;
+pub mod polynomial;
+pub mod quantity;
+pub mod student;
+
+pub use budget::{Budget, Combined, Group};
+pub use contribution::{Contribution, DegreesOfFreedom, Distribution, Kind, Sensitivity};
+pub use decision::{Calibration, Conformity, Decision, Limits};
+pub use error::MetrologyError;
+pub use quantity::Quantity;
+pub use student::{CoverageFactor, Level};
+
+#[cfg(test)]
+pub(crate) mod reference;
