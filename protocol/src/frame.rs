@@ -432,3 +432,89 @@ fn check(stretch: &[u8]) -> Result<Payload<'_>, FrameError> {
     let kind = Kind::from_byte(kind).ok_or(FrameError::UnknownKind(kind))?;
     Ok(Payload { kind, body })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn reference(name: &str) -> csv::Reader<std::fs::File> {
+        csv::Reader::from_path(format!("{}/../tests/reference/{name}", env!("CARGO_MANIFEST_DIR"))).unwrap()
+    }
+
+    fn bytes(hex: &str) -> Vec<u8> {
+        let digit = |c: u8| char::from(c).to_digit(16).unwrap() as u8;
+        hex.as_bytes().chunks(2).map(|pair| digit(pair[0]) << 4 | digit(pair[1])).collect()
+    }
+
+    /// Cheshire and Baker 1999, and the worked examples that the COBS implementations share.
+    #[test]
+    fn stuffing_agrees_with_the_published_vectors_both_ways() {
+        let (mut within, mut beyond) = (0, 0);
+        for row in reference("framing-cobs.csv").records() {
+            let row = row.unwrap();
+            let (plain, stuffed) = (bytes(&row[3]), bytes(&row[4]));
+
+            let mut decoder = Decoder::new();
+            let mut ended: Vec<_> = stuffed.iter().chain(&[0]).filter_map(|&b| decoder.take(b)).collect();
+            let ended = ended.pop().unwrap();
+
+            if plain.len() <= MAX_PAYLOAD + CRC_BYTES {
+                let mut block = vec![0];
+                block.extend(&plain);
+                stuff(&mut block);
+                assert_eq!(block, stuffed, "{}", &row[0]);
+                assert_eq!(
+                    (ended, &decoder.buffer[..plain.len()]),
+                    (Ok(plain.len()), &*plain),
+                    "{}",
+                    &row[0]
+                );
+                within += 1;
+            } else {
+                assert_eq!(ended, Err(FrameError::TooLong), "{}", &row[0]);
+                beyond += 1;
+            }
+        }
+        assert!(within >= 11 && beyond >= 4, "{within} vectors within a frame, {beyond} longer than one");
+    }
+
+    /// Cheshire and Baker 1999: an exact run of 254 may come with a last code 01 behind it; a decoder takes both.
+    #[test]
+    fn a_redundant_last_code_after_254_bytes_is_taken() {
+        let mut decoder = Decoder::new();
+        let stuffed = [0xff].into_iter().chain(1..=254).chain([0x01, 0x00]);
+        let ended: Vec<_> = stuffed.filter_map(|b| decoder.take(b)).collect();
+        assert_eq!(ended, [Ok(254)]);
+    }
+
+    /// CRC RevEng catalogue, entry CRC-32/ISO-HDLC: check value over `123456789`, and residue.
+    #[test]
+    fn the_checksum_has_the_check_value_and_the_residue_of_the_catalogue() {
+        let rows: Vec<_> = reference("framing-crc-check.csv").records().map(Result::unwrap).collect();
+        let row = rows.iter().find(|row| &row[0] == "CRC-32/ISO-HDLC").unwrap();
+        let [xorout, check, residue] = [7, 8, 9].map(|i| u32::from_str_radix(&row[i], 16).unwrap());
+
+        let mut codeword = b"123456789".to_vec();
+        assert_eq!(CRC.checksum(&codeword), check);
+        codeword.extend(check.to_le_bytes());
+        assert_eq!(CRC.checksum(&codeword) ^ xorout, residue);
+    }
+
+    #[test]
+    fn the_longest_payload_makes_the_longest_frame_and_one_byte_more_makes_none() {
+        let mut out = [0xaa; MAX_FRAME + 8];
+        let body = [7; MAX_PAYLOAD];
+        assert_eq!(encode_raw(Kind::Message, &body[1..], &mut out), Ok(MAX_FRAME));
+        assert_eq!(out[MAX_FRAME..], [0xaa; 8], "nothing is written behind the frame");
+        assert_eq!(encode_raw(Kind::Message, &body, &mut out), Err(FrameError::NoRoom));
+        for room in 0..MAX_FRAME {
+            assert_eq!(
+                encode_raw(Kind::Message, &body[1..], &mut out[..room]),
+                Err(FrameError::NoRoom),
+                "{room}"
+            );
+        }
+        assert_eq!(encode_raw(Kind::Message, &[], &mut out[..FRAME_OVERHEAD + 1]), Ok(FRAME_OVERHEAD + 1));
+        assert_eq!(encode_raw(Kind::Message, &[], &mut out[..FRAME_OVERHEAD]), Err(FrameError::NoRoom));
+    }
+}
