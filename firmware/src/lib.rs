@@ -10,6 +10,12 @@
 //! `no_std`, integers only, no allocation, no `unsafe`, and no panic that input could reach.
 #![cfg_attr(not(test), no_std)]
 
+pub mod calibration;
+pub mod capture;
+pub mod command;
+pub mod drivers;
+pub mod encoder;
 pub mod fixture;
+pub mod flags;
 pub mod interlock;
 pub mod session;

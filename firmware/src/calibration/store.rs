@@ -1,0 +1,1 @@
+//! Where the calibration survives the power.
