@@ -218,7 +218,8 @@ pub enum CommandMode {
 pub enum BurstKind {
     /// Position, 4 bytes little-endian a point: low 32 bits of the count.
     Position,
-    /// Torque and speed read-out, two 2-byte little-endian converter codes a point.
+    /// Torque and speed read-out, two 2-byte little-endian converter codes a point: offset binary over ±10.24 V,
+    /// 0x8000 is 0 V, not corrected by the calibration.
     ReadOuts,
     /// A, B, Z as bits 0, 1, 2, one byte a point.
     Lines,
