@@ -18,4 +18,8 @@ pub mod encoder;
 pub mod fixture;
 pub mod flags;
 pub mod interlock;
+pub mod program;
+#[cfg(test)]
+mod rotor;
 pub mod session;
+pub mod speed_hold;

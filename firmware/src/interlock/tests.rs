@@ -1,1 +1,298 @@
+use std::collections::{HashSet, VecDeque};
+use std::vec::Vec;
 
+use super::*;
+
+/// Short, all different where that matters, so that the walk stays small and no two time-outs hide one another.
+const SHORT: Timeouts = Timeouts { beat: 3, armed: 6, torque: 3, contact: 2, readback: 1, no_counts: 2 };
+
+/// What a healthy fixture sees in a state, with the relay following at once.
+fn healthy(interlock: &Interlock) -> Seen {
+    Seen {
+        relay_closed: interlock.enable(),
+        beat: true,
+        torque_on: Some(interlock.enable()),
+        ..Seen::default()
+    }
+}
+
+/// Everything a tick may show: each chain contact, the cause that acts in any state and one of those that act when
+/// armed, and every mix of the rest. More than one at a time only changes which is reported; that the other causes act
+/// like the one is tested for each of them below.
+fn sights() -> Vec<Seen> {
+    let mut sights = Vec::new();
+    for bits in 0..16_u32 {
+        for torque_on in [None, Some(false), Some(true)] {
+            let base = Seen {
+                relay_closed: bits & 1 != 0,
+                beat: bits & 2 != 0,
+                readback_off: bits & 4 != 0,
+                stuck: bits & 8 != 0,
+                torque_on,
+                ..Seen::default()
+            };
+            sights.push(base);
+            sights.push(Seen { stop_closed: false, ..base });
+            sights.push(Seen { hold_closed: false, ..base });
+            sights.push(Seen { guard_closed: false, ..base });
+            let causes = [TripCause::FirmwareFault, TripCause::AmplifierFault];
+            sights.extend(causes.map(|cause| Seen { causes: Causes::NONE.with(cause, true), ..base }));
+        }
+    }
+    sights
+}
+
+const DEMANDS: [Demand; 7] = [
+    Demand::Arm { current: true },
+    Demand::Arm { current: false },
+    Demand::Enable { current: true },
+    Demand::Enable { current: false },
+    Demand::Disarm,
+    Demand::Acknowledge { matching: true },
+    Demand::Acknowledge { matching: false },
+];
+
+/// Every state that can be reached by any ticks and any demands, from power-up and from a latched trip.
+fn reachable() -> HashSet<Interlock> {
+    let sights = sights();
+    let mut found: HashSet<Interlock> = [Interlock::new(false), Interlock::new(true)].into();
+    let mut open: VecDeque<Interlock> = found.iter().copied().collect();
+    while let Some(state) = open.pop_front() {
+        for seen in &sights {
+            let mut ticked = state;
+            ticked.tick(seen, &SHORT);
+            let demanded = DEMANDS.map(|demand| {
+                let mut next = state;
+                let _ = next.demand(demand, seen);
+                next
+            });
+            for next in demanded.into_iter().chain([ticked]) {
+                if found.insert(next) {
+                    open.push_back(next);
+                }
+            }
+        }
+    }
+    found
+}
+
+#[test]
+fn from_every_reachable_state_only_the_right_steps_lead_towards_motion() {
+    let (states, sights) = (reachable(), sights());
+    assert!(states.len() > 500, "{} states: the walk went nowhere", states.len());
+    for all in [State::Safe, State::Armed, State::Enabling, State::Live, State::Tripped] {
+        assert!(states.iter().any(|state| state.state() == all), "{all:?} is never reached");
+    }
+    for state in &states {
+        for seen in &sights {
+            let mut next = *state;
+            let cause = next.tick(seen, &SHORT);
+            // A tick by itself never arms, never closes enable, and never clears a trip.
+            let allowed = match state.state() {
+                State::Safe => matches!(next.state(), State::Safe | State::Tripped),
+                State::Armed => matches!(next.state(), State::Armed | State::Tripped),
+                State::Enabling => matches!(next.state(), State::Enabling | State::Live | State::Tripped),
+                State::Live => matches!(next.state(), State::Live | State::Tripped),
+                State::Tripped => next.state() == State::Tripped,
+            };
+            assert!(allowed, "{state:?} saw {seen:?} and became {next:?}");
+            assert_eq!(cause.is_some(), next.state() == State::Tripped && state.state() != State::Tripped);
+            if next.state() == State::Tripped {
+                assert!(!next.enable() && !next.may_command());
+            }
+            // Live is reached with the relay really closed and no flag against it.
+            if next.state() == State::Live {
+                let torque = seen.torque_on != Some(false);
+                assert!(torque && (state.state() == State::Live || seen.relay_closed));
+            }
+            for demand in DEMANDS {
+                let mut next = *state;
+                let answer = next.demand(demand, seen);
+                if answer.is_err() {
+                    assert_eq!(next, *state, "a denied demand changed something");
+                }
+                match (state.state(), next.state()) {
+                    (from, to) if from == to => {}
+                    (_, State::Armed) => {
+                        assert_eq!((state.state(), demand), (State::Safe, Demand::Arm { current: true }));
+                        assert!(chain(seen).is_none() && seen.causes == Causes::NONE && !seen.relay_closed);
+                    }
+                    (_, State::Enabling) => {
+                        assert_eq!((state.state(), demand), (State::Armed, Demand::Enable { current: true }));
+                    }
+                    (State::Tripped, to) => {
+                        assert_eq!((to, demand), (State::Safe, Demand::Acknowledge { matching: true }));
+                    }
+                    (_, to) => assert_eq!((to, demand), (State::Safe, Demand::Disarm)),
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn every_cause_that_acts_at_once_trips_from_every_armed_state_within_the_tick() {
+    for state in reachable() {
+        if !matches!(state.state(), State::Armed | State::Enabling | State::Live) {
+            continue;
+        }
+        let chain: [(fn(&mut Seen), TripCause); 3] = [
+            (|seen| seen.stop_closed = false, TripCause::FixtureStop),
+            (|seen| seen.guard_closed = false, TripCause::GuardOpen),
+            (|seen| seen.hold_closed = false, TripCause::HoldReleased),
+        ];
+        for (open, cause) in chain {
+            let (mut next, mut seen) = (state, healthy(&state));
+            open(&mut seen);
+            assert_eq!(next.tick(&seen, &SHORT), Some(cause));
+            assert_eq!(next.state(), State::Tripped);
+        }
+        for cause in Causes::ORDER {
+            let mut next = state;
+            let seen = Seen { causes: Causes::NONE.with(cause, true), ..healthy(&state) };
+            assert_eq!(next.tick(&seen, &SHORT), Some(cause));
+            assert!(!next.enable() && !next.may_command());
+        }
+    }
+}
+
+/// A message in the network: its epoch was current when it was sent. It is delivered at any time, any number of times.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+struct Letter {
+    demand: Demand,
+    fresh: bool,
+}
+
+#[test]
+fn a_late_or_repeated_demand_from_before_a_change_of_state_never_arms_or_enables() {
+    let (sights, start) = (sights(), Interlock::new(false));
+    let letters = [Demand::Arm { current: true }, Demand::Enable { current: true }];
+    let mut found: HashSet<(Interlock, Letter)> =
+        letters.map(|demand| (start, Letter { demand, fresh: true })).into();
+    let mut open: VecDeque<_> = found.iter().copied().collect();
+    while let Some((state, letter)) = open.pop_front() {
+        let mut reach = |next: Interlock| {
+            let fresh = letter.fresh && next.state() == state.state();
+            let pair = (next, Letter { fresh, ..letter });
+            if found.insert(pair) {
+                open.push_back(pair);
+            }
+        };
+        for seen in &sights {
+            let mut next = state;
+            next.tick(seen, &SHORT);
+            reach(next);
+            for demand in DEMANDS {
+                let mut next = state;
+                let _ = next.demand(demand, seen);
+                reach(next);
+            }
+            // Delivery of the old letter: its epoch is compared with the present one.
+            let mut next = state;
+            let demand = match letter.demand {
+                Demand::Arm { .. } => Demand::Arm { current: letter.fresh },
+                _ => Demand::Enable { current: letter.fresh },
+            };
+            let answer = next.demand(demand, seen);
+            if !letter.fresh {
+                assert!(answer.is_err() && next == state, "{state:?} obeyed a stale {letter:?}");
+            }
+            reach(next);
+        }
+    }
+    assert!(found.iter().any(|(state, letter)| state.state() == State::Live && !letter.fresh));
+}
+
+/// Ticks until the trip, of a machine that has been brought to live and then sees the same on every tick.
+fn trips_after(spoil: impl Fn(&mut Seen)) -> (u32, TripCause) {
+    let long = Timeouts { beat: 100, armed: 10_000, torque: 50, contact: 8, readback: 3, no_counts: 200 };
+    let mut interlock = Interlock::new(false);
+    interlock.demand(Demand::Arm { current: true }, &Seen::default()).unwrap();
+    interlock.demand(Demand::Enable { current: true }, &Seen::default()).unwrap();
+    assert_eq!(interlock.tick(&healthy(&interlock), &long), None);
+    assert_eq!(interlock.state(), State::Live);
+    for tick in 1..20_000 {
+        let mut seen = healthy(&interlock);
+        spoil(&mut seen);
+        if let Some(cause) = interlock.tick(&seen, &long) {
+            return (tick, cause);
+        }
+    }
+    panic!("it never tripped");
+}
+
+#[test]
+fn each_time_out_trips_on_its_own_tick() {
+    assert_eq!(trips_after(|seen| seen.beat = false), (100, TripCause::BeatLost));
+    assert_eq!(trips_after(|seen| seen.readback_off = true), (4, TripCause::ReadbackMismatch));
+    assert_eq!(trips_after(|seen| seen.relay_closed = false), (9, TripCause::RelayMismatch));
+    assert_eq!(trips_after(|seen| seen.torque_on = Some(false)), (1, TripCause::TorqueOff));
+    assert_eq!(trips_after(|seen| seen.stuck = true), (200, TripCause::NoCounts));
+    assert_eq!(trips_after(|_| ()), (9_999, TripCause::ArmedTime));
+}
+
+#[test]
+fn what_comes_and_goes_within_its_time_does_not_trip() {
+    let long = Timeouts { beat: 100, armed: 10_000, torque: 50, contact: 8, readback: 3, no_counts: 200 };
+    let mut interlock = Interlock::new(false);
+    interlock.demand(Demand::Arm { current: true }, &Seen::default()).unwrap();
+    interlock.demand(Demand::Enable { current: true }, &Seen::default()).unwrap();
+    for tick in 0..5_000_u32 {
+        let seen = Seen {
+            beat: tick % 100 == 99,
+            readback_off: tick % 4 != 3,
+            stuck: tick % 200 != 199,
+            relay_closed: tick % 9 == 8 || tick < 8,
+            torque_on: Some(true),
+            ..Seen::default()
+        };
+        assert_eq!(interlock.tick(&seen, &long), None, "tick {tick}");
+    }
+}
+
+#[test]
+fn torque_that_does_not_come_trips_and_without_a_flag_the_wait_is_the_delay() {
+    let until_live = |torque_on: Option<bool>| {
+        let mut interlock = Interlock::new(false);
+        let timeouts =
+            Timeouts { torque: 20, beat: 100, armed: 1_000, contact: 8, readback: 3, no_counts: 9 };
+        interlock.demand(Demand::Arm { current: true }, &Seen::default()).unwrap();
+        interlock.demand(Demand::Enable { current: true }, &Seen::default()).unwrap();
+        for tick in 1..200 {
+            let seen = Seen { beat: true, relay_closed: true, torque_on, ..Seen::default() };
+            if let Some(cause) = interlock.tick(&seen, &timeouts) {
+                return Err((tick, cause));
+            }
+            if interlock.may_command() {
+                return Ok(tick);
+            }
+        }
+        panic!("it waits for ever");
+    };
+    assert_eq!(until_live(Some(true)), Ok(1));
+    assert_eq!(until_live(None), Ok(20));
+    assert_eq!(until_live(Some(false)), Err((20, TripCause::TorqueOff)));
+}
+
+#[test]
+fn a_relay_that_stays_closed_trips_a_safe_fixture_again_and_again_and_refuses_arming() {
+    let welded = Seen { relay_closed: true, ..Seen::default() };
+    let mut interlock = Interlock::new(false);
+    let refused = interlock.demand(Demand::Arm { current: true }, &welded);
+    assert_eq!(refused, Err(Denial::NotReady(TripCause::RelayMismatch)));
+    let causes: Vec<_> = (0..3).map(|_| interlock.tick(&welded, &SHORT)).collect();
+    assert_eq!(causes, [None, None, Some(TripCause::RelayMismatch)]);
+    interlock.demand(Demand::Acknowledge { matching: true }, &welded).unwrap();
+    assert_eq!(interlock.tick(&welded, &SHORT), Some(TripCause::RelayMismatch));
+}
+
+#[test]
+fn the_first_of_two_causes_is_the_one_that_is_reported() {
+    let mut interlock = Interlock::new(false);
+    interlock.demand(Demand::Arm { current: true }, &Seen::default()).unwrap();
+    let both = Causes::NONE.with(TripCause::Travel, true).with(TripCause::EncoderLine, true);
+    let seen = Seen { causes: both, ..Seen::default() };
+    assert_eq!(interlock.tick(&seen, &SHORT), Some(TripCause::EncoderLine));
+    let stop = Seen { stop_closed: false, ..Seen::default() };
+    assert_eq!(interlock.tick(&stop, &SHORT), None, "a later cause does not replace it");
+}
