@@ -130,13 +130,15 @@ fn from_every_reachable_state_only_the_right_steps_lead_towards_motion() {
     }
 }
 
+type Open = fn(&mut Seen);
+
 #[test]
 fn every_cause_that_acts_at_once_trips_from_every_armed_state_within_the_tick() {
     for state in reachable() {
         if !matches!(state.state(), State::Armed | State::Enabling | State::Live) {
             continue;
         }
-        let chain: [(fn(&mut Seen), TripCause); 3] = [
+        let chain: [(Open, TripCause); 3] = [
             (|seen| seen.stop_closed = false, TripCause::FixtureStop),
             (|seen| seen.guard_closed = false, TripCause::GuardOpen),
             (|seen| seen.hold_closed = false, TripCause::HoldReleased),

@@ -29,8 +29,11 @@ fn program(segments: &[Segment]) -> Program {
     program
 }
 
+/// Entries and the ending, each with its tick.
+type Told = (Vec<(u32, u8)>, Option<(u32, Ending)>);
+
 /// Runs a program with a view of each tick; what it entered and how it ended, with the tick.
-fn run(program: &mut Program, mut view: impl FnMut(u32) -> View) -> (Vec<(u32, u8)>, Option<(u32, Ending)>) {
+fn run(program: &mut Program, mut view: impl FnMut(u32) -> View) -> Told {
     let mut entries = Vec::new();
     for tick in 0..200_000 {
         match program.tick(&view(tick), &healthy()) {
