@@ -1,0 +1,98 @@
+//! Words the sheet chooses from, each with its meaning and its value.
+
+use super::model::{
+    BrakeDriver, CapKind, CountDirection, FlagRole, Handling, InputRole, Mounting, Polarity, Rotation, Stop,
+    TorqueShown, Viewpoint,
+};
+
+/// Whether the command asks for torque or for speed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Mode {
+    Torque,
+    Speed,
+}
+
+/// A value chosen by a word.
+pub(super) trait Words: Copy + 'static {
+    /// Word, meaning, value.
+    const ALL: &'static [(&'static str, &'static str, Self)];
+
+    /// The value of a word.
+    fn from_word(word: &str) -> Option<Self> {
+        Self::ALL.iter().find(|(known, _, _)| *known == word).map(|(_, _, value)| *value)
+    }
+}
+
+/// Words and meanings without their values: what a key table can hold.
+pub(super) fn listed<T: Words>() -> Vec<(&'static str, &'static str)> {
+    T::ALL.iter().map(|(word, meaning, _)| (*word, *meaning)).collect()
+}
+
+macro_rules! words {
+    ($type:ident { $($word:literal => $variant:ident: $meaning:literal),+ $(,)? }) => {
+        impl Words for $type {
+            const ALL: &'static [(&'static str, &'static str, Self)] =
+                &[$(($word, $meaning, $type::$variant)),+];
+        }
+    };
+}
+
+words!(Mode {
+    "torque" => Torque: "volts ask for torque",
+    "speed" => Speed: "volts ask for speed",
+});
+words!(Rotation {
+    "clockwise" => Clockwise: "as the hands of a clock",
+    "counterclockwise" => Counterclockwise: "against the hands of a clock",
+});
+words!(Viewpoint {
+    "shaft_end" => ShaftEnd: "facing the drive end, where the shaft comes out (IEC 60034-8)",
+    "other_end" => OtherEnd: "facing the end opposite to the shaft",
+});
+words!(CountDirection {
+    "up" => Up: "A leads B",
+    "down" => Down: "B leads A",
+});
+words!(CapKind {
+    "setting" => Setting: "a stored setting of the amplifier",
+    "analog_input" => AnalogInput: "a voltage at a second analog input of the amplifier",
+});
+words!(FlagRole {
+    "holding_speed_down" => HoldingSpeedDown: "the amplifier holds the speed down at the cap",
+    "can_enable" => CanEnable: "the amplifier can be enabled",
+    "torque_on" => TorqueOn: "torque is on",
+    "fault" => Fault: "a fault is latched",
+    "brake_release" => BrakeRelease: "the brake is to be released",
+});
+words!(Polarity {
+    "conducting" => Conducting: "current can flow",
+    "open" => Open: "no current flows: also the state of a broken wire",
+});
+words!(InputRole {
+    "enable" => Enable: "turn torque on",
+    "clear_fault" => ClearFault: "clear a latched fault",
+    "end_switch_positive" => EndSwitchPositive: "end of travel in the positive direction",
+    "end_switch_negative" => EndSwitchNegative: "end of travel in the negative direction",
+});
+words!(Handling {
+    "obeyed" => Obeyed: "the amplifier acts on it",
+    "ignored" => Ignored: "the amplifier is set to ignore it",
+});
+words!(Stop {
+    "coast" => Coast: "torque off, only friction slows the shaft",
+    "brake" => Brake: "the amplifier brakes the shaft",
+});
+words!(BrakeDriver {
+    "none" => None: "there is no brake",
+    "amplifier" => Amplifier: "the amplifier drives the brake",
+    "controller" => Controller: "the customer's controller drives the brake",
+});
+words!(Mounting {
+    "free_shaft" => FreeShaft: "nothing on the shaft but a disc",
+    "coupled" => Coupled: "a machine or load is connected",
+    "vertical" => Vertical: "gravity moves the load",
+});
+words!(TorqueShown {
+    "reference" => Reference: "the torque asked for inside the amplifier: proves the scale only",
+    "actual" => Actual: "the torque made, from measured current",
+});
