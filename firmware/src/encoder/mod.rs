@@ -253,6 +253,23 @@ mod tests {
     }
 
     proptest! {
+        /// No stop-and-go makes the estimate exceed what the shaft really did in the window by more than the two
+        /// counts in a millisecond that uneven edges are allowed: an overspeed trip must not come from arithmetic.
+        #[test]
+        fn the_speed_never_exceeds_the_fastest_of_the_window(
+            rates in prop::collection::vec(prop_oneof![Just(0_i64), -3_i64..=3, -300_i64..=300], 1..200),
+        ) {
+            let mut encoder = Encoder::new(0, Micros(0), CountsPerRev(PER_REV as u32));
+            let mut shaft = Shaft { position: 0, now: 0, edge: 0 };
+            for (tick, rate) in rates.iter().enumerate() {
+                let speed = run(&mut encoder, &mut shaft, *rate).speed;
+                let window = &rates[(tick + 1).saturating_sub(speed::WINDOW_TICKS + 2)..=tick];
+                let fastest = window.iter().map(|rate| rate.abs()).max().unwrap_or(0);
+                // One count of 4000 in a millisecond is 15 rpm.
+                prop_assert!(i64::from(speed.magnitude().0) <= (fastest + 2) * 15_000, "{speed:?} at tick {tick}");
+            }
+        }
+
         #[test]
         fn position_follows_any_path_and_every_pass_lies_on_an_end_of_z(
             start: u32, rates in prop::collection::vec(-300_i64..=300, 1..400),
