@@ -1,1 +1,26 @@
 //! From samples to quantities.
+//!
+//! Every function takes samples or events as the fixture sent them and gives typed quantities with what is uncertain
+//! about them from the record itself: scatter and quantisation. What comes from elsewhere (calibration, clock,
+//! inertia) is added by the caller to a [`crate::metrology::Budget`]. All of it is pure.
+//!
+//! Speeds and accelerations carry the sign of the counts: positive while phase A leads phase B.
+
+pub mod acceleration;
+pub mod error;
+pub mod flags;
+pub mod lines;
+mod quantisation;
+pub mod readout;
+pub mod reversal;
+pub mod ripple;
+pub mod speed;
+pub mod track;
+
+pub use acceleration::{AccelerationEstimate, Shape};
+pub use error::EstimateError;
+pub use reversal::{ReversalEstimate, ReversalWindow, TorqueLine};
+pub use speed::{PartsPerMillion, SpeedEstimate};
+
+#[cfg(test)]
+mod synthetic;
