@@ -2,7 +2,7 @@
 //!
 //! A [`budget::Budget`] lists what makes a value uncertain and combines it by the GUM (JCGM 100:2008); a
 //! [`decision::Limits`] and a guard band turn the combined result into accepted, undecided or rejected (JCGM 106:2012,
-//! ILAC-G8:09/2019). [`line`] and [`polynomial`] are the least-squares fits beneath the estimates. All of it is pure:
+//! ILAC-G8:09/2019). [`mod@line`] and [`polynomial`] are the least-squares fits beneath the estimates. All of it is pure:
 //! no clock, no port, no knowledge of how a sample came to be.
 
 pub mod budget;
