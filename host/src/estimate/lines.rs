@@ -48,7 +48,7 @@ pub fn passes(events: &[(Micros, Event)], samples: &[Sample]) -> Vec<IndexPass> 
 
 /// The way the counts ran at a moment, from the nearest samples before and after it that differ.
 fn travel(samples: &[Sample], at: Micros) -> Option<Travel> {
-    const LOOK: usize = 8;
+    const LOOK: usize = 50;
     let after = samples.partition_point(|s| s.at < at);
     for reach in 1..=LOOK {
         let before = samples.get(after.checked_sub(reach)?)?;

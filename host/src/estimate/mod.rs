@@ -15,12 +15,14 @@ pub mod readout;
 pub mod reversal;
 pub mod ripple;
 pub mod speed;
+pub mod torque_line;
 pub mod track;
 
 pub use acceleration::{AccelerationEstimate, Shape};
 pub use error::EstimateError;
-pub use reversal::{ReversalEstimate, ReversalWindow, TorqueLine};
+pub use reversal::{ReversalEstimate, ReversalWindow};
 pub use speed::{PartsPerMillion, SpeedEstimate};
+pub use torque_line::TorqueLine;
 
 #[cfg(test)]
 mod synthetic;

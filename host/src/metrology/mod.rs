@@ -10,15 +10,17 @@ pub mod contribution;
 pub mod counting;
 pub mod decision;
 pub mod error;
+pub mod group;
 pub mod line;
 pub mod polynomial;
 pub mod quantity;
 pub mod student;
 
-pub use budget::{Budget, Combined, Group};
+pub use budget::{Budget, Combined};
 pub use contribution::{Contribution, DegreesOfFreedom, Distribution, Kind, Sensitivity};
 pub use decision::{Calibration, Conformity, Decision, Limits};
 pub use error::MetrologyError;
+pub use group::Group;
 pub use quantity::Quantity;
 pub use student::{CoverageFactor, Level};
 

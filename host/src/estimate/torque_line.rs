@@ -1,0 +1,90 @@
+//! Torque over the levels of a command: gain, intercept and what departs from a straight line.
+
+use proofstand_units::{NewtonMetres, NewtonMetresPerVolt, Volts};
+
+use super::error::EstimateError;
+use crate::metrology::DegreesOfFreedom;
+use crate::metrology::line::{self, Weights};
+
+/// Torque by the command at one level.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LevelPoint {
+    /// Level of the command.
+    pub level: Volts,
+    /// Torque by the command alone.
+    pub torque: NewtonMetres,
+    /// Its standard uncertainty from scatter only: what all levels share (inertia, calibration) is added after the fit.
+    pub scatter: NewtonMetres,
+}
+
+/// Torque over volts.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TorqueLine {
+    /// Torque per volt.
+    pub gain: NewtonMetresPerVolt,
+    /// Its standard uncertainty from scatter, or from the deviations from the line where they are larger.
+    pub gain_scatter: NewtonMetresPerVolt,
+    /// Torque at 0 V as the line has it; away from zero it points to a dead band or a limit.
+    pub intercept: NewtonMetres,
+    /// Its standard uncertainty, likewise.
+    pub intercept_scatter: NewtonMetres,
+    /// Degrees of freedom of both uncertainties.
+    pub degrees_of_freedom: DegreesOfFreedom,
+    /// Torque less line, level by level.
+    pub residuals: Vec<NewtonMetres>,
+    /// The residual of largest magnitude, as a magnitude.
+    pub linearity: NewtonMetres,
+}
+
+/// Fits a straight line through the torques of three or more levels, each weighted by its own scatter.
+///
+/// # Errors
+/// Fewer than three levels, all at one voltage, values that can't be used.
+pub fn torque_line(points: &[LevelPoint]) -> Result<TorqueLine, EstimateError> {
+    let volts: Vec<f64> = points.iter().map(|p| p.level.get()).collect();
+    let torques: Vec<f64> = points.iter().map(|p| p.torque.get()).collect();
+    let scatter: Vec<f64> = points.iter().map(|p| p.scatter.get()).collect();
+    let (fit, believed) = if scatter.iter().all(|u| *u > 0.0) {
+        let weights: Vec<f64> = scatter.iter().map(|u| u.powi(-2)).collect();
+        let by_residuals = line::fit(&volts, &torques, Weights::Relative(&weights))?;
+        (by_residuals, Some(line::fit(&volts, &torques, Weights::Uncertainties(&scatter))?))
+    } else {
+        (line::fit(&volts, &torques, Weights::Equal)?, None)
+    };
+    let wider = believed.filter(|b| b.slope_uncertainty > fit.slope_uncertainty);
+    let spread = wider.as_ref().unwrap_or(&fit);
+    Ok(TorqueLine {
+        gain: NewtonMetresPerVolt::new(fit.slope),
+        gain_scatter: NewtonMetresPerVolt::new(spread.slope_uncertainty),
+        intercept: NewtonMetres::new(fit.intercept),
+        intercept_scatter: NewtonMetres::new(spread.intercept_uncertainty),
+        degrees_of_freedom: spread.degrees_of_freedom,
+        residuals: fit.residuals.iter().map(|r| NewtonMetres::new(*r)).collect(),
+        linearity: NewtonMetres::new(fit.largest_residual().abs()),
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_line_over_levels_gives_gain_and_what_departs_from_it() {
+        let point = |level: f64, torque: f64| LevelPoint {
+            level: Volts::new(level),
+            torque: NewtonMetres::new(torque),
+            scatter: NewtonMetres::new(1e-4),
+        };
+        let straight = torque_line(&[0.5, 1.0, 2.0, 3.0].map(|v| point(v, 0.01 + 0.08 * v))).unwrap();
+        assert!(
+            (straight.gain.get() - 0.08).abs() < 1e-12 && (straight.intercept.get() - 0.01).abs() < 1e-12
+        );
+        assert!(straight.linearity.get() < 1e-12);
+        // With no deviations the scatter of the points is believed: u(slope) = u/√Sxx, Sxx = 3.6875.
+        assert!((straight.gain_scatter.get() - 1e-4 / 3.6875_f64.sqrt()).abs() < 1e-12);
+        let bent = torque_line(&[point(1.0, 0.08), point(2.0, 0.16), point(3.0, 0.21)]).unwrap();
+        // Closed form for three even points: residuals are d/6, −d/3, d/6 of the second difference d = −0.03.
+        assert!((bent.linearity.get() - 0.01).abs() < 1e-12, "{bent:?}");
+        assert!(torque_line(&[point(1.0, 0.1), point(2.0, 0.2)]).is_err());
+    }
+}
