@@ -113,6 +113,11 @@ quantity!(
     "N·m/V"
 );
 quantity!(
+    /// Viscous drag: torque per angular speed.
+    NewtonMetresPerRadPerSec,
+    "N·m·s/rad"
+);
+quantity!(
     /// Speed in revolutions per minute.
     Rpm,
     "rpm"

@@ -1,0 +1,5 @@
+//! How fast the plant runs.
+
+fn main() {
+    divan::main();
+}

@@ -1,0 +1,333 @@
+//! The divided encoder output: counts, lines, index, and the exact moments of their edges.
+
+use std::collections::VecDeque;
+
+use crate::history::Piece;
+use crate::setup::PlantSetup;
+use crate::time::PlantTime;
+
+/// One of the three pairs, as the fixture sees them.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Line {
+    /// Phase A.
+    A,
+    /// Phase B.
+    B,
+    /// Index.
+    Z,
+}
+
+/// Levels of the three pairs.
+#[derive(Debug, Default, Clone, Copy, PartialEq, Eq)]
+pub struct Lines {
+    /// Phase A is high.
+    pub a: bool,
+    /// Phase B is high.
+    pub b: bool,
+    /// Index is high.
+    pub z: bool,
+}
+
+/// One change of one line.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Edge {
+    /// First whole nanosecond at which the line has changed.
+    pub time: PlantTime,
+    /// Which line.
+    pub line: Line,
+    /// High from then on.
+    pub high: bool,
+}
+
+/// Z went high.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct IndexEdge {
+    /// First whole nanosecond at which Z is high.
+    pub time: PlantTime,
+    /// The counter at that moment. Going down, Z is met at its other end: this differs from going up by Z's width
+    /// less one count, as the width is a whole number of counts and both numbers are of counts inside it.
+    pub counter: i64,
+    /// The counter was rising.
+    pub up: bool,
+}
+
+/// Length of a false pulse on Z, nanoseconds (a burst of coupled noise; common practice, no source).
+const NOISE_PULSE: u64 = 2_000;
+
+/// Index edges kept for somebody who never takes them: the oldest go first.
+const KEPT_INDEX: usize = 4096;
+
+/// False pulses kept for [`crate::Plant::edges`].
+const KEPT_NOISE: usize = 256;
+
+/// Division of native positions into counts: `floor(native·4N/R)`, exact over any number of revolutions.
+///
+/// Works in the encoder's own sense (up where the amplifier counts up); the wiring to the fixture comes after.
+#[derive(Debug, Clone)]
+struct Divider {
+    counts: i64,
+    native: i64,
+    /// Lag of B's edges in turns.
+    lag: f64,
+}
+
+impl Divider {
+    fn native(&self, turns: f64) -> i64 {
+        (turns * self.native as f64).floor() as i64
+    }
+
+    fn count_of_native(&self, native: i64) -> i64 {
+        let (rev, rest) = (native.div_euclid(self.native), native.rem_euclid(self.native));
+        rev * self.counts + rest * self.counts / self.native
+    }
+
+    /// Turns at which the count goes from `count − 1` to `count`.
+    fn edge(&self, count: i64) -> f64 {
+        let (rev, rest) = (count.div_euclid(self.counts), count.rem_euclid(self.counts));
+        // First native position of that count: the ceiling of rest·R/4N.
+        let native = (rest * self.native + self.counts - 1) / self.counts;
+        let turns = rev as f64 + native as f64 / self.native as f64;
+        // A changes into odd counts, B into even ones.
+        if count & 1 == 0 { turns + self.lag } else { turns }
+    }
+
+    fn count(&self, turns: f64, native: i64) -> i64 {
+        let count = self.count_of_native(native);
+        if self.lag == 0.0 {
+            return count;
+        }
+        if turns >= self.edge(count + 1) {
+            count + 1
+        } else if turns < self.edge(count) {
+            count - 1
+        } else {
+            count
+        }
+    }
+}
+
+/// Encoder, division and wiring up to the fixture's counter.
+#[derive(Debug, Clone)]
+pub(crate) struct Encoder {
+    divider: Divider,
+    /// +1 where clockwise counts up in the amplifier.
+    sense: f64,
+    /// −1 with A and B swapped.
+    wired: i64,
+    index_at: i64,
+    index_width: i64,
+    index_connected: bool,
+    native: i64,
+    count: i64,
+    next_up: i64,
+    next_down: i64,
+    offset: i64,
+    last_edge: Option<(Piece, i64)>,
+    index: VecDeque<IndexEdge>,
+    noise: VecDeque<u64>,
+}
+
+impl Encoder {
+    pub(crate) fn new(setup: &PlantSetup) -> Self {
+        let e = &setup.encoder;
+        let divider = Divider {
+            counts: 4 * i64::from(e.pulses.get()),
+            native: i64::from(e.native.get()),
+            lag: e.phase_error.get() / 360.0 / f64::from(e.pulses.get()),
+        };
+        let sense = e.counts_up.sign();
+        let mut encoder = Self {
+            divider,
+            sense,
+            wired: if setup.wiring.encoder_swapped { -1 } else { 1 },
+            index_at: i64::from(e.index_at),
+            index_width: i64::from(e.index_width),
+            index_connected: setup.wiring.index_connected,
+            native: 0,
+            count: 0,
+            next_up: 0,
+            next_down: 0,
+            offset: 0,
+            last_edge: None,
+            index: VecDeque::new(),
+            noise: VecDeque::new(),
+        };
+        encoder.jump_to(e.start_angle.get());
+        encoder
+    }
+
+    /// Takes a position without having moved there.
+    fn jump_to(&mut self, angle: f64) {
+        let turns = angle * self.sense;
+        self.native = self.divider.native(turns);
+        self.count = self.divider.count(turns, self.native);
+        self.find_index();
+    }
+
+    /// Output comes alive again after power: the amplifier starts from where the shaft is; the fixture's counter
+    /// stays where it was but for what the lines themselves say (two bits).
+    pub(crate) fn restart(&mut self, angle: f64) {
+        let before = self.counter();
+        self.jump_to(angle);
+        let moved = self.counter() - before;
+        self.offset -= (moved + 1).div_euclid(4) * 4;
+    }
+
+    /// The counter as the fixture keeps it.
+    pub(crate) fn counter(&self) -> i64 {
+        self.wired * self.count + self.offset
+    }
+
+    /// Whole pulses that the fixture's receiver missed, in counts.
+    pub(crate) fn lose(&mut self, counts: i64) {
+        self.offset -= counts;
+    }
+
+    fn find_index(&mut self) {
+        let turn = self.divider.counts;
+        let past = (self.count - self.index_at).rem_euclid(turn);
+        self.next_up = self.count - past + turn;
+        let last = self.index_at + self.index_width - 1;
+        let past = (last - self.count).rem_euclid(turn);
+        self.next_down = self.count + past - turn;
+    }
+
+    /// Follows one stretch of motion.
+    #[inline]
+    pub(crate) fn follow(&mut self, piece: &Piece) {
+        let turns = piece.end_angle * self.sense;
+        let native = self.divider.native(turns);
+        if native == self.native && self.divider.lag == 0.0 {
+            return;
+        }
+        self.native = native;
+        let count = self.divider.count(turns, native);
+        if count == self.count {
+            return;
+        }
+        let up = count > self.count;
+        self.count = count;
+        // The edge into this count going up is the same place as the edge out of it going down, one further on.
+        self.last_edge = Some((*piece, if up { count } else { count + 1 }));
+        let turn = self.divider.counts;
+        if count >= self.next_up || count <= self.next_down {
+            let (edge, inside) =
+                if up { (self.next_up, self.next_up) } else { (self.next_down + 1, self.next_down) };
+            let time = piece.time_of(self.divider.edge(edge) * self.sense);
+            self.record_index(IndexEdge {
+                time: PlantTime::from_nanos(time),
+                counter: self.wired * inside + self.offset,
+                up: up == (self.wired > 0),
+            });
+            self.find_index();
+        } else if count > self.next_down + turn || count < self.next_up - turn {
+            self.find_index();
+        }
+    }
+
+    fn record_index(&mut self, edge: IndexEdge) {
+        if self.index_connected {
+            if self.index.len() == KEPT_INDEX {
+                self.index.pop_front();
+            }
+            self.index.push_back(edge);
+        }
+    }
+
+    /// A false pulse on Z at `time`, with the shaft at `angle`.
+    pub(crate) fn disturb_index(&mut self, time: u64, angle: f64, up: bool) {
+        let counter = self.counter_for(angle);
+        self.record_index(IndexEdge {
+            time: PlantTime::from_nanos(time),
+            counter,
+            up: up == (self.sense * self.wired as f64 > 0.0),
+        });
+        if self.index_connected {
+            if self.noise.len() == KEPT_NOISE {
+                self.noise.pop_front();
+            }
+            self.noise.push_back(time);
+        }
+    }
+
+    pub(crate) fn take_index(&mut self) -> Vec<IndexEdge> {
+        let mut edges: Vec<IndexEdge> = self.index.drain(..).collect();
+        edges.sort_by_key(|edge| edge.time);
+        edges
+    }
+
+    pub(crate) fn last_edge_time(&self) -> Option<PlantTime> {
+        let (piece, edge) = self.last_edge.as_ref()?;
+        Some(PlantTime::from_nanos(piece.time_of(self.divider.edge(*edge) * self.sense)))
+    }
+
+    fn count_at(&self, angle: f64) -> i64 {
+        let turns = angle * self.sense;
+        self.divider.count(turns, self.divider.native(turns))
+    }
+
+    /// The fixture's counter for an angle near the present one.
+    pub(crate) fn counter_for(&self, angle: f64) -> i64 {
+        self.wired * self.count_at(angle) + self.offset
+    }
+
+    fn z_high(&self, count: i64) -> bool {
+        (count - self.index_at).rem_euclid(self.divider.counts) < self.index_width
+    }
+
+    /// Levels at an angle and time.
+    pub(crate) fn lines_for(&self, angle: f64, time: u64) -> Lines {
+        let count = self.count_at(angle);
+        let (a, b) = levels(self.wired * count);
+        let disturbed = self.noise.iter().any(|&start| (start..start + NOISE_PULSE).contains(&time));
+        Lines { a, b, z: self.index_connected && (self.z_high(count) || disturbed) }
+    }
+
+    /// Every edge of A, B and Z in one stretch of motion, after `from` up to and with `to`.
+    pub(crate) fn edges_in(&self, piece: &Piece, from: u64, to: u64, out: &mut Vec<Edge>) {
+        let (first, last) = (self.count_at(piece.angle), self.count_at(piece.end_angle));
+        let up = last > first;
+        for n in 0..(last - first).abs() {
+            // `edge` is the place, `count` what is read beyond it.
+            let (edge, count) = if up { (first + 1 + n, first + 1 + n) } else { (first - n, first - n - 1) };
+            let time = piece.time_of(self.divider.edge(edge) * self.sense);
+            if time <= from || time > to {
+                continue;
+            }
+            let time = PlantTime::from_nanos(time);
+            // A changes between counts 4k+1 and 4k, and between 4k+3 and 4k+2: at odd places.
+            let (a, b) = levels(self.wired * count);
+            let a_changes = (edge & 1 != 0) == (self.wired > 0);
+            let (line, high) = if a_changes { (Line::A, a) } else { (Line::B, b) };
+            out.push(Edge { time, line, high });
+            if self.index_connected {
+                let high = self.z_high(count);
+                let before = if up { count - 1 } else { count + 1 };
+                if high != self.z_high(before) {
+                    out.push(Edge { time, line: Line::Z, high });
+                }
+            }
+        }
+    }
+
+    /// Edges of false pulses on Z after `from` up to and with `to`.
+    pub(crate) fn noise_edges(&self, from: u64, to: u64, out: &mut Vec<Edge>) {
+        for &start in &self.noise {
+            for (time, high) in [(start, true), (start + NOISE_PULSE, false)] {
+                if time > from && time <= to {
+                    out.push(Edge { time: PlantTime::from_nanos(time), line: Line::Z, high });
+                }
+            }
+        }
+    }
+}
+
+/// A and B for a counter: 00, 10, 11, 01 as it rises, A leading.
+const fn levels(counter: i64) -> (bool, bool) {
+    match counter & 3 {
+        0 => (false, false),
+        1 => (true, false),
+        2 => (true, true),
+        _ => (false, true),
+    }
+}

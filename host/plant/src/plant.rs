@@ -1,0 +1,392 @@
+//! The plant: amplifier, motor, encoder and wiring advanced together.
+
+use core::f64::consts::TAU;
+
+use proofstand_units::{Joules, NewtonMetres, RadPerSec, Rpm, Turns, Volts};
+
+use crate::amplifier::Amplifier;
+use crate::check::{SetupError, check};
+use crate::coefficients::Steps;
+use crate::encoder::{Edge, Encoder, IndexEdge, Lines};
+use crate::flags::{FlagEdge, FlagLines};
+use crate::history::{History, HistoryGone, Piece};
+use crate::motor::{Acting, Motor};
+use crate::operator::{HandTurn, Operator};
+use crate::random::Random;
+use crate::setup::PlantSetup;
+use crate::time::{PlantTime, nanos};
+
+/// What the fixture drives, held from one call of [`Plant::advance`] to its end.
+#[derive(Debug, Default, Clone, Copy, PartialEq)]
+pub struct Drive {
+    /// Command between the pair's terminals.
+    pub command: Volts,
+    /// The enable contact is closed.
+    pub enable: bool,
+    /// The clear-fault contact is closed; its closing clears, while enable is open.
+    pub clear_fault: bool,
+    /// The end switch in the positive direction is closed: not reached.
+    pub end_plus_closed: bool,
+    /// The end switch in the negative direction is closed: not reached.
+    pub end_minus_closed: bool,
+}
+
+/// What no fixture can see: for tests of the plant and of what is built on it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Truth {
+    /// Shaft speed, clockwise positive.
+    pub speed: Rpm,
+    /// Motor torque on the shaft, clockwise positive, mean over the last step.
+    pub torque: NewtonMetres,
+    /// Shaft angle, clockwise positive, not wrapped.
+    pub angle: Turns,
+    /// Work done on the shaft by the motor's torque since set-up.
+    pub work: Joules,
+    /// Braking energy held by the bus.
+    pub bus: Joules,
+    /// The amplifier is in fault.
+    pub fault: bool,
+    /// Torque is on.
+    pub torque_on: bool,
+    /// Counts lost between the lines and the fixture's counter.
+    pub counts_lost: i64,
+}
+
+/// Loss of whole pulses at speed, ready for use.
+#[derive(Debug, Clone)]
+struct Loss {
+    above: f64,
+    share: f64,
+    lost: i64,
+}
+
+/// A simulated axis.
+#[derive(Debug, Clone)]
+pub struct Plant {
+    pub(crate) now: u64,
+    step: u64,
+    steps: Steps,
+    pub(crate) amplifier: Amplifier,
+    pub(crate) motor: Motor,
+    encoder: Encoder,
+    pub(crate) flags: FlagLines,
+    history: History,
+    random: Random,
+    drive: Drive,
+    command_factor: f64,
+    ends_swapped: bool,
+    encoder_connected: bool,
+    brake_unwired: bool,
+    has_brake: bool,
+    live: bool,
+    index_noise: f64,
+    loss: Option<Loss>,
+    work: f64,
+    pub(crate) hand: Option<HandTurn>,
+    pub(crate) strap: f64,
+    pub(crate) mark: f64,
+    pub(crate) smallest_seen: f64,
+    pub(crate) fastest_by_hand: f64,
+}
+
+impl Plant {
+    /// Sets up an axis at standstill at time zero. The seed fixes every random draw.
+    ///
+    /// # Errors
+    /// The first quantity of the setup that describes nothing.
+    pub fn new(setup: PlantSetup, seed: u64) -> Result<Self, SetupError> {
+        check(&setup)?;
+        let step = nanos(setup.longest_step);
+        let amplifier = Amplifier::new(&setup);
+        let mut flags = FlagLines::new(&setup.wiring, setup.operator.control_power);
+        amplifier.preset(&mut flags);
+        let kept = 1.0 - setup.wiring.command_loss.get() / 100.0;
+        let motor = Motor::new(&setup);
+        Ok(Self {
+            now: 0,
+            step,
+            steps: Steps::new(&setup, step),
+            live: amplifier.outputs_live() && setup.wiring.encoder_connected,
+            amplifier,
+            mark: motor.angle,
+            motor,
+            encoder: Encoder::new(&setup),
+            flags,
+            history: History::new(),
+            random: Random::new(seed),
+            drive: Drive::default(),
+            command_factor: if setup.wiring.command_swapped { -kept } else { kept },
+            ends_swapped: setup.wiring.end_switches_swapped,
+            encoder_connected: setup.wiring.encoder_connected,
+            brake_unwired: setup.wiring.brake_unwired,
+            has_brake: setup.motor.brake.is_some(),
+            index_noise: setup.wiring.index_noise.get(),
+            loss: setup.wiring.count_loss.map(|loss| Loss {
+                above: loss.above.get(),
+                share: loss.share.get() / 100.0,
+                lost: 0,
+            }),
+            work: 0.0,
+            hand: None,
+            strap: 0.0,
+            smallest_seen: setup.operator.smallest_seen.get(),
+            fastest_by_hand: setup.operator.fastest_by_hand.get(),
+        })
+    }
+
+    /// Now.
+    #[must_use]
+    pub const fn now(&self) -> PlantTime {
+        PlantTime::from_nanos(self.now)
+    }
+
+    /// Advances to a moment, with the fixture driving as given all the way; does nothing but note `drive` when that
+    /// moment is not in the future. The last step is shortened to end there.
+    pub fn advance(&mut self, to: PlantTime, drive: &Drive) {
+        self.drive = *drive;
+        self.settle();
+        let command = drive.command.get() * self.command_factor;
+        let ends = if self.ends_swapped {
+            [drive.end_minus_closed, drive.end_plus_closed]
+        } else {
+            [drive.end_plus_closed, drive.end_minus_closed]
+        };
+        let to = to.nanos();
+        while self.now < to {
+            let next = (self.now + self.step).min(to).min(self.amplifier.next_change().max(self.now + 1));
+            self.step_to(next, command, ends);
+            self.settle();
+        }
+    }
+
+    /// Brings states that change by themselves, or by the contacts, up to now.
+    #[inline]
+    pub(crate) fn settle(&mut self) {
+        self.amplifier.settle(self.now, self.drive.enable, self.drive.clear_fault, &mut self.flags);
+        let live = self.amplifier.outputs_live() && self.encoder_connected;
+        if live != self.live {
+            self.live = live;
+            if live {
+                self.encoder.restart(self.motor.angle);
+            }
+        }
+    }
+
+    #[inline]
+    fn step_to(&mut self, next: u64, command: f64, ends: [bool; 2]) {
+        let braking = self.amplifier.braking();
+        let length = next - self.now;
+        let c = self.steps.of(length, braking);
+        let torque = self.amplifier.drive(&c, command, ends, &mut self.random);
+        let (start, live) = (self.now, self.live);
+        let before = self.motor.angle;
+        let brake_closed = self.brake_closed();
+        let (history, encoder) = (&mut self.history, &mut self.encoder);
+        let count_before = encoder.counter();
+        let keep = |mut piece: Piece| {
+            piece.step_start = start;
+            piece.live = live;
+            history.push(piece);
+            if live {
+                encoder.follow(&piece);
+            }
+        };
+        let work = match self.hand {
+            Some(hand) if !self.amplifier.gate_on() => {
+                self.motor.lead(c.step, hand.speed(next), keep);
+                if next >= hand.end {
+                    self.hand = None;
+                }
+                0.0
+            }
+            _ => {
+                self.hand = None;
+                let acting = Acting {
+                    torque,
+                    strap: self.strap,
+                    brake_closed,
+                    inertia: self.steps.inertia(),
+                    viscous: self.steps.viscous(braking),
+                };
+                self.motor.step(c.step, &c.motion, &acting, keep)
+            }
+        };
+        self.work += work;
+        self.now = next;
+        let counted = self.encoder.counter() - count_before;
+        if self.loss.is_some() {
+            self.lose_counts(counted, c.step);
+        }
+        if self.index_noise > 0.0 && live && self.random.uniform() < self.index_noise * c.step {
+            let time = start + 1 + (self.random.uniform() * (length - 1) as f64) as u64;
+            if let Some((angle, _)) = self.history.angle_at(time) {
+                self.encoder.disturb_index(time, angle, self.motor.angle >= before);
+            }
+        }
+        let mean_speed = (self.motor.angle - before) * TAU / c.step;
+        self.amplifier.observe(
+            &c,
+            mean_speed,
+            self.motor.speed,
+            work,
+            next,
+            &mut self.random,
+            &mut self.flags,
+        );
+    }
+
+    /// Loses whole pulses of what was counted in a step: four counts each, so that the lines' two bits stay right.
+    fn lose_counts(&mut self, counted: i64, step: f64) {
+        let Some(loss) = &mut self.loss else { return };
+        let over = counted.unsigned_abs() as f64 - loss.above * step;
+        if over <= 0.0 {
+            return;
+        }
+        let expected = over * loss.share / 4.0;
+        let whole = expected.floor();
+        let pulses = whole as i64 + i64::from(self.random.uniform() < expected - whole);
+        let lost = 4 * pulses * counted.signum();
+        loss.lost += lost;
+        self.encoder.lose(lost);
+    }
+
+    pub(crate) const fn torque_on(&self) -> bool {
+        self.amplifier.gate_on()
+    }
+
+    pub(crate) const fn brake_closed(&self) -> bool {
+        self.has_brake && (self.brake_unwired || !self.amplifier.brake_released())
+    }
+
+    /// The counter that a fixture keeps of the lines: divided, four counts to the pulse, up when A leads B.
+    #[must_use]
+    pub fn counter(&self) -> i64 {
+        self.encoder.counter()
+    }
+
+    /// Levels of the lines now; all low while the output is dead.
+    #[must_use]
+    pub fn lines(&self) -> Lines {
+        if self.encoder_pairs_ok() {
+            self.encoder.lines_for(self.motor.angle, self.now)
+        } else {
+            Lines::default()
+        }
+    }
+
+    /// The A and B pairs are driven: connected, control power on, start-up over.
+    #[must_use]
+    pub const fn encoder_pairs_ok(&self) -> bool {
+        self.live
+    }
+
+    /// The fixture's flag inputs: bit n is set while input n conducts.
+    #[must_use]
+    pub const fn flags(&self) -> u8 {
+        self.flags.bits()
+    }
+
+    /// Changes of the flag inputs since they were last taken, in order of time; at most the last 4096.
+    pub fn take_flag_edges(&mut self) -> Vec<FlagEdge> {
+        self.flags.take()
+    }
+
+    /// Rising edges of Z since they were last taken, in order of time; at most the last 4096.
+    pub fn take_index_edges(&mut self) -> Vec<IndexEdge> {
+        self.encoder.take_index()
+    }
+
+    /// The torque read-out's output.
+    #[must_use]
+    pub fn torque_readout(&self) -> Volts {
+        Volts::new(self.amplifier.torque_readout())
+    }
+
+    /// The speed read-out's output.
+    #[must_use]
+    pub fn speed_readout(&self) -> Volts {
+        Volts::new(self.amplifier.speed_readout())
+    }
+
+    /// When A or B last changed; none before the first change.
+    #[must_use]
+    pub fn last_edge_time(&self) -> Option<PlantTime> {
+        self.encoder.last_edge_time()
+    }
+
+    /// The counter at a moment of the last steps, with losses as they are now.
+    ///
+    /// # Errors
+    /// The moment is not in the kept history (at least 20 ms of regular steps).
+    pub fn counter_at(&self, time: PlantTime) -> Result<i64, HistoryGone> {
+        self.history.covers(time, self.now)?;
+        Ok(match self.history.angle_at(time.nanos()) {
+            Some((angle, true)) => self.encoder.counter_for(angle),
+            _ => self.encoder.counter(),
+        })
+    }
+
+    /// The lines at a moment of the last steps.
+    ///
+    /// # Errors
+    /// The moment is not in the kept history (at least 20 ms of regular steps).
+    pub fn lines_at(&self, time: PlantTime) -> Result<Lines, HistoryGone> {
+        self.history.covers(time, self.now)?;
+        Ok(match self.history.angle_at(time.nanos()) {
+            Some((angle, true)) => self.encoder.lines_for(angle, time.nanos()),
+            Some(_) => Lines::default(),
+            None => self.lines(),
+        })
+    }
+
+    /// Adds every edge of A, B and Z after `from` up to and with `to`, in order of time, to `out`: solved from the
+    /// motion, not sampled. These are the lines' edges; what a receiver loses at rate is still in them.
+    ///
+    /// # Errors
+    /// One of the moments is not in the kept history (at least 20 ms of regular steps).
+    pub fn edges(&self, from: PlantTime, to: PlantTime, out: &mut Vec<Edge>) -> Result<(), HistoryGone> {
+        self.history.covers(from, self.now)?;
+        self.history.covers(to, self.now)?;
+        let (from, to) = (from.nanos(), to.nanos());
+        let start = out.len();
+        for piece in self.history.pieces_from(from) {
+            if piece.step_start > to {
+                break;
+            }
+            if piece.live {
+                self.encoder.edges_in(piece, from, to, out);
+            }
+        }
+        if self.index_noise > 0.0 {
+            self.encoder.noise_edges(from, to, out);
+            out[start..].sort_by_key(|edge| edge.time);
+        }
+        Ok(())
+    }
+
+    /// Control power is on, whether or not start-up is over.
+    #[must_use]
+    pub const fn control_power(&self) -> bool {
+        self.amplifier.control_power()
+    }
+
+    /// The person beside the bench.
+    pub const fn operator(&mut self) -> Operator<'_> {
+        Operator { plant: self }
+    }
+
+    /// What no fixture can see. For tests.
+    #[must_use]
+    pub fn truth(&self) -> Truth {
+        Truth {
+            speed: RadPerSec::new(self.motor.speed).to_rpm(),
+            torque: NewtonMetres::new(self.amplifier.torque_clockwise()),
+            angle: Turns::new(self.motor.angle),
+            work: Joules::new(self.work),
+            bus: Joules::new(self.amplifier.bus_energy()),
+            fault: self.amplifier.fault(),
+            torque_on: self.torque_on(),
+            counts_lost: self.loss.as_ref().map_or(0, |loss| loss.lost),
+        }
+    }
+}
