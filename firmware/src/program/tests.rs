@@ -96,6 +96,18 @@ fn a_loop_of_segments_ends_when_the_whole_has_lasted_too_long() {
     program.start(0, Ticks(1_234), &healthy()).unwrap();
     let (entries, ending) = run(&mut program, |_| View::default());
     assert_eq!((entries.len(), ending), (124, Some((1_234, Ending::TimedOut { slot: 1 }))));
+
+    let mut busy = program_of_one_tick_loops();
+    busy.start(0, Ticks(77), &healthy()).unwrap();
+    let (_, ending) = run(&mut busy, |_| View::default());
+    assert_eq!(ending, Some((77, Ending::TimedOut { slot: 0 })), "also if every tick ends a segment");
+}
+
+fn program_of_one_tick_loops() -> Program {
+    program(&[
+        command(0, End::Time(Ticks(1)), Next::Segment(1)),
+        command(0, End::Time(Ticks(1)), Next::Segment(0)),
+    ])
 }
 
 #[test]
