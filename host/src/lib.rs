@@ -4,3 +4,4 @@ pub mod estimate;
 pub mod metrology;
 pub mod record;
 pub mod sheet;
+pub mod targets;

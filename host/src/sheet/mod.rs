@@ -35,7 +35,7 @@ pub struct Loaded {
 ///
 /// # Errors
 /// [`SheetError`]: unreadable, too large, not UTF-8, empty, or with faults.
-pub fn load(path: &Path) -> Result<Loaded, SheetError> {
+pub fn read(path: &Path) -> Result<Loaded, SheetError> {
     let unreadable = |source| SheetError::Unreadable { path: path.to_owned(), source };
     let mut bytes = Vec::new();
     let file = std::fs::File::open(path).map_err(unreadable)?;

@@ -243,7 +243,7 @@ fn a_file_that_is_no_sheet_is_told_apart_by_its_reason() {
         Err(SheetError::NotUtf8 { line: 2, column: 2, byte: 0xFF, .. })
     ));
     assert!(matches!(parse("s", &vec![b'#'; SHEET_BYTES_MAX + 1]), Err(SheetError::TooLarge { .. })));
-    assert!(matches!(load(Path::new("/nowhere/at/all.toml")), Err(SheetError::Unreadable { .. })));
+    assert!(matches!(read(Path::new("/nowhere/at/all.toml")), Err(SheetError::Unreadable { .. })));
 }
 
 #[test]

@@ -1,0 +1,212 @@
+//! `targets`: what follows from an axis sheet.
+
+use std::fmt::Write as _;
+use std::io::{IsTerminal as _, Write as _};
+use std::path::PathBuf;
+
+use comfy_table::{CellAlignment, ContentArrangement, Table, presets};
+use serde::Serialize;
+
+use crate::exit::Exit;
+use crate::record::model::TargetRow;
+use crate::sheet::{self, AxisSheet, CommandPair, Loaded, SheetError};
+use crate::targets::{Level, Targets};
+
+/// Compute every target of an axis sheet, and what can't be measured and why
+#[derive(Debug, clap::Args)]
+pub struct Cmd {
+    /// Axis sheet, a TOML file
+    #[arg(value_name = "SHEET")]
+    sheet: PathBuf,
+    /// Print JSON instead of tables
+    #[arg(long)]
+    json: bool,
+}
+
+/// The printed JSON: what was read and what follows from it.
+#[derive(Serialize)]
+struct Printed<'a> {
+    sheet: &'a AxisSheet,
+    targets: &'a Targets,
+    rows: Vec<TargetRow>,
+}
+
+impl Cmd {
+    /// Reads, computes, prints. A sheet with faults is [`Exit::BadInput`]; findings alone are not.
+    #[must_use]
+    pub fn run(&self) -> Exit {
+        let loaded = match sheet::read(&self.sheet) {
+            Ok(loaded) => loaded,
+            Err(error) => {
+                // Standard error may be closed; there is nobody to tell then.
+                let _ = writeln!(std::io::stderr().lock(), "{}", render(&error));
+                return Exit::BadInput;
+            }
+        };
+        let targets = Targets::compute(&loaded.sheet);
+        let text = if self.json { json(&loaded, &targets) } else { table(&loaded, &targets) };
+        // A reader that closed the pipe has had enough: no error.
+        let _ = writeln!(std::io::stdout().lock(), "{text}");
+        Exit::Accepted
+    }
+}
+
+/// A sheet's error for standard error: with carets in colour on a terminal, plain elsewhere and under `NO_COLOR`.
+#[must_use]
+pub fn render(error: &SheetError) -> String {
+    let plain = std::env::var_os("NO_COLOR").is_some_and(|value| !value.is_empty())
+        || std::env::var_os("TERM").is_some_and(|value| value == "dumb");
+    if !plain && std::io::stderr().is_terminal() { error.in_colour() } else { error.to_string() }
+}
+
+fn json(loaded: &Loaded, targets: &Targets) -> String {
+    let printed = Printed { sheet: &loaded.sheet, targets, rows: targets.rows() };
+    serde_json::to_string_pretty(&printed).unwrap_or_else(|error| format!("{{\"error\": \"{error}\"}}"))
+}
+
+fn table(loaded: &Loaded, targets: &Targets) -> String {
+    let sheet = &loaded.sheet;
+    let mut out = String::new();
+    // Writing to a String does not fail.
+    let _ = writeln!(out, "{}\n{}", sheet.axis.title, sheet.axis.customer);
+    if sheet.axis.invented {
+        let _ = writeln!(out, "INVENTED DATA: a demonstration, no real axis");
+    }
+    let direction = &sheet.direction;
+    let asks = match sheet.command.pair {
+        CommandPair::Torque { volts, percent_of_rated } => {
+            format!("{} V asks for {} % of rated torque", volts.get(), percent_of_rated.get())
+        }
+        CommandPair::Speed { volts, speed } => format!("{} V asks for {} rpm", volts.get(), speed.get()),
+    };
+    let turns = direction.positive_command.words();
+    let _ = writeln!(out, "{asks}; positive turns the shaft {turns}, {}\n", direction.seen_from.words());
+
+    let mut rows = plain_table(&["Target", "Value", "Unit", ""], &[1]);
+    for row in targets.rows() {
+        rows.add_row([row.name, significant(row.value), row.unit, row.note]);
+    }
+    let _ = writeln!(out, "{rows}\n");
+    if !targets.levels.is_empty() {
+        let _ = writeln!(out, "{}\n", levels(sheet, targets));
+    }
+
+    let mut capability =
+        plain_table(&["Quantity", "Tolerance ± %", "U expected %", "of", "Most from", "Decidable"], &[1, 2]);
+    for expected in &targets.expected {
+        capability.add_row([
+            expected.quantity.to_owned(),
+            significant(expected.tolerance.get()),
+            significant(expected.expanded.get()),
+            expected.share_of.to_owned(),
+            expected.largest.to_owned(),
+            yes(expected.decidable()).to_owned(),
+        ]);
+    }
+    let _ = writeln!(out, "{capability}\n");
+
+    if targets.findings.is_empty() {
+        let _ = write!(out, "Findings: none");
+    } else {
+        let _ = write!(out, "Findings");
+    }
+    for finding in &targets.findings {
+        let _ = write!(out, "\n  {}: {}: {}", finding.severity.words(), finding.subject, finding.reason);
+        if !finding.remedy.is_empty() {
+            let _ = write!(out, "\n      would help: {}", finding.remedy);
+        }
+    }
+    out
+}
+
+/// One row for each level: motion from rest, what a trip leaves, room to measure.
+fn levels(sheet: &AxisSheet, targets: &Targets) -> Table {
+    let head = [
+        "Level %",
+        "V",
+        "N·m",
+        "to cap ms",
+        "turns",
+        "J",
+        "after trip rpm",
+        "margin",
+        "samples",
+        "turns in window",
+        "reversal",
+    ];
+    let mut table = plain_table(&head, &[0, 1, 2, 3, 4, 5, 6, 8, 9]);
+    for level in &targets.levels {
+        let cap = level.reaches.iter().find(|reach| reach.speed == sheet.cap.speed);
+        let cell = |value: Option<f64>| value.map_or("-".to_owned(), significant);
+        table.add_row([
+            significant(level.percent_of_rated.get()),
+            significant(level.command.get()),
+            significant(level.torque.get()),
+            cell(cap.map(|reach| reach.time.to_millis())),
+            cell(cap.map(|reach| reach.turns.get())),
+            cell(cap.map(|reach| reach.energy.get())),
+            format!("{:.0}", level.after_trip.get()),
+            if level.margin_fits { "fits" } else { "no" }.to_owned(),
+            level.window.samples.to_string(),
+            significant(level.window.turns.get()),
+            usable(level).to_owned(),
+        ]);
+    }
+    table
+}
+
+const fn usable(level: &Level) -> &'static str {
+    if level.usable_for_reversal() { "usable" } else { "refused" }
+}
+
+const fn yes(yes: bool) -> &'static str {
+    if yes { "yes" } else { "NO" }
+}
+
+fn plain_table(head: &[&str], right: &[usize]) -> Table {
+    let mut table = Table::new();
+    table.load_preset(presets::UTF8_HORIZONTAL_ONLY).set_content_arrangement(ContentArrangement::Dynamic);
+    table.set_header(head.to_vec());
+    for column in right {
+        if let Some(column) = table.column_mut(*column) {
+            column.set_cell_alignment(CellAlignment::Right);
+        }
+    }
+    table
+}
+
+/// Five significant figures, without noise at the end.
+fn significant(value: f64) -> String {
+    if value == 0.0 {
+        return "0".to_owned();
+    }
+    let magnitude = value.abs().log10().floor();
+    if !(-3.0..7.0).contains(&magnitude) {
+        return format!("{value:.4e}");
+    }
+    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "0 to 7")]
+    let decimals = (4.0 - magnitude).clamp(0.0, 7.0) as usize;
+    let text = format!("{value:.decimals$}");
+    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::significant;
+
+    #[test]
+    fn numbers_have_five_significant_figures_and_no_trailing_noughts() {
+        for (value, text) in [
+            (12.5, "12.5"),
+            (0.0, "0"),
+            (1.0, "1"),
+            (0.003_814_697, "0.0038147"),
+            (83_333.333, "83333"),
+            (1.255_390e-3, "0.0012554"),
+            (4.6e-6, "4.6000e-6"),
+            (-2.5, "-2.5"),
+        ] {
+            assert_eq!(significant(value), text);
+        }
+    }
+}

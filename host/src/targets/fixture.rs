@@ -1,0 +1,51 @@
+//! The fixture's own numbers that targets depend on.
+
+use proofstand_units::{Degrees, Seconds, Volts};
+
+/// What a fixture can do. Design values; a calibration certificate states what one fixture does.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Fixture {
+    /// Command within ± this.
+    pub command_range: Volts,
+    /// Codes of the command converter over the whole range.
+    pub command_codes: f64,
+    /// Expanded uncertainty (k = 2) of the command at the terminals.
+    pub command_uncertainty: Volts,
+    /// Read-outs within ± this.
+    pub read_out_range: Volts,
+    /// One tick of the control loop, also the spacing of samples.
+    pub tick: Seconds,
+    /// Age of the tick's speed estimate.
+    pub estimator: Seconds,
+    /// Release of the contact that opens enable (small relay: common practice, no source).
+    pub contact: Seconds,
+    /// Two edges of A and B closer than this may be taken for one: ten cycles of the counting loop at 125 MHz.
+    pub shortest_edge: Seconds,
+    /// Relative expanded uncertainty (k = 2) of a speed, as a share: clock and fit over 100 ms.
+    pub speed_uncertainty: f64,
+    /// Added to the phase error of the amplifier by the fixture's receivers (TIA/EIA-422-B parts differ by a few
+    /// nanoseconds only: none).
+    pub receiver_phase: Degrees,
+}
+
+impl Fixture {
+    /// As designed.
+    pub const DESIGN: Self = Self {
+        command_range: Volts::new(10.0),
+        command_codes: 65_536.0,
+        command_uncertainty: Volts::new(1e-3),
+        read_out_range: Volts::new(10.0),
+        tick: Seconds::new(1e-3),
+        estimator: Seconds::new(8e-3),
+        contact: Seconds::new(5e-3),
+        shortest_edge: Seconds::new(80e-9),
+        speed_uncertainty: 1e-4,
+        receiver_phase: Degrees::new(0.0),
+    };
+
+    /// One code of the command converter: the whole range over the number of codes.
+    #[must_use]
+    pub fn command_lsb(&self) -> Volts {
+        self.command_range * 2.0 / self.command_codes
+    }
+}
