@@ -4,6 +4,7 @@ use std::fmt::Write as _;
 use std::io::{IsTerminal as _, Write as _};
 use std::path::PathBuf;
 
+use comfy_table::LineStyle;
 use comfy_table::{CellAlignment, ContentArrangement, Table, presets};
 use serde::Serialize;
 
@@ -26,7 +27,7 @@ pub struct Cmd {
 /// The printed JSON: what was read and what follows from it.
 #[derive(Serialize)]
 struct Printed<'a> {
-    sheet: &'a AxisSheet,
+    axis: &'a sheet::Axis,
     targets: &'a Targets,
     rows: Vec<TargetRow>,
 }
@@ -60,7 +61,7 @@ pub fn render(error: &SheetError) -> String {
 }
 
 fn json(loaded: &Loaded, targets: &Targets) -> String {
-    let printed = Printed { sheet: &loaded.sheet, targets, rows: targets.rows() };
+    let printed = Printed { axis: &loaded.sheet.axis, targets, rows: targets.rows() };
     serde_json::to_string_pretty(&printed).unwrap_or_else(|error| format!("{{\"error\": \"{error}\"}}"))
 }
 
@@ -165,7 +166,8 @@ const fn yes(yes: bool) -> &'static str {
 
 fn plain_table(head: &[&str], right: &[usize]) -> Table {
     let mut table = Table::new();
-    table.load_preset(presets::UTF8_HORIZONTAL_ONLY).set_content_arrangement(ContentArrangement::Dynamic);
+    let style = presets::UTF8_HORIZONTAL_ONLY.row_separator(LineStyle::none());
+    table.load_style(style).set_content_arrangement(ContentArrangement::Dynamic);
     table.set_header(head.to_vec());
     for column in right {
         if let Some(column) = table.column_mut(*column) {

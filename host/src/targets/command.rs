@@ -4,7 +4,7 @@ use proofstand_units::{NewtonMetresPerVolt, Percent, PercentPerVolt, Rpm, RpmPer
 use serde::Serialize;
 
 use super::fixture::Fixture;
-use crate::sheet::{AxisSheet, CommandPair, TorqueShown};
+use crate::sheet::{AxisSheet, CommandPair};
 
 /// Scale and resolution of the command.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -98,9 +98,9 @@ pub(super) fn command_range(sheet: &AxisSheet, fixture: &Fixture) -> Volts {
 /// Scales of the read-outs the axis has.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct ReadOuts {
-    /// Torque read-out: what it shows, volts at rated torque.
+    /// Torque read-out: volts at rated torque.
     #[serde(rename = "torque_volts_at_rated_torque")]
-    pub torque: Option<(TorqueShown, Volts)>,
+    pub torque_at_rated: Option<Volts>,
     /// Torque read-out: volts at peak torque; may be more than can be read.
     #[serde(rename = "torque_volts_at_peak_torque")]
     pub torque_at_peak: Option<Volts>,
@@ -119,7 +119,7 @@ impl ReadOuts {
             sheet.speed_read_out.as_ref().map(|out| out.volts_per_thousand_rpm * (speed.get() / 1000.0))
         };
         Self {
-            torque: torque.map(|out| (out.shows, out.volts_at_rated)),
+            torque_at_rated: torque.map(|out| out.volts_at_rated),
             torque_at_peak: torque
                 .map(|out| out.volts_at_rated * (sheet.motor.peak_torque / sheet.motor.rated_torque)),
             speed_at_cap: at_speed(sheet.cap.speed),

@@ -89,7 +89,7 @@ impl Targets {
         let peak = "from rest, without friction";
         add("Time to the cap at peak torque", braking.time_to_cap_at_peak.to_millis(), "ms", peak);
         let outs = &self.read_outs;
-        if let Some((_, volts)) = outs.torque {
+        if let Some(volts) = outs.torque_at_rated {
             add("Torque read-out at rated torque", volts.get(), "V", "");
         }
         if let Some(volts) = outs.speed_at_cap {
