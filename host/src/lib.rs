@@ -5,5 +5,6 @@ pub mod estimate;
 pub mod exit;
 pub mod metrology;
 pub mod record;
+pub mod report;
 pub mod sheet;
 pub mod targets;

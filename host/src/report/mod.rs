@@ -1,0 +1,19 @@
+//! What a reader gets from a run: a page for people, a list for build servers, the model for scripts.
+//!
+//! Every function here is a pure function of one [`Run`](crate::record::model::Run). A report decides nothing: verdicts,
+//! sentences and diagnoses are shown as the model has them.
+
+mod error;
+mod json;
+mod junit;
+mod kind;
+mod number;
+mod page;
+mod palette;
+mod text;
+
+pub use error::ReportError;
+pub use json::{json, json_schema};
+pub use junit::junit;
+pub use page::html;
+pub use palette::{Contrast, Pair, Rgb, Use, contrast_ratio, pairs, relative_luminance};
