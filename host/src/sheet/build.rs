@@ -7,12 +7,12 @@ use proofstand_units::{
     PulsesPerRev, Rpm, Seconds, Volts,
 };
 
+use super::conduct::{Amplifier, Bench, Cap, Enable, Regeneration, Tolerances};
 use super::document::{Document, Table, fallback, stated_whole};
 use super::error::{Fault, FaultKind};
-use super::model::{
-    Amplifier, Axis, AxisSheet, Basis, Bench, Cap, Command, CommandPair, Direction, Disc, DiscSource, Enable,
-    Encoder, Flag, Handling, Input, InputRole, Motor, Pair, Regeneration, SpeedReadOut, Stated, Tolerances,
-    TorqueReadOut, Wiring,
+use super::model::{Axis, AxisSheet, Basis, Command, CommandPair, Disc, DiscSource, Encoder, Motor, Stated};
+use super::signals::{
+    Direction, Flag, Handling, Input, InputRole, Pair, SpeedReadOut, TorqueReadOut, Wiring,
 };
 use super::words::Mode;
 

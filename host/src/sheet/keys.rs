@@ -1,8 +1,9 @@
 //! The one table of keys: parser, suggestions, defaults and JSON Schema all read it.
 
-use super::model::{
-    Basis, BrakeDriver, CapKind, CountDirection, FlagRole, Handling, InputRole, Mounting, Polarity, Rotation,
-    Stop, TorqueShown, Viewpoint,
+use super::conduct::{BrakeDriver, CapKind, Mounting, Stop};
+use super::model::Basis;
+use super::signals::{
+    CountDirection, FlagRole, Handling, InputRole, Polarity, Rotation, TorqueShown, Viewpoint,
 };
 use super::words::{Mode, listed};
 

@@ -4,21 +4,25 @@
 //! Schema. All faults of a text are found at once, each with its place and the nearest thing that would be right.
 
 mod build;
+mod conduct;
 mod document;
 mod error;
 mod keys;
 mod model;
 mod render;
 mod schema;
+mod signals;
 mod words;
 
 use std::io::Read as _;
 use std::path::Path;
 
+pub use conduct::*;
 pub use error::{Fault, FaultKind, SHEET_BYTES_MAX, SheetError};
 pub use model::*;
 pub use render::line_and_column;
 pub use schema::json_schema;
+pub use signals::*;
 
 /// A sheet with the text it was read from.
 #[derive(Debug, Clone, PartialEq)]

@@ -1,8 +1,8 @@
 //! Words the sheet chooses from, each with its meaning and its value.
 
-use super::model::{
-    BrakeDriver, CapKind, CountDirection, FlagRole, Handling, InputRole, Mounting, Polarity, Rotation, Stop,
-    TorqueShown, Viewpoint,
+use super::conduct::{BrakeDriver, CapKind, Mounting, Stop};
+use super::signals::{
+    CountDirection, FlagRole, Handling, InputRole, Polarity, Rotation, TorqueShown, Viewpoint,
 };
 
 /// Whether the command asks for torque or for speed.
