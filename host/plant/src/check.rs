@@ -180,6 +180,7 @@ fn motor(setup: &PlantSetup) -> Verdict {
         finite("motor.cogging.phase", harmonic.phase.get())?;
     }
     finite("motor.load", m.load.get())?;
+    finite("motor.start_speed", m.start_speed.get())?;
     positive("motor.highest_speed", m.highest_speed.get())?;
     positive("motor.pole_pairs", f64::from(m.pole_pairs))?;
     if let Some(brake) = m.brake {

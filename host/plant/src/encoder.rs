@@ -122,7 +122,7 @@ pub(crate) struct Encoder {
     next_up: i64,
     next_down: i64,
     offset: i64,
-    last_edge: Option<(Piece, i64)>,
+    last_edge: Option<(Piece, i64, bool)>,
     index: VecDeque<IndexEdge>,
     noise: VecDeque<u64>,
 }
@@ -183,6 +183,12 @@ impl Encoder {
         self.offset -= counts;
     }
 
+    /// First whole nanosecond beyond an edge's place. A count holds from its place on, so that going down the shaft
+    /// must be past it.
+    fn edge_time(&self, piece: &Piece, edge: i64, up: bool) -> u64 {
+        piece.time_of(self.divider.edge(edge) * self.sense, !up)
+    }
+
     fn find_index(&mut self) {
         let turn = self.divider.counts;
         let past = (self.count - self.index_at).rem_euclid(turn);
@@ -208,12 +214,12 @@ impl Encoder {
         let up = count > self.count;
         self.count = count;
         // The edge into this count going up is the same place as the edge out of it going down, one further on.
-        self.last_edge = Some((*piece, if up { count } else { count + 1 }));
+        self.last_edge = Some((*piece, if up { count } else { count + 1 }, up));
         let turn = self.divider.counts;
         if count >= self.next_up || count <= self.next_down {
             let (edge, inside) =
                 if up { (self.next_up, self.next_up) } else { (self.next_down + 1, self.next_down) };
-            let time = piece.time_of(self.divider.edge(edge) * self.sense);
+            let time = self.edge_time(piece, edge, up);
             self.record_index(IndexEdge {
                 time: PlantTime::from_nanos(time),
                 counter: self.wired * inside + self.offset,
@@ -257,8 +263,8 @@ impl Encoder {
     }
 
     pub(crate) fn last_edge_time(&self) -> Option<PlantTime> {
-        let (piece, edge) = self.last_edge.as_ref()?;
-        Some(PlantTime::from_nanos(piece.time_of(self.divider.edge(*edge) * self.sense)))
+        let (piece, edge, up) = self.last_edge.as_ref()?;
+        Some(PlantTime::from_nanos(self.edge_time(piece, *edge, *up)))
     }
 
     fn count_at(&self, angle: f64) -> i64 {
@@ -287,10 +293,13 @@ impl Encoder {
     pub(crate) fn edges_in(&self, piece: &Piece, from: u64, to: u64, out: &mut Vec<Edge>) {
         let (first, last) = (self.count_at(piece.angle), self.count_at(piece.end_angle));
         let up = last > first;
+        // Places of Z's two ends, named as they are going up.
+        let rises = self.index_at;
+        let falls = (self.index_at + self.index_width) % self.divider.counts;
         for n in 0..(last - first).abs() {
             // `edge` is the place, `count` what is read beyond it.
             let (edge, count) = if up { (first + 1 + n, first + 1 + n) } else { (first - n, first - n - 1) };
-            let time = piece.time_of(self.divider.edge(edge) * self.sense);
+            let time = self.edge_time(piece, edge, up);
             if time <= from || time > to {
                 continue;
             }
@@ -301,10 +310,9 @@ impl Encoder {
             let (line, high) = if a_changes { (Line::A, a) } else { (Line::B, b) };
             out.push(Edge { time, line, high });
             if self.index_connected {
-                let high = self.z_high(count);
-                let before = if up { count - 1 } else { count + 1 };
-                if high != self.z_high(before) {
-                    out.push(Edge { time, line: Line::Z, high });
+                let place = edge.rem_euclid(self.divider.counts);
+                if place == rises || place == falls {
+                    out.push(Edge { time, line: Line::Z, high: up == (place == rises) });
                 }
             }
         }

@@ -42,8 +42,9 @@ impl Piece {
         self.angle + t * (self.speed + 0.5 * self.acceleration * t)
     }
 
-    /// First whole nanosecond at which the shaft has reached `angle`, which must lie between the piece's ends.
-    pub(crate) fn time_of(&self, angle: f64) -> u64 {
+    /// First whole nanosecond at which the shaft has reached `angle`, or is beyond it; it must lie between the
+    /// piece's ends.
+    pub(crate) fn time_of(&self, angle: f64, beyond: bool) -> u64 {
         let way = angle - self.angle;
         let direction = if self.end_angle < self.angle { -1.0 } else { 1.0 };
         // The root that is reached first, in the form that does not cancel.
@@ -51,8 +52,13 @@ impl Piece {
         let denominator = self.speed + direction * root;
         let t = if denominator == 0.0 { 0.0 } else { 2.0 * way / denominator };
         let t = self.from + t.clamp(0.0, self.length);
-        // A time that is whole but for rounding (1e-5 ns) is not pushed to the next nanosecond.
-        self.step_start + (t * 1e9 - 1e-5).ceil() as u64
+        // Times that are whole but for rounding (1e-5 ns) count as whole.
+        let exact = t * 1e9;
+        let nanos = if beyond { (exact + 1e-5).floor() as u64 + 1 } else { (exact - 1e-5).ceil() as u64 };
+        // Whatever rounding does, an edge of this piece lies after its step's start and not after its own end, so
+        // that windows that meet there neither lose it nor see it twice.
+        let end = ((self.from + self.length) * 1e9 - 1e-5).ceil() as u64;
+        self.step_start + nanos.clamp(1, end.max(1))
     }
 }
 
@@ -146,7 +152,7 @@ mod tests {
             piece.end_angle = piece.angle_after(5e-5);
             for nanos in [1u64, 10_000, 25_000, 49_000] {
                 let angle = piece.angle_after(nanos as f64 * 1e-9);
-                let found = piece.time_of(angle);
+                let found = piece.time_of(angle, false);
                 assert!(found.abs_diff(1_000 + nanos) <= 1, "{speed} {acceleration} {nanos}: {found}");
             }
         }

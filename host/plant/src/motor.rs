@@ -85,7 +85,7 @@ impl Motor {
             brake: m.brake.map_or(0.0, |brake| brake.torque.get()),
             swapped_phases: setup.wiring.phases_swapped.then(|| (f64::from(m.pole_pairs), angle)),
             angle,
-            speed: 0.0,
+            speed: m.start_speed.to_rad_per_sec().get(),
         }
     }
 

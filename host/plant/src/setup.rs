@@ -355,6 +355,8 @@ pub struct MotorSetup {
     pub cogging: Vec<CoggingHarmonic>,
     /// Constant torque on the shaft, clockwise positive: a hanging weight.
     pub load: NewtonMetres,
+    /// Speed at first, clockwise: zero, unless the shaft is found coasting.
+    pub start_speed: Rpm,
     /// Highest mechanical speed.
     pub highest_speed: Rpm,
     /// Pole pairs; matters only with the phases swapped.
@@ -380,6 +382,7 @@ impl Default for MotorSetup {
                 },
             ],
             load: NewtonMetres::ZERO,
+            start_speed: Rpm::ZERO,
             highest_speed: Rpm::new(5500.0),
             pole_pairs: 5,
             brake: None,
