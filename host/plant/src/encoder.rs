@@ -83,12 +83,17 @@ impl Divider {
 
     /// Turns at which the count goes from `count − 1` to `count`.
     fn edge(&self, count: i64) -> f64 {
-        let (rev, rest) = (count.div_euclid(self.counts), count.rem_euclid(self.counts));
+        self.edge_at(count.div_euclid(self.counts), count.rem_euclid(self.counts))
+    }
+
+    /// The same for a count given as whole revolutions and the rest.
+    #[inline]
+    fn edge_at(&self, rev: i64, rest: i64) -> f64 {
         // First native position of that count: the ceiling of rest·R/4N.
         let native = (rest * self.native + self.counts - 1) / self.counts;
         let turns = rev as f64 + native as f64 / self.native as f64;
         // A changes into odd counts, B into even ones.
-        if count & 1 == 0 { turns + self.lag } else { turns }
+        if rest & 1 == 0 { turns + self.lag } else { turns }
     }
 
     fn count(&self, turns: f64, native: i64) -> i64 {
@@ -296,24 +301,37 @@ impl Encoder {
         // Places of Z's two ends, named as they are going up.
         let rises = self.index_at;
         let falls = (self.index_at + self.index_width) % self.divider.counts;
+        let turn = self.divider.counts;
+        // Revolutions and rest are carried along: a division less for each edge, and there may be many.
+        let edge = if up { first + 1 } else { first };
+        let (mut rev, mut place) = (edge.div_euclid(turn), edge.rem_euclid(turn));
         for n in 0..(last - first).abs() {
-            // `edge` is the place, `count` what is read beyond it.
-            let (edge, count) = if up { (first + 1 + n, first + 1 + n) } else { (first - n, first - n - 1) };
-            let time = self.edge_time(piece, edge, up);
+            let (at_rev, at_place) = (rev, place);
+            // What is read beyond the edge.
+            let count = if up { first + 1 + n } else { first - n - 1 };
+            if up {
+                place += 1;
+                if place == turn {
+                    (rev, place) = (rev + 1, 0);
+                }
+            } else {
+                place -= 1;
+                if place < 0 {
+                    (rev, place) = (rev - 1, turn - 1);
+                }
+            }
+            let time = piece.time_of(self.divider.edge_at(at_rev, at_place) * self.sense, !up);
             if time <= from || time > to {
                 continue;
             }
             let time = PlantTime::from_nanos(time);
             // A changes between counts 4k+1 and 4k, and between 4k+3 and 4k+2: at odd places.
             let (a, b) = levels(self.wired * count);
-            let a_changes = (edge & 1 != 0) == (self.wired > 0);
+            let a_changes = (at_place & 1 != 0) == (self.wired > 0);
             let (line, high) = if a_changes { (Line::A, a) } else { (Line::B, b) };
             out.push(Edge { time, line, high });
-            if self.index_connected {
-                let place = edge.rem_euclid(self.divider.counts);
-                if place == rises || place == falls {
-                    out.push(Edge { time, line: Line::Z, high: up == (place == rises) });
-                }
+            if self.index_connected && (at_place == rises || at_place == falls) {
+                out.push(Edge { time, line: Line::Z, high: up == (at_place == rises) });
             }
         }
     }

@@ -2,8 +2,8 @@
 
 #![allow(clippy::unwrap_used, reason = "tests")]
 
-use proofstand_plant::{CapLaw, Drive, Plant, PlantSetup, PlantTime};
-use proofstand_units::{Rpm, Volts};
+use proofstand_plant::{CapLaw, CommandMode, Drive, Fault, Plant, PlantSetup, PlantTime};
+use proofstand_units::{Hertz, Percent, Rpm, RpmPerVolt, Seconds, Volts};
 
 const HOLDING: u8 = 1 << 0;
 const TORQUE_ON: u8 = 1 << 2;
@@ -77,4 +77,41 @@ fn the_cap_flag_comes_its_delay_after_98_percent_and_goes_when_the_speed_falls()
     let edges = plant.take_flag_edges();
     assert_eq!(edges.len(), 1, "{edges:?}");
     assert!(!edges[0].conducting);
+}
+
+#[test]
+fn in_speed_mode_the_integral_part_holds_the_speed_commanded_and_the_caps_clamp_it() {
+    let mut setup = PlantSetup::default();
+    setup.amplifier.input_offset = Volts::ZERO;
+    setup.amplifier.mode = CommandMode::Speed {
+        gain: RpmPerVolt::new(300.0),
+        bandwidth: Hertz::new(60.0),
+        integral_time: Seconds::from_millis(20.0),
+    };
+    let mut plant = Plant::new(setup, 1).unwrap();
+    for (n, (volts, want)) in [(2.0, 600.0), (-1.0, -300.0), (5.0, 1000.0)].into_iter().enumerate() {
+        // Cogging ripples the speed: a whole number of turns at any of these, 200 ms, averages it out.
+        let end = 1_000 * (n as u64 + 1);
+        plant.advance(PlantTime::from_millis(end - 200), &enabled(volts));
+        let before = plant.truth().angle.get();
+        plant.advance(PlantTime::from_millis(end), &enabled(volts));
+        let mean = (plant.truth().angle.get() - before) / 0.2 * 60.0;
+        assert!((mean - want).abs() < 0.5, "{volts} V: {mean} rpm, not {want}");
+    }
+}
+
+#[test]
+fn torque_follows_the_command_by_the_gain_and_is_flat_above_the_limit() {
+    let mut setup = PlantSetup::default();
+    Fault::TorqueLimited(Percent::new(15.0)).apply(&mut setup).unwrap();
+    setup.amplifier.input_offset = Volts::ZERO;
+    setup.amplifier.input_noise = Volts::ZERO;
+    for (volts, want) in [(0.2, 0.144), (-0.4, -0.288), (0.6, 0.36), (1.5, 0.36)] {
+        let mut plant = Plant::new(setup.clone(), 1).unwrap();
+        plant.advance(PlantTime::from_millis(35), &enabled(0.0));
+        // 30 %/V of 2.4 N·m is 0.72 N·m/V; 10 ms are more than ten time constants.
+        plant.advance(PlantTime::from_millis(45), &enabled(volts));
+        let torque = plant.truth().torque.get();
+        assert!((torque - want).abs() < 1e-4, "{volts} V: {torque} N·m, not {want}");
+    }
 }
