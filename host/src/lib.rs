@@ -1,10 +1,23 @@
 //! Proofstand host: from an axis sheet to verdicts and a report.
+//!
+//! [`sheet`] → [`targets`] → [`planner`] → [`checks`] → [`sequence`] → [`fixture`] → [`link`]; back come samples, that
+//! [`estimate`] and [`metrology`] turn into results, which [`record`] keeps and [`report`] shows. [`rehearsal`] stands
+//! at the far end of a link when there is no hardware; nothing but the verb that asks for it knows it.
 
+pub mod acceptance;
+pub mod cautions;
+pub mod checks;
 pub mod cmd;
+pub mod diagnosis;
 pub mod estimate;
 pub mod exit;
+pub mod fixture;
+pub mod link;
 pub mod metrology;
+pub mod planner;
 pub mod record;
+pub mod rehearsal;
 pub mod report;
+pub mod sequence;
 pub mod sheet;
 pub mod targets;

@@ -38,7 +38,7 @@ impl Direction {
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct IndexLatch {
     /// The wrapping hardware counter then.
-    pub counter: u32,
+    pub raw: u32,
     /// When.
     pub at: Micros,
 }
@@ -114,7 +114,7 @@ impl Encoder {
         let before = self.reading.position;
         self.reading.passes.clear();
         for latch in sample.latches {
-            let position = self.counter.peek(latch.counter);
+            let position = self.counter.peek(latch.raw);
             let approach = Direction::of(Counts(position.0.saturating_sub(before.0)));
             let direction = approach.unwrap_or(self.direction);
             if let Some(pass) = self.index.pass(position, latch.at, direction)
@@ -177,7 +177,7 @@ mod tests {
                 self.position += counts.signum();
                 self.edge = self.now + (1_000 * step / counts.abs()) as u64;
                 if !was && Self::z(self.position) {
-                    latches.push(IndexLatch { counter: self.position as u32, at: Micros(self.edge) });
+                    latches.push(IndexLatch { raw: self.position as u32, at: Micros(self.edge) });
                 }
             }
             self.now += 1_000;
@@ -242,7 +242,7 @@ mod tests {
         let mut fastest = None;
         for tick in 1..=100_u64 {
             // One index pass every 10 ms: 6000 rpm; A and B dead.
-            let latch = [IndexLatch { counter: 0, at: Micros(tick * 1_000) }];
+            let latch = [IndexLatch { raw: 0, at: Micros(tick * 1_000) }];
             let latches = if tick % 10 == 0 { &latch[..] } else { &[] };
             let at = Micros(tick * 1_000);
             fastest =

@@ -37,6 +37,7 @@ pub use flags::FlagEdge;
 pub use history::HistoryGone;
 pub use operator::{Operator, OperatorError, Turned};
 pub use plant::{Drive, Plant, Truth};
+pub use random::Random;
 pub use setup::{
     AmplifierSetup, AnalogOutput, CapFlag, CapLaw, CoggingHarmonic, CommandMode, CountLoss, EnableInput,
     EncoderSetup, EndSwitches, FLAG_INPUTS, FlagSource, FlagWire, HoldingBrake, MotorSetup, OperatorSetup,

@@ -18,16 +18,19 @@ impl SplitMix64 {
 
 /// xoshiro256++.
 #[derive(Debug, Clone)]
-pub(crate) struct Random([u64; 4]);
+pub struct Random([u64; 4]);
 
 impl Random {
-    pub(crate) fn new(seed: u64) -> Self {
+    /// A generator for a seed; the same seed gives the same numbers.
+    #[must_use]
+    pub fn new(seed: u64) -> Self {
         let mut mix = SplitMix64(seed);
         Self([mix.next(), mix.next(), mix.next(), mix.next()])
     }
 
+    /// The next 64 random bits.
     #[inline]
-    pub(crate) fn next(&mut self) -> u64 {
+    pub fn bits(&mut self) -> u64 {
         let s = &mut self.0;
         let result = s[0].wrapping_add(s[3]).rotate_left(23).wrapping_add(s[0]);
         let t = s[1] << 17;
@@ -42,15 +45,15 @@ impl Random {
 
     /// Uniform in [0, 1).
     #[inline]
-    pub(crate) fn uniform(&mut self) -> f64 {
-        (self.next() >> 11) as f64 * (1.0 / (1u64 << 53) as f64)
+    pub fn uniform(&mut self) -> f64 {
+        (self.bits() >> 11) as f64 * (1.0 / (1u64 << 53) as f64)
     }
 
     /// Mean 0, standard deviation 1, bounded at ±3.46: four 16-bit uniforms of one draw added (Irwin–Hall, n = 4).
     /// One draw is cheap enough for every step; the bound keeps a rehearsal free of freak samples.
     #[inline]
-    pub(crate) fn normal(&mut self) -> f64 {
-        let bits = self.next();
+    pub fn normal(&mut self) -> f64 {
+        let bits = self.bits();
         let sum = (bits & 0xffff) + ((bits >> 16) & 0xffff) + ((bits >> 32) & 0xffff) + (bits >> 48);
         // Each lane is uniform on 0..=65535: mean 32767.5, variance (65536² − 1)/12; four of them.
         (sum as f64 - 131_070.0) * (1.0 / 37_837.227_237_206_5)
@@ -82,7 +85,7 @@ mod tests {
     fn xoshiro256_plus_plus_gives_the_reference_values_for_state_1_2_3_4() {
         // From the reference implementation, as quoted in the tests of the crate rand_xoshiro.
         let mut random = Random([1, 2, 3, 4]);
-        let got: Vec<u64> = (0..10).map(|_| random.next()).collect();
+        let got: Vec<u64> = (0..10).map(|_| random.bits()).collect();
         assert_eq!(
             got,
             [

@@ -120,6 +120,19 @@ pub enum Verdict {
     NotDone,
 }
 
+impl Verdict {
+    /// The word for it.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Accepted => "ACCEPTED",
+            Self::Undecided => "UNDECIDED",
+            Self::Rejected => "REJECTED",
+            Self::NotDone => "NOT DONE",
+        }
+    }
+}
+
 /// The result of all checks together.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct Outcome {

@@ -18,7 +18,9 @@ pub use command::{CommandTargets, ReadOuts};
 pub use encoder::{Division, EncoderRate, EncoderTargets, Place};
 pub use finding::{Finding, Severity};
 pub use fixture::Fixture;
-pub use motion::{Braking, LEVELS, Level, Reach, ReversalWindow, TURN_ROUND_SHARE};
+pub use motion::{
+    Braking, LEVELS, Level, Reach, ReversalWindow, TURN_ROUND_SHARE, WINDOW_SAMPLES, WINDOW_TURNS,
+};
 
 use crate::sheet::{AxisSheet, Inertia};
 

@@ -20,9 +20,9 @@ const TRIP_OVER_CAP: f64 = 1.2;
 /// A first-order lag has died down to e⁻⁵ = 0.7 % after so many time constants.
 const SETTLED_AFTER: f64 = 5.0;
 /// A window needs at least so many samples for a quadratic fit that averages noise (common practice, no source).
-pub(super) const WINDOW_SAMPLES: f64 = 20.0;
+pub const WINDOW_SAMPLES: f64 = 20.0;
 /// A window needs at least so much of a turn to average cogging (common practice, no source).
-pub(super) const WINDOW_TURNS: f64 = 0.5;
+pub const WINDOW_TURNS: f64 = 0.5;
 
 /// Motion at one torque level.
 #[derive(Debug, Clone, PartialEq, Serialize)]

@@ -1,0 +1,313 @@
+//! One acceptance from sheet to run model, on whatever is at the other end of a link.
+
+use proofstand_protocol::version::{CalibrationState, FixtureHello};
+use proofstand_units::Volts;
+
+use crate::cautions::cautions;
+use crate::checks::{Check, Context, Equipment};
+use crate::diagnosis::diagnose;
+use crate::fixture::{Client, FixtureError};
+use crate::link::Link;
+use crate::planner::{AxisNumbers, CannotPlan, MotionPlan};
+use crate::record::RunFolder;
+use crate::record::model::{
+    Axis, CheckRecord, Fact, NotDone, Outcome, Provenance, RUN_SCHEMA, Run, RunKind, Verdict,
+};
+use crate::sequence::{Attendant, Conducted, Progress, conduct};
+use crate::sheet::AxisSheet;
+use crate::targets::{Fixture, Targets};
+
+/// A sheet that has been read, and what follows from it.
+#[derive(Debug)]
+pub struct Job {
+    /// The sheet's file name, without its folder.
+    pub file: String,
+    /// The sheet's text.
+    pub text: String,
+    /// The sheet.
+    pub sheet: AxisSheet,
+    /// Its targets.
+    pub targets: Targets,
+    /// Motion that fits, or why none does.
+    pub motion: Result<MotionPlan, CannotPlan>,
+}
+
+/// What a run is made with, beside the fixture's own word.
+#[derive(Debug, Clone, Default)]
+pub struct Setting {
+    /// Seed of a rehearsal.
+    pub seed: Option<u64>,
+    /// Faults of a rehearsal.
+    pub faults: Vec<String>,
+    /// Facts about what is on the bench.
+    pub identity: Vec<Fact>,
+    /// Days since 1970-01-01, today: decides whether a calibration is in date.
+    pub today: u32,
+}
+
+impl Job {
+    /// Works out what follows from a sheet.
+    #[must_use]
+    pub fn new(file: String, text: String, sheet: AxisSheet) -> Self {
+        let targets = Targets::compute(&sheet);
+        let motion = AxisNumbers::from_sheet(&sheet, &targets).and_then(MotionPlan::new);
+        Self { file, text, sheet, targets, motion }
+    }
+
+    /// Carries out checks and puts together the model of the run. Never fails: whatever stops it is in the model.
+    #[allow(clippy::too_many_arguments, reason = "each is another seam of the bench")]
+    pub fn run<L: Link>(
+        &self,
+        kind: RunKind,
+        checks: &[&'static dyn Check],
+        setting: &Setting,
+        client: &mut Client<L>,
+        folder: &mut RunFolder,
+        attendant: &mut dyn Attendant,
+        progress: &mut dyn Progress,
+    ) -> Run {
+        let started = now();
+        let calibration = Calibration::of(client.hello(), setting.today);
+        let mut provenance = provenance(client, &calibration, setting);
+        let cautions = cautions(&self.sheet);
+        let conducted = match &self.motion {
+            Err(cannot) => {
+                Conducted { checks: checks.iter().map(|c| refused(*c, cannot)).collect(), stopped: None }
+            }
+            Ok(motion) => {
+                let context = Context {
+                    sheet: &self.sheet,
+                    targets: &self.targets,
+                    motion,
+                    equipment: calibration.equipment(),
+                    attended: attendant.attended(),
+                };
+                let head = serde_json::json!({
+                    "kind": kind, "sheet": self.file, "sheet_crc32": self.sheet_crc32(),
+                    "provenance": provenance, "started": started,
+                });
+                match folder.note("run", head) {
+                    Err(error) => {
+                        Conducted { checks: Vec::new(), stopped: Some(FixtureError::Record(error)) }
+                    }
+                    Ok(()) if attendant.acknowledge(&cautions) => {
+                        conduct(checks, &context, client, folder, attendant, progress)
+                    }
+                    Ok(()) => Conducted { checks: Vec::new(), stopped: Some(FixtureError::Interrupted) },
+                }
+            }
+        };
+        let diagnoses = diagnose(&self.sheet, &conducted.checks);
+        if client.damaged_frames() > 0 {
+            provenance.warnings.push(format!(
+                "{} frames came damaged and were asked for again: look at the cable",
+                client.damaged_frames()
+            ));
+        }
+        Run {
+            schema: RUN_SCHEMA.to_owned(),
+            kind,
+            id: folder.name(),
+            started,
+            finished: now(),
+            axis: self.axis(setting),
+            provenance,
+            cautions,
+            outcome: outcome(kind, &conducted),
+            targets: self.targets.rows(),
+            checks: conducted.checks,
+            diagnoses,
+            undo: undo(&self.sheet),
+        }
+    }
+
+    fn sheet_crc32(&self) -> String {
+        let crc = crc::Crc::<u32>::new(&crc::CRC_32_ISO_HDLC);
+        format!("{:08x}", crc.checksum(self.text.as_bytes()))
+    }
+
+    fn axis(&self, setting: &Setting) -> Axis {
+        Axis {
+            title: self.sheet.axis.title.clone(),
+            customer: self.sheet.axis.customer.clone(),
+            sheet_file: self.file.clone(),
+            sheet_crc32: self.sheet_crc32(),
+            sheet_text: self.text.clone(),
+            invented: self.sheet.axis.invented,
+            identity: setting.identity.clone(),
+        }
+    }
+}
+
+fn now() -> String {
+    jiff::Timestamp::now()
+        .round(jiff::Unit::Millisecond)
+        .unwrap_or_else(|_| jiff::Timestamp::now())
+        .to_string()
+}
+
+/// Days since 1970-01-01, today in UTC.
+#[must_use]
+pub fn today() -> u32 {
+    u32::try_from(jiff::Timestamp::now().as_second() / 86_400).unwrap_or(0)
+}
+
+fn refused(check: &dyn Check, cannot: &CannotPlan) -> CheckRecord {
+    CheckRecord {
+        id: check.id().to_owned(),
+        title: check.title().to_owned(),
+        shows: check.shows().to_owned(),
+        verdict: Verdict::NotDone,
+        not_done: Some(NotDone { why: cannot.why.clone(), would_allow: cannot.remedy.clone() }),
+        results: Vec::new(),
+        plots: Vec::new(),
+        steps: Vec::new(),
+        notes: Vec::new(),
+    }
+}
+
+fn outcome(kind: RunKind, conducted: &Conducted) -> Outcome {
+    let count =
+        |v| u32::try_from(conducted.checks.iter().filter(|c| c.verdict == v).count()).unwrap_or(u32::MAX);
+    let (accepted, undecided) = (count(Verdict::Accepted), count(Verdict::Undecided));
+    let (rejected, not_done) = (count(Verdict::Rejected), count(Verdict::NotDone));
+    let verdict = if rejected > 0 {
+        Verdict::Rejected
+    } else if undecided > 0 || (not_done > 0 && accepted > 0) {
+        Verdict::Undecided
+    } else if accepted > 0 {
+        Verdict::Accepted
+    } else {
+        Verdict::NotDone
+    };
+    let stopped = conducted.stopped.as_ref().map(ToString::to_string);
+    let what = match (&stopped, verdict) {
+        (Some(why), _) => format!("The run stopped before its end: {why}."),
+        (None, Verdict::Accepted) => format!("The axis does what the sheet says in all {accepted} checks."),
+        (None, Verdict::Rejected) => format!(
+            "The axis does not do what the sheet says: {rejected} of {} checks are rejected.",
+            conducted.checks.len()
+        ),
+        (None, Verdict::Undecided) => format!(
+            "Nothing was rejected, but {undecided} checks are undecided and {not_done} were not done: the axis is not accepted."
+        ),
+        (None, Verdict::NotDone) => "No check could be made: the axis is not accepted.".to_owned(),
+    };
+    let sentence = match kind {
+        RunKind::Rehearsal => format!(
+            "REHEARSAL on a simulated amplifier and motor; it proves nothing about a real one. {what}"
+        ),
+        RunKind::Acceptance => what,
+    };
+    Outcome { verdict, stopped, sentence, accepted, undecided, rejected, not_done }
+}
+
+/// What the bench leaves behind and must be taken back before handover.
+fn undo(sheet: &AxisSheet) -> Vec<String> {
+    let mut all = Vec::new();
+    if sheet.disc.is_some() {
+        all.push("Take the disc off the shaft.".to_owned());
+    }
+    for input in &sheet.inputs {
+        if input.delivered_unwired {
+            all.push(format!(
+                "Take the bench wire off terminal {} ({}).",
+                input.terminal,
+                input.role.words()
+            ));
+        }
+    }
+    all.push("Unplug the fixture and connect the customer's controller.".to_owned());
+    all
+}
+
+/// The fixture's calibration as it bears on results.
+struct Calibration {
+    words: String,
+    valid: bool,
+    warning: Option<String>,
+}
+
+/// Expanded uncertainty (k = 2) of the command at the terminals without a calibration. Error budget of the analog board, calculated.
+const UNCALIBRATED: Volts = Volts::new(0.025);
+/// A crystal's tolerance, temperature and ageing together (common practice, no source).
+const CLOCK_PPM: f64 = 50.0;
+
+impl Calibration {
+    fn of(hello: &FixtureHello, today: u32) -> Self {
+        let (calibrated, due) = (day_in_words(hello.calibrated.0), day_in_words(hello.calibration_due.0));
+        match hello.calibration {
+            CalibrationState::Valid if hello.calibration_due.0 >= today => {
+                Self { words: format!("of {calibrated}, due {due}"), valid: true, warning: None }
+            }
+            CalibrationState::Valid => Self::invalid(
+                format!("of {calibrated}, was due {due}"),
+                "The fixture's calibration is out of date: results that rest on volts are never better than undecided",
+            ),
+            CalibrationState::None => Self::invalid(
+                "none".to_owned(),
+                "The fixture has no calibration: results that rest on volts are never better than undecided",
+            ),
+            CalibrationState::ForeignBoard => Self::invalid(
+                "belongs to another analog board".to_owned(),
+                "The fixture's calibration is another board's: results that rest on volts are never better than undecided",
+            ),
+            CalibrationState::Other(code) => Self::invalid(
+                format!("in a state that this program does not know ({code})"),
+                "The fixture's calibration is in an unknown state: results that rest on volts are never better than undecided",
+            ),
+            CalibrationState::Corrupt => Self::invalid(
+                "damaged".to_owned(),
+                "The fixture's calibration record is damaged: results that rest on volts are never better than undecided",
+            ),
+        }
+    }
+
+    fn invalid(words: String, warning: &str) -> Self {
+        Self { words, valid: false, warning: Some(warning.to_owned()) }
+    }
+
+    const fn equipment(&self) -> Equipment {
+        Equipment {
+            command_uncertainty: if self.valid { Fixture::DESIGN.command_uncertainty } else { UNCALIBRATED },
+            calibrated: self.valid,
+            clock_ppm: CLOCK_PPM,
+        }
+    }
+}
+
+/// A day since 1970-01-01 as a date.
+fn day_in_words(day: u32) -> String {
+    jiff::Timestamp::from_second(i64::from(day) * 86_400)
+        .map_or_else(|_| "an impossible day".to_owned(), |t| t.to_string().chars().take(10).collect())
+}
+
+fn provenance<L: Link>(client: &Client<L>, calibration: &Calibration, setting: &Setting) -> Provenance {
+    let hello = client.hello();
+    let hex = |bytes: &[u8; 8]| bytes.iter().map(|b| format!("{b:02x}")).collect();
+    let mut warnings: Vec<String> = calibration.warning.iter().cloned().collect();
+    if client.agreement().fingerprint_differs {
+        warnings.push(
+            "Host and firmware were built from different message tables of the same version".to_owned(),
+        );
+    }
+    Provenance {
+        software: format!("proofstand {}", env!("CARGO_PKG_VERSION")),
+        protocol: client.agreement().version.to_string(),
+        firmware: hello.firmware.to_string(),
+        controller_serial: hex(&hello.controller_serial),
+        analog_serial: hex(&hello.analog_serial),
+        calibration: calibration.words.clone(),
+        calibration_valid: calibration.valid,
+        simulated: hello.simulated,
+        seed: setting.seed,
+        faults: setting.faults.clone(),
+        warnings,
+    }
+}
+
+/// The time as it stands in a run's name.
+#[must_use]
+pub fn stamp() -> String {
+    jiff::Timestamp::now().strftime("%Y%m%dT%H%M%SZ").to_string()
+}

@@ -1,0 +1,385 @@
+//! What the accelerations say about the command's scale.
+
+use proofstand_protocol::message::Sample;
+use proofstand_units::{KilogramSquareMetres, NewtonMetres, Percent, PercentPerVolt, Seconds, Volts};
+
+use crate::checks::rows::Row;
+use crate::checks::{Context, Judgement, StepEvidence};
+use crate::estimate::Shape;
+use crate::estimate::reversal::{self, ReversalEstimate, ReversalWindow, SETTLING_TIME_CONSTANTS};
+use crate::estimate::torque_line::{LevelPoint, TorqueLine, torque_line};
+use crate::metrology::{Budget, Calibration, Contribution, CoverageFactor, Limits, Sensitivity};
+use crate::planner::ReversalLevel;
+use crate::record::model::{Band, Panel, Plot, PlotAxis, ResultRow, Series, SeriesStyle, Verdict};
+
+/// Samples of the short windows by which a passage is found.
+const SMOOTHING: usize = 9;
+/// The command's stated uncertainty is an expanded one.
+const K2: CoverageFactor = CoverageFactor::new(2.0);
+
+/// One level as it was measured.
+struct Level<'a> {
+    plan: &'a ReversalLevel,
+    estimate: ReversalEstimate,
+}
+
+pub(super) fn judge(
+    context: &Context<'_>,
+    planned: &[(&'static str, &ReversalLevel)],
+    evidence: &[StepEvidence],
+) -> Judgement {
+    let mut out = Judgement::default();
+    let mut levels = Vec::new();
+    for (name, plan) in planned {
+        let Some(made) = evidence.iter().find(|e| e.name == *name) else { continue };
+        match measure(context, plan, made) {
+            Ok(estimate) => levels.push(Level { plan, estimate }),
+            Err(why) => out.notes.push(format!("{:.0} % of rated torque: {why}.", plan.level.get())),
+        }
+        if let Some(trip) = made.trip() {
+            out.notes.push(format!(
+                "{:.0} % of rated torque tripped: {}.",
+                plan.level.get(),
+                crate::fixture::trip_in_words(trip)
+            ));
+        }
+    }
+    for refused in context.motion.reversals.iter().filter_map(|l| l.as_ref().err()) {
+        out.notes
+            .push(format!("A level was left out: {}. What would allow it: {}.", refused.why, refused.remedy));
+    }
+    let points: Vec<LevelPoint> = levels.iter().map(|l| point(context, l)).collect();
+    let Ok(line) = torque_line(&points) else {
+        out.results.push(
+            gain_row(context)
+                .without(Verdict::Undecided, "fewer than three levels gave a torque: see the notes for each"),
+        );
+        return out;
+    };
+    let scale = Scale { context, levels: &levels, line: &line };
+    out.results.push(scale.gain());
+    out.results.push(scale.offset());
+    out.results.push(scale.linearity());
+    out.plots.push(scale.plot());
+    out.notes.push(scale.friction_note());
+    out.notes.push(
+        "The torque is the shaft's own, from its inertia: the motor's torque constant and its temperature are part of \
+         the result. The offset assumes friction alike both ways; a load that pulls one way looks like an offset."
+            .to_owned(),
+    );
+    out
+}
+
+fn gain_row(context: &Context<'_>) -> Row {
+    let target = context.motion.axis.gain;
+    let row = Row::number("command-scale.gain", "Command scale, percent of rated torque per volt", "%/V")
+        .target(target.get());
+    match gain_limits(context) {
+        Some(limits) => row.limits(&limits),
+        None => row,
+    }
+}
+
+fn gain_limits(context: &Context<'_>) -> Option<Limits<PercentPerVolt>> {
+    let target = context.motion.axis.gain;
+    Limits::around(target, target * (context.sheet.tolerances.torque_gain.value.get() / 100.0)).ok()
+}
+
+fn measure(
+    context: &Context<'_>,
+    plan: &ReversalLevel,
+    made: &StepEvidence,
+) -> Result<ReversalEstimate, String> {
+    let window = ReversalWindow {
+        low: plan.window.0,
+        high: plan.window.1,
+        settle: context.motion.axis.lag * SETTLING_TIME_CONSTANTS,
+        shape: Shape::Cubic,
+        smoothing: SMOOTHING,
+    };
+    // The braking at the end runs at another command and to another speed.
+    let halves = 2 * plan.cycles + super::RUN_IN;
+    let driven: Vec<Sample> = made.samples.iter().filter(|s| s.segment < halves).copied().collect();
+    reversal::reversal(&driven, context.motion.axis.counts_per_rev, &window).map_err(|e| e.to_string())
+}
+
+fn point(context: &Context<'_>, level: &Level<'_>) -> LevelPoint {
+    let inertia = context.motion.axis.inertia;
+    LevelPoint {
+        level: level.estimate.level,
+        torque: level.estimate.gain.torque(inertia) * context.count_sign(),
+        scatter: NewtonMetres::new(level.estimate.gain.standard_uncertainty.get() * inertia.get()),
+    }
+}
+
+struct Scale<'a> {
+    context: &'a Context<'a>,
+    levels: &'a [Level<'a>],
+    line: &'a TorqueLine,
+}
+
+impl Scale<'_> {
+    /// Percent of rated torque in a newton metre.
+    fn percent_per_torque(&self) -> f64 {
+        100.0 / self.context.motion.axis.rated_torque.get()
+    }
+
+    fn calibration(&self) -> Calibration {
+        if self.context.equipment.calibrated { Calibration::InForce } else { Calibration::MissingOrOutOfDate }
+    }
+
+    /// Standard uncertainty of the inertia, relative. The sheet states it expanded, k = 2.
+    fn inertia_share(&self) -> f64 {
+        self.context.sheet.inertia().relative().get() / 200.0
+    }
+
+    fn inertia_uncertainty(&self) -> KilogramSquareMetres {
+        self.context.motion.axis.inertia * self.inertia_share()
+    }
+
+    fn measured_gain(&self) -> PercentPerVolt {
+        PercentPerVolt::new(self.line.gain.get() * self.percent_per_torque())
+    }
+
+    fn highest(&self) -> Volts {
+        self.levels.iter().map(|l| l.estimate.level).fold(Volts::ZERO, Volts::max)
+    }
+
+    /// What all levels share comes after the fit, never as weights: inertia, command, clock.
+    fn gain(&self) -> ResultRow {
+        let gain = self.measured_gain();
+        let scatter = PercentPerVolt::new(self.line.gain_scatter.get() * self.percent_per_torque());
+        let budget = Budget::new(gain)
+            .with(Contribution::type_a(
+                "scatter of the levels about the line",
+                scatter,
+                self.line.degrees_of_freedom,
+            ))
+            .with(
+                Contribution::normal("inertia", self.inertia_uncertainty())
+                    .with_sensitivity(Sensitivity::of(gain, self.context.motion.axis.inertia)),
+            )
+            .with(
+                Contribution::expanded(
+                    "command at the terminals",
+                    self.context.equipment.command_uncertainty,
+                    K2,
+                )
+                .with_sensitivity(Sensitivity::of(gain, self.highest())),
+            )
+            // An acceleration goes with the square of time.
+            .with(Contribution::rectangular(
+                "clock of the fixture",
+                gain * (2e-6 * self.context.equipment.clock_ppm),
+            ))
+            .with(Contribution::rectangular(
+                "torque still building up after a turn-round",
+                gain * self.build_up(),
+            ));
+        match gain_limits(self.context) {
+            Some(limits) => gain_row(self.context).judged(&budget, &limits, self.calibration()),
+            None => gain_row(self.context).without(Verdict::Undecided, "the tolerance leaves no room"),
+        }
+    }
+
+    /// Share of the torque that is missing on average in the window after a turn-round: twice the command changes, of
+    /// which e⁻⁵ is still to come when the window may begin, and fades with the lag over the window.
+    fn build_up(&self) -> f64 {
+        let shortest = self
+            .levels
+            .iter()
+            .flat_map(|l| &l.estimate.cycles)
+            .map(|c| c.minus_forward.duration.min(c.plus_backward.duration))
+            .fold(Seconds::new(f64::INFINITY), Seconds::min);
+        2.0 * (-SETTLING_TIME_CONSTANTS).exp() * (self.context.motion.axis.lag / shortest).min(1.0)
+    }
+
+    /// Offset torque of a level, the part that the fixture's own command made taken out.
+    fn offset_of(&self, level: &Level<'_>) -> f64 {
+        let inertia = self.context.motion.axis.inertia;
+        let torque = level.estimate.offset.torque(inertia).get() * self.context.count_sign();
+        torque * self.percent_per_torque() - self.measured_gain().get() * level.estimate.level_offset.get()
+    }
+
+    fn offset(&self) -> ResultRow {
+        let offsets: Vec<f64> = self.levels.iter().map(|l| self.offset_of(l)).collect();
+        let n = offsets.len() as f64;
+        let mean = offsets.iter().sum::<f64>() / n;
+        let variance = offsets.iter().map(|o| (o - mean).powi(2)).sum::<f64>() / (n - 1.0);
+        let inertia = self.context.motion.axis.inertia.get();
+        let fits = self
+            .levels
+            .iter()
+            .map(|l| {
+                (l.estimate.offset.standard_uncertainty.get() * inertia * self.percent_per_torque()).powi(2)
+            })
+            .sum::<f64>()
+            .sqrt()
+            / n;
+        let scatter = (variance / n).sqrt();
+        let by_levels = Contribution::type_a(
+            "scatter over the levels",
+            Percent::new(scatter.max(fits)),
+            crate::metrology::DegreesOfFreedom::of_fit(offsets.len(), 1),
+        );
+        let value = Percent::new(mean);
+        let tolerance = self.context.sheet.tolerances.torque_offset.value;
+        let row =
+            Row::number("command-scale.offset", "Offset at 0 V, percent of rated torque", "%").target(0.0);
+        let budget = Budget::new(value)
+            .with(by_levels)
+            .with(Contribution::normal("inertia", value * self.inertia_share()))
+            .with(
+                Contribution::expanded(
+                    "command at the terminals",
+                    self.context.equipment.command_uncertainty,
+                    K2,
+                )
+                .with_sensitivity(Sensitivity::new(self.measured_gain().get())),
+            );
+        match Limits::around(Percent::ZERO, tolerance) {
+            Ok(limits) => row.judged(&budget, &limits, self.calibration()),
+            Err(_) => row.without(Verdict::Undecided, "the tolerance leaves no room"),
+        }
+    }
+
+    fn linearity(&self) -> ResultRow {
+        let (worst, level) = self
+            .line
+            .residuals
+            .iter()
+            .zip(self.levels)
+            .map(|(r, l)| (r.get().abs() * self.percent_per_torque(), l))
+            .fold((0.0, None), |(w, at), (r, l)| if r >= w { (r, Some(l)) } else { (w, at) });
+        let scatter = level.map_or(0.0, |l| {
+            l.estimate.gain.standard_uncertainty.get()
+                * self.context.motion.axis.inertia.get()
+                * self.percent_per_torque()
+        });
+        let nu = level
+            .map_or(crate::metrology::DegreesOfFreedom::INFINITE, |l| l.estimate.gain.degrees_of_freedom);
+        let budget = Budget::new(Percent::new(worst))
+            .with(Contribution::type_a(
+                "scatter at the level farthest from the line",
+                Percent::new(scatter),
+                nu,
+            ))
+            .with(
+                Contribution::expanded(
+                    "command at the terminals",
+                    self.context.equipment.command_uncertainty,
+                    K2,
+                )
+                .with_sensitivity(Sensitivity::new(self.measured_gain().get())),
+            );
+        Row::number("command-scale.linearity", "Farthest from a straight line, percent of rated torque", "%")
+            .judged(
+                &budget,
+                &Limits::AtMost(self.context.sheet.tolerances.linearity.value),
+                self.calibration(),
+            )
+    }
+
+    fn friction_note(&self) -> String {
+        let inertia = self.context.motion.axis.inertia;
+        let drags: Vec<String> = self
+            .levels
+            .iter()
+            .map(|l| {
+                format!(
+                    "{:.1} % at {:.0} % ({:.0} rpm)",
+                    l.estimate.drag.torque(inertia).get() * self.percent_per_torque(),
+                    l.plan.level.get(),
+                    l.estimate.speed.get()
+                )
+            })
+            .collect();
+        format!("Friction found beside it, in percent of rated torque: {}.", drags.join(", "))
+    }
+
+    /// Torque against volts, both signs, and what is left beside the target.
+    fn plot(&self) -> Plot {
+        let target = self.context.motion.axis.gain.get();
+        let share = self.context.sheet.tolerances.torque_gain.value.get() / 100.0;
+        let inertia = self.context.motion.axis.inertia.get();
+        let mut points: Vec<([f64; 2], f64)> = self
+            .levels
+            .iter()
+            .flat_map(|l| {
+                let e = &l.estimate;
+                let torque = |sign: f64| {
+                    (sign * e.gain.mean.get() + e.offset.mean.get())
+                        * inertia
+                        * self.percent_per_torque()
+                        * self.context.count_sign()
+                };
+                let u = 2.0
+                    * (e.gain.standard_uncertainty.get() * inertia * self.percent_per_torque())
+                        .hypot(torque(1.0) * self.inertia_share());
+                [
+                    ([e.level_offset.get() - e.level.get(), torque(-1.0)], u),
+                    ([e.level_offset.get() + e.level.get(), torque(1.0)], u),
+                ]
+            })
+            .collect();
+        points.sort_by(|a, b| a.0[0].total_cmp(&b.0[0]));
+        let uncertainty: Vec<f64> = points.iter().map(|p| p.1).collect();
+        let measured: Vec<[f64; 2]> = points.iter().map(|p| p.0).collect();
+        let beside: Vec<[f64; 2]> = measured.iter().map(|[v, t]| [*v, t - target * v]).collect();
+        let end = self.highest().get() * 1.08;
+        let ends = [-end, 0.0, end];
+        let axis = |label: &str, unit: &str| PlotAxis { label: label.to_owned(), unit: unit.to_owned() };
+        let series = |name: &str, style, points, uncertainty| Series {
+            name: name.to_owned(),
+            style,
+            points,
+            uncertainty,
+        };
+        let band = |name: &str, about: f64| Band {
+            name: name.to_owned(),
+            points: ends
+                .map(|v| [v, about * v - (share * target * v).abs(), about * v + (share * target * v).abs()])
+                .to_vec(),
+        };
+        let fitted = self.measured_gain().get();
+        Plot {
+            id: "command-scale-torque".to_owned(),
+            title: "Torque against command".to_owned(),
+            description: format!(
+                "Torque in percent of rated torque against the command in volts, at {} levels of either sign, with the \
+                 target of {target:.3} %/V and its tolerance; beneath, the torque less the target.",
+                self.levels.len()
+            ),
+            x: axis("Command", "V"),
+            panels: vec![
+                Panel {
+                    y: axis("Torque", "% of rated"),
+                    series: vec![
+                        series("measured, U (k = 2)", SeriesStyle::Points, measured, uncertainty.clone()),
+                        series(
+                            "target",
+                            SeriesStyle::Dashed,
+                            ends.map(|v| [v, target * v]).to_vec(),
+                            Vec::new(),
+                        ),
+                        series(
+                            "fitted line",
+                            SeriesStyle::Line,
+                            ends.map(|v| [v, fitted * v]).to_vec(),
+                            Vec::new(),
+                        ),
+                    ],
+                    bands: vec![band("tolerance", target)],
+                    marks: Vec::new(),
+                },
+                Panel {
+                    y: axis("Torque less target", "% of rated"),
+                    series: vec![series("measured less target", SeriesStyle::Points, beside, uncertainty)],
+                    bands: vec![band("tolerance", 0.0)],
+                    marks: Vec::new(),
+                },
+            ],
+            lanes: Vec::new(),
+        }
+    }
+}

@@ -1,0 +1,31 @@
+//! Small views of a step's evidence that several checks take.
+
+use proofstand_protocol::message::Event;
+use proofstand_protocol::units::{Counts, Micros};
+
+use super::StepEvidence;
+
+/// Counts moved from the first sample to the last.
+#[must_use]
+pub(super) fn travel(evidence: &StepEvidence) -> i64 {
+    match (evidence.samples.first(), evidence.samples.last()) {
+        (Some(first), Some(last)) => last.position.0 - first.position.0,
+        _ => 0,
+    }
+}
+
+/// Index latches with their times.
+pub(super) fn index_events(evidence: &StepEvidence) -> impl Iterator<Item = (Micros, Counts)> {
+    evidence.events.iter().filter_map(|e| match e.event {
+        Event::Index { position } => Some((e.at, position)),
+        _ => None,
+    })
+}
+
+/// Changes of a flag input with their times.
+pub(super) fn flag_events(evidence: &StepEvidence, input: u8) -> impl Iterator<Item = (Micros, bool)> {
+    evidence.events.iter().filter_map(move |e| match e.event {
+        Event::Flag { input: i, conducting } if i == input => Some((e.at, conducting)),
+        _ => None,
+    })
+}

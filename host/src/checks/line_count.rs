@@ -1,0 +1,324 @@
+//! Counts between index pulses, at slow and at working speeds. Counts are integers: compared exactly.
+
+use proofstand_protocol::program::{End, Next, Segment};
+use proofstand_protocol::units::{MilliRpm, Ticks};
+use proofstand_units::{CountsPerRev, Rpm, Seconds, Volts};
+
+use super::rows::Row;
+use super::{Check, Context, Judgement, MoveStep, Need, Step, StepEvidence};
+use crate::estimate::lines::{line_count, passes};
+use crate::planner::{CRAWL_RPM, CannotPlan, LimitsFor, SLOW_RPM, hold, milli_rpm, step_to, total_timeout};
+use crate::record::model::{Mark, Panel, Plot, PlotAxis, ResultRow, Series, SeriesStyle, Verdict};
+
+/// Below 100 rpm, after the nudge.
+pub(super) const SLOW: LineCount = LineCount { fast: false };
+/// At working speeds, after the cap is proven.
+pub(super) const FAST: LineCount = LineCount { fast: true };
+
+/// Index intervals of the slow count, each way.
+const SLOW_INTERVALS: u16 = 5;
+/// Index intervals at a working speed, each way.
+const FAST_INTERVALS: u16 = 20;
+/// Index intervals at the highest speed, each way.
+const TOP_INTERVALS: u16 = 100;
+
+/// Step names by speed and direction.
+const NAMES: [[&str; 2]; 4] = [
+    ["slow forward", "slow reverse"],
+    ["low forward", "low reverse"],
+    ["middle forward", "middle reverse"],
+    ["top forward", "top reverse"],
+];
+
+/// The check, slow or fast.
+pub(super) struct LineCount {
+    fast: bool,
+}
+
+/// One step's plan: its name, speed and intervals.
+struct Pass {
+    name: &'static str,
+    speed: Rpm,
+    intervals: u16,
+}
+
+impl LineCount {
+    fn passes(&self, context: &Context<'_>) -> Vec<Pass> {
+        let mut passes = Vec::new();
+        if !self.fast {
+            for (way, sign) in [1.0, -1.0].into_iter().enumerate() {
+                passes.push(Pass {
+                    name: NAMES[0][way],
+                    speed: Rpm::new(SLOW_RPM * sign),
+                    intervals: SLOW_INTERVALS,
+                });
+            }
+            return passes;
+        }
+        let speeds = &context.motion.fast_speeds;
+        for (n, speed) in speeds.iter().enumerate() {
+            let top = n + 1 == speeds.len();
+            // The last name is the top speed's, however many there are.
+            let names = NAMES[if top { 3 } else { (n + 1).min(2) }];
+            for (name, sign) in names.into_iter().zip([1.0, -1.0]) {
+                let intervals = if top { TOP_INTERVALS } else { FAST_INTERVALS };
+                passes.push(Pass { name, speed: *speed * sign, intervals });
+            }
+        }
+        passes
+    }
+
+    fn program(&self, context: &Context<'_>, pass: &Pass) -> (Vec<Segment>, Seconds) {
+        let gains = &context.motion.hold;
+        let turn = |speed: f64| 60.0 / speed.abs();
+        let sign = pass.speed.get().signum();
+        let stop = |slot: u8| {
+            [
+                hold(
+                    Rpm::new(CRAWL_RPM * sign),
+                    gains,
+                    slower(pass.speed),
+                    Next::Segment(slot + 1),
+                    Seconds::new(20.0),
+                ),
+                step_to(Volts::ZERO, End::Standstill(Ticks(100)), Next::Finish, Seconds::new(20.0)),
+            ]
+        };
+        let measure = |next| {
+            hold(
+                pass.speed,
+                gains,
+                End::IndexCount(pass.intervals + 1),
+                Next::Segment(next),
+                Seconds::new(2.0 + 2.0 * turn(pass.speed.get()) * f64::from(pass.intervals + 2)),
+            )
+        };
+        let counted = turn(pass.speed.get()) * (f64::from(pass.intervals) + 1.5);
+        if self.fast {
+            let spin_up = Seconds::new(
+                context.motion.axis.inertia.get() * pass.speed.to_rad_per_sec().get().abs()
+                    / (context.motion.axis.torque_per_volt().get() * gains.bound.get()
+                        - context.motion.axis.friction().get())
+                    .max(1e-6),
+            );
+            let mut program = vec![
+                hold(
+                    pass.speed,
+                    gains,
+                    reached(pass.speed),
+                    Next::Segment(1),
+                    spin_up * 3.0 + Seconds::new(2.0),
+                ),
+                measure(2),
+            ];
+            program.extend(stop(2));
+            (program, Seconds::new(2.0 * spin_up.get() + counted + 1.0))
+        } else {
+            // The first whole interval is made at crawling speed: the fixture itself compares it with the sheet and
+            // trips before anything moves faster.
+            let crawl = Rpm::new(CRAWL_RPM * sign);
+            let mut program = vec![
+                hold(
+                    crawl,
+                    gains,
+                    End::IndexCount(2),
+                    Next::Segment(1),
+                    Seconds::new(4.0 + 4.0 * turn(CRAWL_RPM)),
+                ),
+                measure(2),
+            ];
+            program.extend(stop(2));
+            (program, Seconds::new(1.5 * turn(CRAWL_RPM) + counted + 1.0))
+        }
+    }
+}
+
+/// The speed has come to 95 % of what is wanted.
+fn reached(speed: Rpm) -> End {
+    let near = milli_rpm(speed * 0.95);
+    if speed.get() > 0.0 { End::SpeedAtLeast(near) } else { End::SpeedAtMost(near) }
+}
+
+/// The speed has fallen near the crawl.
+fn slower(speed: Rpm) -> End {
+    let near = (CRAWL_RPM * 1.5 * 1e3) as i32;
+    if speed.get() > 0.0 { End::SpeedAtMost(MilliRpm(near)) } else { End::SpeedAtLeast(MilliRpm(-near)) }
+}
+
+impl Check for LineCount {
+    fn id(&self) -> &'static str {
+        if self.fast { "line-count-fast" } else { "line-count-slow" }
+    }
+
+    fn title(&self) -> &'static str {
+        if self.fast { "Counts per revolution at working speeds" } else { "Counts per revolution, slowly" }
+    }
+
+    fn shows(&self) -> &'static str {
+        if self.fast {
+            "Between any two index pulses the encoder output gives exactly four times the stated pulses per \
+             revolution, both ways, at several speeds up to near the speed cap."
+        } else {
+            "Between any two index pulses the encoder output gives exactly four times the stated pulses per \
+             revolution, both ways, below 100 rpm."
+        }
+    }
+
+    fn needs(&self) -> &'static [Need] {
+        if self.fast {
+            &[
+                Need {
+                    check: "line-count-slow",
+                    result: "line-count-slow.gate",
+                    why: "nothing moves faster than 100 rpm until an index interval has given the stated counts",
+                },
+                Need {
+                    check: "speed-cap",
+                    result: "speed-cap.active",
+                    why: "no working speed is held until the speed cap is proven",
+                },
+            ]
+        } else {
+            &[Need {
+                check: "nudge",
+                result: "nudge.counts",
+                why: "the speed can't be held until counts are known to follow the command",
+            }]
+        }
+    }
+
+    fn plan(&self, context: &Context<'_>) -> Result<Vec<Step>, CannotPlan> {
+        let passes = self.passes(context);
+        if passes.is_empty() {
+            return Err(CannotPlan {
+                why: "no working speed lies above 100 rpm and below the cap".to_owned(),
+                remedy: "the slow count covers this axis".to_owned(),
+            });
+        }
+        let steps = passes.iter().map(|pass| {
+            let (program, expected) = self.program(context, pass);
+            let turns = f64::from(pass.intervals) * 1.5 + 60.0;
+            let limits =
+                if self.fast { LimitsFor::working(context, turns) } else { LimitsFor::slow(context, turns) };
+            Step::Move(Box::new(MoveStep {
+                name: pass.name,
+                what: format!(
+                    "The shaft turns {} at {:.0} rpm, about {} turns",
+                    context.way(pass.speed),
+                    pass.speed.get().abs(),
+                    pass.intervals + 2
+                ),
+                timeout: total_timeout(&program),
+                program,
+                limits: limits.limits(),
+                expected,
+            }))
+        });
+        Ok(steps.collect())
+    }
+
+    fn judge(&self, context: &Context<'_>, evidence: &[StepEvidence]) -> Judgement {
+        let per_rev = i64::from(context.motion.axis.counts_per_rev.get());
+        let mut out = Judgement::default();
+        let mut points = Vec::new();
+        for pass in self.passes(context) {
+            let Some(made) = evidence.iter().find(|e| e.name == pass.name) else { continue };
+            let intervals = intervals(made, context.motion.axis.counts_per_rev);
+            points.push(Series {
+                name: format!("{:.0} rpm, {}", pass.speed.get().abs(), context.way(pass.speed)),
+                style: SeriesStyle::Points,
+                points: intervals.iter().enumerate().map(|(n, c)| [n as f64 + 1.0, *c as f64]).collect(),
+                uncertainty: Vec::new(),
+            });
+            out.results.push(self.row(&pass, made, &intervals, per_rev));
+        }
+        if !self.fast {
+            // Trips have already turned a pass into a rejection; the gate is all of them.
+            let verdict = super::worst(&out.results);
+            let row = Row::text(
+                "line-count-slow.gate",
+                "Counts per index interval are what the sheet says",
+                "every one",
+            );
+            out.results.push(match verdict {
+                Verdict::Accepted => row.is("every one", verdict, "faster motion is allowed"),
+                other => row.is("not every one", other, "nothing may move faster than 100 rpm"),
+            });
+        }
+        out.plots.extend(plot(self.id(), points, per_rev));
+        out
+    }
+}
+
+/// Counts of each whole revolution, passed in one direction: forward and reverse meet different edges of the index.
+fn intervals(made: &StepEvidence, expected: CountsPerRev) -> Vec<i64> {
+    let passes = passes(&made.timed_events(), &made.samples);
+    line_count(&passes, expected).intervals.iter().map(|i| i.counts.0).collect()
+}
+
+impl LineCount {
+    fn row(&self, pass: &Pass, made: &StepEvidence, intervals: &[i64], per_rev: i64) -> ResultRow {
+        let id = format!("{}.{}", self.id(), pass.name.replace(' ', "-"));
+        let name = format!("Counts per revolution, {}, {:.0} rpm", pass.name, pass.speed.get().abs());
+        let row = Row::number(&id, &name, "counts").target(per_rev as f64).exact();
+        let worst = intervals.iter().copied().max_by_key(|c| (c - per_rev).abs());
+        let Some(worst) = worst else {
+            let why = match made.trip() {
+                Some(trip) => {
+                    format!("tripped before a whole revolution: {}", crate::fixture::trip_in_words(trip))
+                }
+                None => "fewer than two index pulses came: no revolution to count".to_owned(),
+            };
+            return row.without(Verdict::Rejected, &why);
+        };
+        let wrong = intervals.iter().filter(|c| **c != per_rev).count();
+        let n = intervals.len();
+        let sum: i64 = intervals.iter().sum();
+        let row = row.measured(worst as f64);
+        if wrong > 0 {
+            return row.verdict(
+                Verdict::Rejected,
+                &format!("{wrong} of {n} intervals differ from {per_rev}; they sum to {sum} counts"),
+            );
+        }
+        if let Some(trip) = made.trip() {
+            return row.verdict(
+                Verdict::Rejected,
+                &format!("{n} intervals were right, then: {}", crate::fixture::trip_in_words(trip)),
+            );
+        }
+        if n < usize::from(pass.intervals) {
+            return row
+                .verdict(Verdict::Undecided, &format!("only {n} of {} intervals were seen", pass.intervals));
+        }
+        row.verdict(
+            Verdict::Accepted,
+            &format!(
+                "all {n} intervals are exact and sum to {sum}; no fault in {n} revolutions means at most {:.2} a \
+                 revolution (95 %)",
+                3.0 / n as f64
+            ),
+        )
+    }
+}
+
+fn plot(id: &str, series: Vec<Series>, per_rev: i64) -> Option<Plot> {
+    if series.iter().all(|s| s.points.is_empty()) {
+        return None;
+    }
+    Some(Plot {
+        id: format!("{id}-counts"),
+        title: "Counts in each revolution".to_owned(),
+        description: format!(
+            "Every counted revolution as a point, against the exact target of {per_rev} counts per revolution."
+        ),
+        x: PlotAxis { label: "Revolution".to_owned(), unit: String::new() },
+        panels: vec![Panel {
+            y: PlotAxis { label: "Counts per revolution".to_owned(), unit: "counts".to_owned() },
+            series,
+            bands: Vec::new(),
+            marks: vec![Mark { name: format!("target {per_rev}"), y: per_rev as f64 }],
+        }],
+        lanes: Vec::new(),
+    })
+}

@@ -1,0 +1,175 @@
+//! The checks. Each is data and two pure functions: what to do, and what to make of what came.
+//!
+//! To add one: write its file, add a line to [`ALL`]. A check sees the sheet, the targets and samples; it must never
+//! know how a plant was made.
+
+mod cap_flag;
+mod command_scale;
+mod evidence;
+mod line_count;
+mod nudge;
+mod rows;
+mod speed_cap;
+mod step;
+mod traces;
+
+pub use step::{MoveStep, Step, StepEnding, StepEvidence, Turned, is_about_the_axis};
+
+use proofstand_units::{Rpm, Volts};
+
+use crate::planner::{CannotPlan, MotionPlan};
+use crate::record::model::{CheckRecord, Plot, ResultRow, Verdict};
+use crate::sheet::{AxisSheet, CountDirection};
+use crate::targets::Targets;
+
+/// Every check, in the order of increasing energy.
+pub const ALL: &[&dyn Check] = &[
+    &nudge::Nudge,
+    &line_count::SLOW,
+    &speed_cap::SpeedCap,
+    &cap_flag::CapFlag,
+    &command_scale::CommandScale,
+    &line_count::FAST,
+];
+
+/// What a check may know.
+#[derive(Debug)]
+pub struct Context<'a> {
+    /// The customer's expectation.
+    pub sheet: &'a AxisSheet,
+    /// What follows from it.
+    pub targets: &'a Targets,
+    /// Motion that fits the axis.
+    pub motion: &'a MotionPlan,
+    /// The equipment's accuracy.
+    pub equipment: Equipment,
+    /// A person is beside the bench.
+    pub attended: bool,
+}
+
+impl Context<'_> {
+    /// +1 if the counts rise on a positive command, −1 if they fall.
+    #[must_use]
+    pub fn count_sign(&self) -> f64 {
+        match self.sheet.direction.positive_counts {
+            CountDirection::Up => 1.0,
+            CountDirection::Down => -1.0,
+        }
+    }
+
+    /// In words, which way the shaft turns when the counts go with this sign; as the sheet expects it.
+    #[must_use]
+    pub fn way(&self, counted: Rpm) -> &'static str {
+        let positive = counted.get() * self.count_sign() >= 0.0;
+        let rotation = self.sheet.direction.positive_command;
+        if positive { rotation.words() } else { rotation.reversed().words() }
+    }
+}
+
+/// What the judge must know of the fixture.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Equipment {
+    /// Expanded uncertainty (k = 2) of the command at the terminals.
+    pub command_uncertainty: Volts,
+    /// The calibration was valid on the day: without it no result that rests on volts is better than undecided.
+    pub calibrated: bool,
+    /// Largest relative error of the fixture's clock, in parts per million.
+    pub clock_ppm: f64,
+}
+
+/// A result that must be accepted before a check may move anything.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Need {
+    /// The check that gives it.
+    pub check: &'static str,
+    /// The result's id.
+    pub result: &'static str,
+    /// Why it is needed, for a reader.
+    pub why: &'static str,
+}
+
+/// What a check makes of its evidence.
+#[derive(Debug, Default, Clone, PartialEq)]
+pub struct Judgement {
+    /// Results, in a reader's order.
+    pub results: Vec<ResultRow>,
+    /// Pictures.
+    pub plots: Vec<Plot>,
+    /// Remarks a reader needs.
+    pub notes: Vec<String>,
+}
+
+/// A check.
+pub trait Check: Sync {
+    /// Its name on the command line.
+    fn id(&self) -> &'static str;
+
+    /// Its title.
+    fn title(&self) -> &'static str;
+
+    /// What it shows, in a sentence.
+    fn shows(&self) -> &'static str;
+
+    /// What must have been accepted before.
+    fn needs(&self) -> &'static [Need];
+
+    /// The steps, fitted to the axis.
+    ///
+    /// # Errors
+    /// [`CannotPlan`] with the reason and the remedy if the axis does not allow the check.
+    fn plan(&self, context: &Context<'_>) -> Result<Vec<Step>, CannotPlan>;
+
+    /// What the evidence says. `evidence` has one entry for each step that was made; later steps are missing if one
+    /// ended in a trip.
+    fn judge(&self, context: &Context<'_>, evidence: &[StepEvidence]) -> Judgement;
+}
+
+/// A check by its name.
+#[must_use]
+pub fn by_id(id: &str) -> Option<&'static dyn Check> {
+    ALL.iter().copied().find(|c| c.id() == id)
+}
+
+/// The checks asked for and all that they need, in order.
+#[must_use]
+pub fn with_needs(asked: &[&'static dyn Check]) -> Vec<&'static dyn Check> {
+    let mut wanted: Vec<&str> = asked.iter().map(|c| c.id()).collect();
+    let mut at = 0;
+    while let Some(&id) = wanted.get(at) {
+        for need in by_id(id).map_or(&[][..], |c| c.needs()) {
+            if !wanted.contains(&need.check) {
+                wanted.push(need.check);
+            }
+        }
+        at += 1;
+    }
+    ALL.iter().copied().filter(|c| wanted.contains(&c.id())).collect()
+}
+
+/// The worst of a check's results; a check without results was not done.
+#[must_use]
+pub fn worst(results: &[ResultRow]) -> Verdict {
+    let has = |v| results.iter().any(|r| r.verdict == v);
+    if has(Verdict::Rejected) {
+        Verdict::Rejected
+    } else if has(Verdict::Undecided) || (has(Verdict::NotDone) && has(Verdict::Accepted)) {
+        Verdict::Undecided
+    } else if has(Verdict::Accepted) {
+        Verdict::Accepted
+    } else {
+        Verdict::NotDone
+    }
+}
+
+/// The first need that the records don't fulfil.
+#[must_use]
+pub fn unmet(check: &dyn Check, records: &[CheckRecord]) -> Option<(Need, Verdict)> {
+    check.needs().iter().find_map(|need| {
+        let verdict = records
+            .iter()
+            .flat_map(|r| &r.results)
+            .find(|r| r.id == need.result)
+            .map_or(Verdict::NotDone, |r| r.verdict);
+        (verdict != Verdict::Accepted).then_some((*need, verdict))
+    })
+}

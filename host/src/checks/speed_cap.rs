@@ -1,0 +1,219 @@
+//! Does the amplifier hold the speed down, at the stated speed, both ways?
+
+use proofstand_protocol::message::{Sample, TripCause};
+use proofstand_protocol::program::{End, Next, Segment};
+use proofstand_protocol::units::Micros;
+use proofstand_protocol::units::Ticks;
+use proofstand_units::{Percent, Rpm, Seconds, Volts};
+
+use super::rows::Row;
+use super::traces::{cap_allowance, flag_lane, speed_plot};
+use super::{Check, Context, Judgement, MoveStep, Need, Step, StepEvidence, worst};
+use crate::estimate::track::between;
+use crate::estimate::{PartsPerMillion, ripple, speed};
+use crate::metrology::{Budget, Calibration, Contribution, Limits, Sensitivity};
+use crate::planner::{CRAWL_RPM, CannotPlan, CapRun, LimitsFor, after, milli_rpm, step_to, total_timeout};
+use crate::record::model::{Plot, ResultRow, Verdict};
+
+/// The check.
+pub(super) struct SpeedCap;
+
+/// Samples in a short window of speed: 10 ms, the fastest ripple that is looked for.
+const SHORT_WINDOW: usize = 10;
+/// Step names by level and direction.
+const NAMES: [[&str; 2]; 2] = [["low forward", "low reverse"], ["high forward", "high reverse"]];
+
+/// One run: its name, plan and the command's sign.
+struct Run<'a> {
+    name: &'static str,
+    plan: &'a CapRun,
+    sign: f64,
+}
+
+fn runs<'a>(context: &Context<'a>) -> Vec<Run<'a>> {
+    let motion = context.motion;
+    motion
+        .cap_runs
+        .iter()
+        .zip(NAMES)
+        .filter_map(|(plan, names)| plan.as_ref().ok().map(|plan| (plan, names)))
+        .flat_map(|(plan, names)| {
+            names.into_iter().zip([1.0, -1.0]).map(move |(name, sign)| Run { name, plan, sign })
+        })
+        .collect()
+}
+
+/// Up to the cap, held there, braked by the opposite command until slow.
+fn program(context: &Context<'_>, run: &Run<'_>) -> Vec<Segment> {
+    let plan = run.plan;
+    let held = plan.run_up + plan.settle + plan.window;
+    let turning = run.sign * context.count_sign();
+    vec![
+        step_to(plan.command * run.sign, after(held), Next::Segment(1), held + Seconds::new(1.0)),
+        step_to(
+            plan.command * -run.sign,
+            slow_again(turning),
+            Next::Segment(2),
+            plan.run_up * 3.0 + Seconds::new(2.0),
+        ),
+        step_to(Volts::ZERO, End::Standstill(Ticks(100)), Next::Finish, Seconds::new(20.0)),
+    ]
+}
+
+/// The speed of a motion whose counts go this way has come down to a crawl.
+pub(super) fn slow_again(turning: f64) -> End {
+    let crawl = milli_rpm(Rpm::new(CRAWL_RPM * 2.0 * turning));
+    if turning > 0.0 { End::SpeedAtMost(crawl) } else { End::SpeedAtLeast(crawl) }
+}
+
+impl Check for SpeedCap {
+    fn id(&self) -> &'static str {
+        "speed-cap"
+    }
+
+    fn title(&self) -> &'static str {
+        "Speed cap"
+    }
+
+    fn shows(&self) -> &'static str {
+        "With more torque commanded than the shaft needs, the amplifier holds the speed down to the stated cap, both \
+         ways, at two levels, lowest first; how far it overshoots and how evenly it holds."
+    }
+
+    fn needs(&self) -> &'static [Need] {
+        &[Need {
+            check: "line-count-slow",
+            result: "line-count-slow.gate",
+            why: "nothing moves faster than 100 rpm until an index interval has given the stated counts",
+        }]
+    }
+
+    fn plan(&self, context: &Context<'_>) -> Result<Vec<Step>, CannotPlan> {
+        let runs = runs(context);
+        if runs.is_empty() {
+            return Err(context.motion.cap_runs.iter().find_map(|r| r.as_ref().err().cloned()).unwrap_or(
+                CannotPlan { why: "no level reaches the cap".to_owned(), remedy: "a lower cap".to_owned() },
+            ));
+        }
+        let step = |run: &Run<'_>| {
+            let program = program(context, run);
+            Step::Move(Box::new(MoveStep {
+                name: run.name,
+                what: format!(
+                    "The shaft speeds up {} at {:.0} % of rated torque until the amplifier holds it at {:.0} rpm, \
+                     about {:.0} turns, then brakes",
+                    context.way(Rpm::new(run.sign * context.count_sign())),
+                    run.plan.level.get(),
+                    context.motion.axis.cap.get(),
+                    run.plan.turns.get()
+                ),
+                timeout: total_timeout(&program),
+                program,
+                limits: LimitsFor::working(context, run.plan.turns.get() * 2.0 + 10.0).limits(),
+                expected: run.plan.run_up * 1.6 + run.plan.settle + run.plan.window + Seconds::new(0.5),
+            }))
+        };
+        Ok(runs.iter().map(step).collect())
+    }
+
+    fn judge(&self, context: &Context<'_>, evidence: &[StepEvidence]) -> Judgement {
+        let mut out = Judgement::default();
+        for run in runs(context) {
+            let Some(made) = evidence.iter().find(|e| e.name == run.name) else { continue };
+            judge_run(context, &run, made, &mut out.results);
+            out.plots.extend(plot(context, &run, made));
+        }
+        let verdict = worst(&out.results);
+        let both = runs(context).iter().all(|r| evidence.iter().any(|e| e.name == r.name));
+        let row = Row::text("speed-cap.active", "The cap holds, both ways, at every level tried", "holds");
+        out.results.push(match verdict {
+            Verdict::Accepted if both => row.is("holds", verdict, "full levels are allowed"),
+            Verdict::Accepted => row.is("not tried both ways", Verdict::Undecided, "a run is missing"),
+            other => row.is("not proven", other, "nothing runs at a full level"),
+        });
+        for refused in context.motion.cap_runs.iter().filter_map(|r| r.as_ref().err()) {
+            out.notes.push(format!(
+                "A level was left out: {}. What would allow it: {}.",
+                refused.why, refused.remedy
+            ));
+        }
+        out
+    }
+}
+
+fn judge_run(context: &Context<'_>, run: &Run<'_>, made: &StepEvidence, rows: &mut Vec<ResultRow>) {
+    let cap = context.motion.axis.cap;
+    let tolerances = &context.sheet.tolerances;
+    let per_rev = context.motion.axis.counts_per_rev;
+    let counting = run.sign * context.count_sign();
+    let slug = run.name.replace(' ', "-");
+    let label = format!("{:.0} % torque, {}", run.plan.level.get(), context.way(Rpm::new(counting)));
+    let allowed = cap_allowance(context);
+    let Ok(limits) = Limits::around(cap, allowed) else { return };
+    let held_row = Row::number(&format!("speed-cap.{slug}.held"), &format!("Held speed, {label}"), "rpm")
+        .target(cap.get())
+        .limits(&limits);
+    if let Some(trip) = made.trip() {
+        let why = match trip.cause {
+            TripCause::OverspeedCounts | TripCause::OverspeedIndex | TripCause::OverspeedReadout => format!(
+                "nothing held the speed down: it passed the cap of {:.0} rpm and the fixture tripped at {:.0} rpm",
+                cap.get(),
+                f64::from(trip.speed.0).abs() / 1e3
+            ),
+            _ => format!("the run tripped: {}", crate::fixture::trip_in_words(trip)),
+        };
+        rows.push(held_row.measured(f64::from(trip.speed.0).abs() / 1e3).verdict(Verdict::Rejected, &why));
+        return;
+    }
+    let driven: Vec<Sample> = made.segment_samples(0).copied().collect();
+    let window = window(run, &driven);
+    let (Ok(speed), Ok(ripple), Ok(overshoot)) = (
+        speed::speed(window, per_rev),
+        ripple::ripple(window, per_rev, SHORT_WINDOW),
+        ripple::overshoot(&driven, per_rev, cap * counting, SHORT_WINDOW),
+    ) else {
+        rows.push(held_row.without(Verdict::Undecided, "too few samples at the held speed"));
+        return;
+    };
+    let clock = PartsPerMillion::new(context.equipment.clock_ppm);
+    let held = Budget::new(speed.speed * counting).with_all(speed.contributions(clock));
+    rows.push(held_row.judged(&held, &limits, Calibration::InForce));
+
+    let percent = |rpm: Rpm| Percent::new(rpm.get() / cap.get() * 100.0);
+    let per_cent = Sensitivity::new(100.0 / cap.get());
+    let beyond = Budget::new(percent(overshoot.overshoot))
+        .with_all(overshoot.contributions().into_iter().map(|c| c.with_sensitivity(per_cent)));
+    rows.push(
+        Row::number(&format!("speed-cap.{slug}.overshoot"), &format!("Overshoot, {label}"), "%").judged(
+            &beyond,
+            &Limits::AtMost(tolerances.cap_overshoot.value),
+            Calibration::InForce,
+        ),
+    );
+
+    // Noise widens the span between highest and lowest; what it adds is taken out in quadrature, and all of that
+    // correction is in doubt.
+    let (seen, noise) = (ripple.peak_to_peak.get(), ripple.noise_peak_to_peak.get());
+    let real = (seen.powi(2) - noise.powi(2)).max(0.0).sqrt();
+    let uneven = Budget::new(percent(Rpm::new(real)))
+        .with(Contribution::rectangular("noise in the span of speeds", percent(Rpm::new(seen - real))))
+        .with(Contribution::normal("quantisation of a short window", percent(ripple.noise)));
+    rows.push(
+        Row::number(&format!("speed-cap.{slug}.ripple"), &format!("Ripple, peak to peak, {label}"), "%")
+            .judged(&uneven, &Limits::AtMost(tolerances.cap_ripple.value), Calibration::InForce),
+    );
+}
+
+/// The held speed: the planned window at the end of the run.
+fn window<'a>(run: &Run<'_>, driven: &'a [Sample]) -> &'a [Sample] {
+    let end = driven.last().map_or(0, |s| s.at.0);
+    let length = (run.plan.window.get() * 1e6) as u64;
+    between(driven, Micros(end.saturating_sub(length)), Micros(end))
+}
+
+fn plot(context: &Context<'_>, run: &Run<'_>, made: &StepEvidence) -> Option<Plot> {
+    let title = format!("Speed, {}", run.name);
+    let mut plot = speed_plot(&format!("speed-cap-{}", run.name.replace(' ', "-")), &title, context, made)?;
+    plot.lanes.extend(flag_lane(context, made));
+    Some(plot)
+}

@@ -1,0 +1,175 @@
+//! What a check asks to be done, and what came of it.
+
+use proofstand_protocol::message::{Event, Limits, Sample, Trip, TripCause};
+use proofstand_protocol::program::Segment;
+use proofstand_protocol::units::{Micros, Ticks};
+use proofstand_units::Seconds;
+
+use crate::fixture::Numbered;
+
+/// One thing to do.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Step {
+    /// The fixture runs a motion program.
+    Move(Box<MoveStep>),
+    /// A person is asked which way the shaft turned in the step of this name, before anything is said about which
+    /// way it should have.
+    AskWhichWay {
+        /// The step that turned the shaft.
+        about: &'static str,
+    },
+}
+
+/// A motion, bounded.
+#[derive(Debug, Clone, PartialEq)]
+pub struct MoveStep {
+    /// Stable name inside its check.
+    pub name: &'static str,
+    /// What will move, which way, how far and how fast, for the person beside it.
+    pub what: String,
+    /// What the fixture runs.
+    pub program: Vec<Segment>,
+    /// The whole program's longest time.
+    pub timeout: Ticks,
+    /// What the fixture enforces meanwhile.
+    pub limits: Limits,
+    /// How long it will take if all is well.
+    pub expected: Seconds,
+}
+
+/// What came of a step.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StepEvidence {
+    /// The step's name.
+    pub name: &'static str,
+    /// Samples from arming to standstill, in order.
+    pub samples: Vec<Sample>,
+    /// Events of the same time, in order.
+    pub events: Vec<Numbered>,
+    /// How it ended.
+    pub ending: StepEnding,
+    /// Samples that were due and did not arrive.
+    pub lost: u32,
+}
+
+/// How a step ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum StepEnding {
+    /// The program came to its end.
+    Finished,
+    /// This segment's end condition did not come in time.
+    TimedOut {
+        /// The segment.
+        slot: u8,
+    },
+    /// The fixture tripped, for a reason of the axis's.
+    Tripped(Trip),
+    /// A person answered.
+    Answered(Turned),
+    /// Nobody was there to answer, or the person was not sure.
+    Unanswered,
+}
+
+/// Which way the shaft turned, seen from where the sheet says.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Turned {
+    /// Clockwise.
+    Clockwise,
+    /// Counter-clockwise.
+    Counterclockwise,
+    /// It did not turn.
+    NotAtAll,
+}
+
+impl Turned {
+    /// The word for it.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Clockwise => "clockwise",
+            Self::Counterclockwise => "counterclockwise",
+            Self::NotAtAll => "not at all",
+        }
+    }
+}
+
+impl From<crate::sheet::Rotation> for Turned {
+    fn from(rotation: crate::sheet::Rotation) -> Self {
+        match rotation {
+            crate::sheet::Rotation::Clockwise => Self::Clockwise,
+            crate::sheet::Rotation::Counterclockwise => Self::Counterclockwise,
+        }
+    }
+}
+
+impl StepEvidence {
+    /// The trip that ended it, if one did.
+    #[must_use]
+    pub const fn trip(&self) -> Option<&Trip> {
+        match &self.ending {
+            StepEnding::Tripped(trip) => Some(trip),
+            _ => None,
+        }
+    }
+
+    /// The events with their times, as estimates take them.
+    #[must_use]
+    pub fn timed_events(&self) -> Vec<(Micros, Event)> {
+        self.events.iter().map(|e| (e.at, e.event)).collect()
+    }
+
+    /// When a segment began, from its event. Segment 0 begins with the first sample that it drives.
+    #[must_use]
+    pub fn segment_start(&self, slot: u8) -> Option<Micros> {
+        let by_event = self.events.iter().find_map(|e| match e.event {
+            Event::Segment { slot: s } if s == slot => Some(e.at),
+            _ => None,
+        });
+        by_event.or_else(|| self.samples.iter().find(|s| s.segment == slot).map(|s| s.at))
+    }
+
+    /// The samples that a segment drove.
+    pub fn segment_samples(&self, slot: u8) -> impl Iterator<Item = &Sample> {
+        self.samples.iter().filter(move |s| s.segment == slot)
+    }
+
+    /// Ending in words.
+    #[must_use]
+    pub fn ended_in_words(&self) -> String {
+        match &self.ending {
+            StepEnding::Finished => "finished".to_owned(),
+            StepEnding::TimedOut { slot } => format!("timed out in segment {slot}"),
+            StepEnding::Tripped(trip) => format!("tripped: {}", crate::fixture::trip_in_words(trip)),
+            StepEnding::Answered(turned) => format!("answered: {}", turned.word()),
+            StepEnding::Unanswered => "not answered".to_owned(),
+        }
+    }
+}
+
+/// Whether a trip says something about the axis (a result) or about the fixture, the bench or the link (the end of
+/// the run).
+#[must_use]
+pub const fn is_about_the_axis(cause: TripCause) -> bool {
+    match cause {
+        TripCause::OverspeedCounts
+        | TripCause::OverspeedIndex
+        | TripCause::OverspeedReadout
+        | TripCause::SpeedDisagreement
+        | TripCause::Runaway
+        | TripCause::WrongWay
+        | TripCause::NoCounts
+        | TripCause::Travel
+        | TripCause::TorqueOff
+        | TripCause::AmplifierFault => true,
+        TripCause::BeatLost
+        | TripCause::FixtureStop
+        | TripCause::HoldReleased
+        | TripCause::GuardOpen
+        | TripCause::ReadbackMismatch
+        | TripCause::EncoderLine
+        | TripCause::ArmedTime
+        | TripCause::RelayMismatch
+        | TripCause::FirmwareFault => false,
+    }
+}

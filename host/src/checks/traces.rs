@@ -1,0 +1,104 @@
+//! Pictures that several checks share.
+
+use proofstand_units::Rpm;
+
+use super::evidence::flag_events;
+use super::{Context, StepEvidence};
+use crate::record::model::{Band, Lane, Mark, Panel, Plot, PlotAxis, Series, SeriesStyle};
+use crate::sheet::{FlagRole, Polarity};
+
+/// Speed over time, with the cap and its tolerance. None without samples.
+///
+/// The speed drawn is the fixture's own estimate; results rest on fits of the position.
+pub(super) fn speed_plot(id: &str, title: &str, context: &Context<'_>, made: &StepEvidence) -> Option<Plot> {
+    let origin = start(made)?;
+    let time = |us: u64| us.saturating_sub(origin) as f64 * 1e-6;
+    let points: Vec<[f64; 2]> = made
+        .samples
+        .iter()
+        .filter(|s| s.at.0 >= origin)
+        .map(|s| [time(s.at.0), f64::from(s.speed.0) * 1e-3])
+        .collect();
+    let end = points.last()?[0];
+    let sign =
+        points.iter().map(|p| p[1]).fold(0.0, |a: f64, v| if v.abs() > a.abs() { v } else { a }).signum();
+    let cap = context.motion.axis.cap;
+    let tolerances = &context.sheet.tolerances;
+    let allowed = cap_allowance(context);
+    let at = |speed: Rpm| speed.get() * sign;
+    Some(Plot {
+        id: id.to_owned(),
+        title: title.to_owned(),
+        description: format!(
+            "Speed over time during the run, against the cap of {:.0} rpm with its tolerance of ±{:.0} rpm and an \
+             allowed overshoot of {:.0} %.",
+            cap.get(),
+            allowed.get(),
+            tolerances.cap_overshoot.value.get()
+        ),
+        x: PlotAxis { label: "Time".to_owned(), unit: "s".to_owned() },
+        panels: vec![Panel {
+            y: PlotAxis { label: "Speed".to_owned(), unit: "rpm".to_owned() },
+            series: vec![Series {
+                name: "speed from counts".to_owned(),
+                style: SeriesStyle::Line,
+                points,
+                uncertainty: Vec::new(),
+            }],
+            bands: vec![Band {
+                name: "tolerance of the cap".to_owned(),
+                points: [0.0, end]
+                    .map(|t| {
+                        let (a, b) = (at(cap - allowed), at(cap + allowed));
+                        [t, a.min(b), a.max(b)]
+                    })
+                    .to_vec(),
+            }],
+            marks: vec![
+                Mark { name: "cap".to_owned(), y: at(cap) },
+                Mark { name: "98 % of the cap".to_owned(), y: at(cap * 0.98) },
+            ],
+        }],
+        lanes: Vec::new(),
+    })
+}
+
+/// What the held speed may differ from the cap.
+pub(super) fn cap_allowance(context: &Context<'_>) -> Rpm {
+    let tolerances = &context.sheet.tolerances;
+    (context.motion.axis.cap * (tolerances.cap.value.get() / 100.0)).max(tolerances.cap_least.value)
+}
+
+/// The cap's flag over the same time.
+pub(super) fn flag_lane(context: &Context<'_>, made: &StepEvidence) -> Option<Lane> {
+    let flag = context.sheet.flag(FlagRole::HoldingSpeedDown)?;
+    let origin = start(made)?;
+    let active = |conducting: bool| conducting == (flag.active == Polarity::Conducting);
+    let first = made.samples.first()?;
+    let mut state = active(first.flags & (1 << (flag.fixture_input & 7)) != 0);
+    let mut initial = state;
+    let mut changes = Vec::new();
+    for (at, conducting) in flag_events(made, flag.fixture_input) {
+        if active(conducting) == state {
+            continue;
+        }
+        state = active(conducting);
+        if at.0 < origin {
+            initial = state;
+        } else {
+            changes.push((at.0 - origin) as f64 * 1e-6);
+        }
+    }
+    Some(Lane {
+        name: format!("{}, terminal {}", flag.role.words(), flag.terminal),
+        initial,
+        changes,
+        high_label: "active".to_owned(),
+        low_label: "idle".to_owned(),
+    })
+}
+
+/// When the program began to drive.
+fn start(made: &StepEvidence) -> Option<u64> {
+    made.segment_start(0).or_else(|| made.samples.first().map(|s| s.at)).map(|t| t.0)
+}

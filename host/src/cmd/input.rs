@@ -1,0 +1,61 @@
+//! What several verbs read from the command line.
+
+use std::path::{Path, PathBuf};
+
+use crate::acceptance::Job;
+use crate::checks::{self, Check};
+use crate::cmd::targets::render;
+
+/// Which checks, and where the record goes.
+#[derive(Debug, Clone, clap::Args)]
+pub(super) struct Selection {
+    /// Make only this check, and those that it needs before it (repeatable)
+    #[arg(long, value_name = "CHECK")]
+    pub(super) only: Vec<String>,
+    /// Folder in which the run's own folder is made
+    #[arg(long, value_name = "FOLDER", default_value = "runs")]
+    pub(super) runs: PathBuf,
+}
+
+impl Selection {
+    /// The checks asked for and all that they need, in order.
+    ///
+    /// # Errors
+    /// A message with the nearest valid name for a check that there is not.
+    pub(super) fn checks(&self) -> Result<Vec<&'static dyn Check>, String> {
+        if self.only.is_empty() {
+            return Ok(checks::ALL.to_vec());
+        }
+        let asked: Result<Vec<_>, String> = self
+            .only
+            .iter()
+            .map(|id| {
+                checks::by_id(id).ok_or_else(|| unknown("check", id, checks::ALL.iter().map(|c| c.id())))
+            })
+            .collect();
+        Ok(checks::with_needs(&asked?))
+    }
+}
+
+/// A name that there is not, with the nearest one that there is.
+pub(super) fn unknown<'a>(kind: &str, given: &str, valid: impl Iterator<Item = &'a str>) -> String {
+    let valid: Vec<&str> = valid.collect();
+    let nearest = valid
+        .iter()
+        .map(|v| (strsim::jaro_winkler(given, v), v))
+        .filter(|(likeness, _)| *likeness > 0.7)
+        .max_by(|a, b| a.0.total_cmp(&b.0))
+        .map(|(_, v)| format!(" Did you mean `{v}`?"))
+        .unwrap_or_default();
+    let shown: String = given.chars().filter(|c| !c.is_control()).take(60).collect();
+    format!("there is no {kind} `{shown}`.{nearest} There are: {}", valid.join(", "))
+}
+
+/// Reads a sheet and works out what follows from it.
+///
+/// # Errors
+/// A message for the person, already laid out: file, line, key, why, nearest valid key.
+pub(super) fn job(path: &Path) -> Result<Job, String> {
+    let loaded = crate::sheet::read(path).map_err(|error| render(&error))?;
+    Ok(Job::new(loaded.file, loaded.text, loaded.sheet))
+}

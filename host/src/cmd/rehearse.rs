@@ -1,0 +1,95 @@
+//! `rehearse`: the whole acceptance on a virtual fixture and a simulated amplifier and motor.
+
+use std::path::PathBuf;
+
+use super::input::{Selection, job};
+use super::show;
+use crate::acceptance::{Setting, today};
+use crate::exit::Exit;
+use crate::fixture::Client;
+use crate::record::model::RunKind;
+use crate::record::{RunFolder, publish};
+use crate::rehearsal::{Fault, Rehearsal};
+use crate::sequence::Terminal;
+
+/// Make the whole acceptance without hardware, on a simulated amplifier and motor
+///
+/// The same firmware logic and the same host as on a bench, real frames between them. What comes of it is a
+/// REHEARSAL: it shows that sheet, plan and checks fit together and what a fault looks like. It is never evidence.
+#[derive(Debug, clap::Args)]
+pub struct Cmd {
+    /// The axis sheet
+    #[arg(value_name = "SHEET")]
+    pub sheet: PathBuf,
+    #[command(flatten)]
+    selection: Selection,
+    /// Put a fault into the simulated axis (repeatable); `--fault list` lists them
+    #[arg(long, value_name = "FAULT")]
+    pub fault: Vec<String>,
+    /// Seed of everything that is random in the simulation
+    #[arg(long, value_name = "NUMBER", default_value_t = 1)]
+    pub seed: u64,
+    /// Nobody answers which way the shaft turned
+    #[arg(long)]
+    pub unattended: bool,
+}
+
+impl Cmd {
+    /// Runs it.
+    #[must_use]
+    pub fn run(self) -> Exit {
+        if self.fault.iter().any(|f| f == "list") {
+            for fault in Fault::all() {
+                println!("{:22} {}", fault.name(), fault.description());
+            }
+            return Exit::Accepted;
+        }
+        match self.rehearse() {
+            Ok(exit) => exit,
+            Err((exit, message)) => {
+                eprintln!("{message}");
+                exit
+            }
+        }
+    }
+
+    fn rehearse(&self) -> Result<Exit, (Exit, String)> {
+        let bad = |message: String| (Exit::BadInput, format!("proofstand: {message}"));
+        let job = job(&self.sheet).map_err(|message| (Exit::BadInput, message))?;
+        let checks = self.selection.checks().map_err(bad)?;
+        let faults: Result<Vec<Fault>, _> = self.fault.iter().map(|name| Fault::parse(name)).collect();
+        let faults = faults.map_err(|e| bad(e.to_string()))?;
+        let rehearsal =
+            Rehearsal::new(&job.sheet, &faults, self.seed, today()).map_err(|e| bad(e.to_string()))?;
+
+        let stem = self.sheet.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
+        let name = format!("{stem}-rehearsal-{}", crate::acceptance::stamp());
+        let stopped = |e: &dyn std::fmt::Display| (Exit::Stopped, format!("proofstand: {e}"));
+        let mut folder = RunFolder::create(&self.selection.runs, &name, true).map_err(|e| {
+            bad(format!("can't make a run's folder in {}: {e}", self.selection.runs.display()))
+        })?;
+        let mut client = Client::connect(rehearsal.link(), &mut folder).map_err(|e| stopped(&e))?;
+        let mut operator = rehearsal.operator(!self.unattended);
+        let mut progress = Terminal::new(true);
+        let setting = Setting {
+            seed: Some(self.seed),
+            faults: self.fault.clone(),
+            identity: Vec::new(),
+            today: today(),
+        };
+        let run = job.run(
+            RunKind::Rehearsal,
+            &checks,
+            &setting,
+            &mut client,
+            &mut folder,
+            &mut operator,
+            &mut progress,
+        );
+        drop(progress);
+        publish(folder.path(), &run).map_err(|e| stopped(&e))?;
+        print!("{}", show::run(&run));
+        println!("Record: {}", folder.path().join("report.html").display());
+        Ok(Exit::of(&run.outcome))
+    }
+}

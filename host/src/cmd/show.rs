@@ -1,0 +1,107 @@
+//! What a run prints when it is over.
+
+use std::io::Write;
+
+use comfy_table::{Cell, CellAlignment, ContentArrangement, Table, presets};
+
+use crate::record::model::{ResultRow, Run, Verdict};
+
+/// The results as a table, the diagnoses, the outcome. For standard output.
+#[must_use]
+pub(super) fn run(run: &Run) -> String {
+    let mut out = Vec::new();
+    // Writing to memory does not fail.
+    let _ = write(run, &mut out);
+    String::from_utf8_lossy(&out).into_owned()
+}
+
+fn write(run: &Run, out: &mut Vec<u8>) -> std::io::Result<()> {
+    let mut table = Table::new();
+    table.load_style(presets::UTF8_HORIZONTAL_ONLY).set_content_arrangement(ContentArrangement::Dynamic);
+    table.set_header(["Result", "Target", "Measured", "U", "Limits", "Verdict"]);
+    for check in &run.checks {
+        if check.results.is_empty() {
+            let why = check.not_done.as_ref().map(|n| n.why.clone()).unwrap_or_default();
+            table.add_row([
+                Cell::new(&check.title),
+                Cell::new(""),
+                Cell::new(why),
+                Cell::new(""),
+                Cell::new(""),
+                Cell::new(check.verdict.word()),
+            ]);
+        }
+        for row in &check.results {
+            table.add_row(cells(row));
+        }
+    }
+    for column in 1..5 {
+        if let Some(column) = table.column_mut(column) {
+            column.set_cell_alignment(CellAlignment::Right);
+        }
+    }
+    writeln!(out, "{table}")?;
+    for check in run.checks.iter().filter(|c| c.verdict != Verdict::Accepted) {
+        writeln!(out, "\n{}: {}", check.verdict.word(), check.title)?;
+        for row in check.results.iter().filter(|r| r.verdict != Verdict::Accepted) {
+            writeln!(out, "  - {}: {}", row.name, row.sentence)?;
+        }
+        if let Some(reason) = &check.not_done {
+            writeln!(out, "  - not done: {}\n    would allow it: {}", reason.why, reason.would_allow)?;
+        }
+    }
+    for diagnosis in &run.diagnoses {
+        writeln!(out, "\nProbable cause {}: {}", diagnosis.rank, diagnosis.title)?;
+        for evidence in &diagnosis.evidence {
+            writeln!(out, "  - {evidence}")?;
+        }
+        writeln!(out, "  What to do: {}", diagnosis.remedy)?;
+        for other in &diagnosis.not_told_apart {
+            writeln!(out, "  Not told apart: {other}")?;
+        }
+    }
+    for warning in &run.provenance.warnings {
+        writeln!(out, "\nWarning: {warning}")?;
+    }
+    writeln!(out, "\n{}: {}", run.outcome.verdict.word(), run.outcome.sentence)
+}
+
+fn cells(row: &ResultRow) -> Vec<Cell> {
+    let unit = if row.unit.is_empty() { String::new() } else { format!(" {}", row.unit) };
+    let digits = row
+        .expanded_uncertainty
+        .filter(|u| *u > 0.0)
+        .map_or(0, |u| (1.0 - u.log10().floor()).clamp(0.0, 6.0) as usize);
+    let number = |v: f64| format!("{v:.digits$}{unit}");
+    let plain = |v: f64| format!("{}{unit}", round(v));
+    let measured = match (&row.measured_text, row.measured) {
+        (Some(text), _) => text.clone(),
+        (None, Some(v)) => number(v),
+        (None, None) => "–".to_owned(),
+    };
+    let target = row.target_text.clone().or_else(|| row.target.map(plain)).unwrap_or_default();
+    let uncertainty = row.expanded_uncertainty.map(|u| if u == 0.0 { "exact".to_owned() } else { number(u) });
+    let limits = match (row.lower_limit, row.upper_limit) {
+        (Some(l), Some(u)) => format!("{} … {}{unit}", round(l), round(u)),
+        (None, Some(u)) => format!("≤ {}{unit}", round(u)),
+        (Some(l), None) => format!("≥ {}{unit}", round(l)),
+        (None, None) => String::new(),
+    };
+    vec![
+        Cell::new(&row.name),
+        Cell::new(target),
+        Cell::new(measured),
+        Cell::new(uncertainty.unwrap_or_default()),
+        Cell::new(limits),
+        Cell::new(row.verdict.word()),
+    ]
+}
+
+/// At most five significant digits, without trailing zeros.
+fn round(value: f64) -> f64 {
+    if value == 0.0 || !value.is_finite() {
+        return value;
+    }
+    let scale = 10_f64.powi(4 - value.abs().log10().floor() as i32);
+    (value * scale).round() / scale
+}

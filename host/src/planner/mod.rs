@@ -1,0 +1,84 @@
+//! Motion that fits rotor, cap, reaction margin, energy and measuring window; or why none does.
+//!
+//! Pure: numbers in, numbers out. Nothing here knows a fixture, a plant or a check's verdict.
+
+mod axis;
+mod levels;
+mod limits;
+mod segments;
+
+pub use axis::AxisNumbers;
+pub use levels::{CapRun, ReversalLevel};
+pub use limits::LimitsFor;
+pub use segments::{after, hold, microvolts, milli_rpm, ramp, step_to, ticks, total_timeout};
+
+use proofstand_units::{Percent, Rpm, Volts};
+
+use crate::targets::LEVELS;
+
+/// Speed of the first motion: so slow that a fourfold mistake in the counts stays below [`GATE_RPM`].
+pub const CRAWL_RPM: f64 = 24.0;
+/// Nothing moves faster than this until one index interval has given the counts that the sheet says.
+pub const GATE_RPM: f64 = 100.0;
+/// Speed of the slow line count, below the gate.
+pub const SLOW_RPM: f64 = 80.0;
+/// Motion is bounded for a gain of this many times the stated one: twice is the commonest mistake.
+pub const GAIN_DOUBT: f64 = 2.0;
+
+/// A motion can't be made on this axis.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct CannotPlan {
+    /// Why not, with the numbers.
+    pub why: String,
+    /// What would make it possible.
+    pub remedy: String,
+}
+
+/// Gains and bound of the speed hold.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct HoldGains {
+    /// Microvolts of command per rpm of error.
+    pub microvolts_per_rpm: u32,
+    /// Microvolts of command per second, per rpm of error.
+    pub microvolts_per_rpm_second: u32,
+    /// Largest command.
+    pub bound: Volts,
+}
+
+/// Everything planned for an axis.
+#[derive(Debug, Clone, PartialEq)]
+pub struct MotionPlan {
+    /// The numbers it rests on.
+    pub axis: AxisNumbers,
+    /// The speed hold.
+    pub hold: HoldGains,
+    /// Command that the first motion may ramp up to.
+    pub nudge_command: Volts,
+    /// Runs into the speed cap, lowest level first.
+    pub cap_runs: Vec<Result<CapRun, CannotPlan>>,
+    /// Reversals for the command scale, lowest level first.
+    pub reversals: Vec<Result<ReversalLevel, CannotPlan>>,
+    /// Speeds of the fast line count, lowest first.
+    pub fast_speeds: Vec<Rpm>,
+}
+
+impl MotionPlan {
+    /// Plans for an axis.
+    ///
+    /// # Errors
+    /// [`CannotPlan`] if no motion at all can be bounded on it.
+    pub fn new(axis: AxisNumbers) -> Result<Self, CannotPlan> {
+        axis.refuse_what_cannot_be_bounded()?;
+        let hold = levels::hold_gains(&axis);
+        let nudge_command = axis.volts_for(Percent::new(axis.breakaway.get() * 1.6).max(Percent::new(2.0)));
+        let cap_runs = levels::cap_runs(&axis);
+        let reversals = LEVELS
+            .iter()
+            .filter(|&&p| p < 100.0)
+            .map(|&p| levels::reversal(&axis, Percent::new(p)))
+            .collect();
+        let fast_speeds =
+            [0.25, 0.5, 0.9].iter().map(|&f| axis.cap * f).filter(|s| s.get() > GATE_RPM).collect();
+        Ok(Self { axis, hold, nudge_command, cap_runs, reversals, fast_speeds })
+    }
+}

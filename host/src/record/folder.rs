@@ -1,0 +1,138 @@
+//! A run's folder: the only place a run writes to.
+
+use std::fs::{self, File, OpenOptions};
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+
+use proofstand_protocol::message::{Event, Sample};
+use serde::Serialize;
+
+use super::samples::SampleWriter;
+use crate::fixture::{Numbered, Tap};
+
+/// Name of the journal in a run's folder.
+pub const JOURNAL: &str = "journal.jsonl";
+/// Name of the samples' file in a run's folder.
+pub const SAMPLES: &str = "samples.bin";
+
+/// An open run folder. Every line is in the file system's hands before the call returns; [`RunFolder::sync`] brings
+/// it to the medium.
+pub struct RunFolder {
+    path: PathBuf,
+    journal: File,
+    samples: SampleWriter<File>,
+    rehearsal: bool,
+}
+
+/// A line of the journal.
+#[derive(Debug, Serialize)]
+struct Line<'a, T> {
+    /// Time on the fixture's clock in microseconds, where there is one.
+    at_us: Option<u64>,
+    kind: &'a str,
+    /// A rehearsal's line can't be taken for evidence even when it is torn out.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    rehearsal: Option<&'static str>,
+    data: T,
+}
+
+impl RunFolder {
+    /// Makes a new folder `parent/name`; if it is there already, `name-2` and so on, so that nothing is written over.
+    ///
+    /// # Errors
+    /// If the folder or its files can't be made.
+    pub fn create(parent: &Path, name: &str, rehearsal: bool) -> io::Result<Self> {
+        fs::create_dir_all(parent)?;
+        let mut path = parent.join(name);
+        let mut n = 2;
+        loop {
+            match fs::create_dir(&path) {
+                Ok(()) => break,
+                Err(e) if e.kind() == io::ErrorKind::AlreadyExists && n < 10_000 => {
+                    path = parent.join(format!("{name}-{n}"));
+                    n += 1;
+                }
+                Err(e) => return Err(e),
+            }
+        }
+        let new = |file: &str| OpenOptions::new().append(true).create_new(true).open(path.join(file));
+        let journal = new(JOURNAL)?;
+        let samples = SampleWriter::new(new(SAMPLES)?, rehearsal)?;
+        Ok(Self { path, journal, samples, rehearsal })
+    }
+
+    /// The folder.
+    #[must_use]
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// The folder's own name.
+    #[must_use]
+    pub fn name(&self) -> String {
+        self.path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default()
+    }
+
+    /// Writes a line into the journal: one write.
+    ///
+    /// # Errors
+    /// If it can't be written.
+    pub fn note(&mut self, kind: &str, data: impl Serialize) -> io::Result<()> {
+        self.line(None, kind, data)
+    }
+
+    fn line(&mut self, at_us: Option<u64>, kind: &str, data: impl Serialize) -> io::Result<()> {
+        let rehearsal = self.rehearsal.then_some("REHEARSAL");
+        let mut text = serde_json::to_vec(&Line { at_us, kind, rehearsal, data })?;
+        text.push(b'\n');
+        self.journal.write_all(&text)
+    }
+
+    /// Brings everything to the medium. Takes up to some 100 ms: never while armed.
+    ///
+    /// # Errors
+    /// If the medium refuses.
+    pub fn sync(&mut self) -> io::Result<()> {
+        self.samples.flush()?;
+        self.samples.get_ref().sync_data()?;
+        self.journal.sync_data()
+    }
+
+    /// Writes a whole file of the folder, replacing an earlier one only when the new one is complete.
+    ///
+    /// # Errors
+    /// If it can't be written.
+    pub fn put(&self, file: &str, bytes: &[u8]) -> io::Result<()> {
+        put(&self.path, file, bytes)
+    }
+}
+
+/// Writes a whole file of a run's folder, replacing an earlier one only when the new one is complete.
+///
+/// # Errors
+/// If it can't be written.
+pub fn put(folder: &Path, file: &str, bytes: &[u8]) -> io::Result<()> {
+    let waiting = folder.join(format!(".{file}.part"));
+    let mut out = File::create(&waiting)?;
+    out.write_all(bytes)?;
+    out.sync_data()?;
+    fs::rename(&waiting, folder.join(file))
+}
+
+impl Tap for RunFolder {
+    fn samples(&mut self, dropped: u32, samples: &[Sample]) -> io::Result<()> {
+        self.samples.push(dropped, samples)
+    }
+
+    fn event(&mut self, event: &Numbered) -> io::Result<()> {
+        let data = JournalEvent { number: event.number, event: event.event };
+        self.line(Some(event.at.0), "event", data)
+    }
+}
+
+#[derive(Serialize)]
+struct JournalEvent {
+    number: u32,
+    #[serde(flatten)]
+    event: Event,
+}

@@ -1,0 +1,199 @@
+//! From a sheet to a simulated axis: what the sheet says, within what it leaves open, drawn from a seed.
+//!
+//! The truth drawn here must never be known to a judge. Each quantity that a sheet states with an uncertainty is drawn
+//! from that uncertainty; settings are drawn well inside their tolerances, as a good technician leaves them.
+
+use proofstand_plant::{
+    AmplifierSetup, AnalogOutput, CapFlag, CapLaw, CoggingHarmonic, CommandMode, EncoderSetup, EndSwitches,
+    FlagSource, FlagWire, HoldingBrake, MotorSetup, OperatorSetup, PlantSetup, Random, Regeneration,
+    Rotation as PlantRotation, SpeedCap, SpeedReadout, TorqueReadout, TorqueShown as PlantTorqueShown,
+    WhenDisabled, WiringSetup,
+};
+use proofstand_units::{
+    Degrees, Hertz, NewtonMetres, NewtonMetresPerRadPerSec, Percent, PercentPerVolt, RpmPerVolt, Seconds,
+    Turns, Volts, Watts,
+};
+
+use crate::sheet::{
+    AxisSheet, BrakeDriver, CommandPair, CountDirection, FlagRole, Handling, InputRole, Polarity, Rotation,
+    Stop, TorqueShown, Viewpoint,
+};
+
+/// The simulated axis of a sheet.
+pub(super) fn setup(sheet: &AxisSheet, random: &mut Random) -> PlantSetup {
+    let forward = plant_rotation(sheet.direction.positive_command, sheet.direction.seen_from);
+    PlantSetup {
+        amplifier: amplifier(sheet, forward, random),
+        motor: motor(sheet, random),
+        encoder: encoder(sheet, forward, random),
+        wiring: wiring(sheet),
+        operator: OperatorSetup::default(),
+        longest_step: Seconds::new(50e-6),
+    }
+}
+
+/// The plant sees from the shaft end only.
+const fn plant_rotation(rotation: Rotation, seen_from: Viewpoint) -> PlantRotation {
+    match (rotation, seen_from) {
+        (Rotation::Clockwise, Viewpoint::ShaftEnd) | (Rotation::Counterclockwise, Viewpoint::OtherEnd) => {
+            PlantRotation::Clockwise
+        }
+        (Rotation::Counterclockwise, Viewpoint::ShaftEnd) | (Rotation::Clockwise, Viewpoint::OtherEnd) => {
+            PlantRotation::CounterClockwise
+        }
+    }
+}
+
+fn amplifier(sheet: &AxisSheet, forward: PlantRotation, random: &mut Random) -> AmplifierSetup {
+    let gain_error = 1.0 + 0.003 * random.normal();
+    let mode = match sheet.command.pair {
+        CommandPair::Torque { volts, percent_of_rated } => CommandMode::Torque {
+            gain: PercentPerVolt::new(percent_of_rated.get() / volts.get() * gain_error),
+        },
+        CommandPair::Speed { volts, speed } => CommandMode::Speed {
+            gain: RpmPerVolt::new(speed.get() / volts.get() * gain_error),
+            bandwidth: Hertz::new(40.0),
+            integral_time: Seconds::from_millis(30.0),
+        },
+    };
+    let cap = sheet.cap.speed * (1.0 + 0.002 * random.normal());
+    let output = AnalogOutput {
+        offset: Volts::new(3e-3 * random.normal()),
+        filter: Seconds::from_millis(0.5),
+        noise: Volts::new(2e-3),
+        range: Volts::new(10.0),
+    };
+    let end_switches = [InputRole::EndSwitchPositive, InputRole::EndSwitchNegative]
+        .into_iter()
+        .filter_map(|role| sheet.input(role))
+        .any(|input| input.handling == Handling::Obeyed);
+    let torque = sheet.torque_read_out.as_ref();
+    let speed = sheet.speed_read_out.as_ref();
+    AmplifierSetup {
+        mode,
+        input_range: sheet.command.input_range,
+        input_offset: Volts::new(4e-3 * random.normal()),
+        input_noise: Volts::new(1e-3),
+        input_filter: sheet.amplifier.command_filter.value,
+        rated_torque: sheet.motor.rated_torque,
+        torque_limit: Percent::new(100.0 * (sheet.motor.peak_torque / sheet.motor.rated_torque)),
+        torque_time_constant: sheet.amplifier.torque_time_constant.value,
+        forward,
+        cap: SpeedCap {
+            forward: cap,
+            backward: cap,
+            law: CapLaw::ProportionalIntegral {
+                band: cap * 0.12,
+                integral_time: Seconds::from_millis(60.0),
+                windup: Percent::new(15.0),
+            },
+        },
+        cap_flag: CapFlag {
+            on_at: Percent::new(98.0),
+            off_at: Percent::new(95.0),
+            on_delay: Seconds::from_millis(3.0 + 2.0 * random.uniform()),
+            off_delay: Seconds::from_millis(4.0),
+        },
+        speed_filter: Seconds::from_millis(0.5),
+        enable_delay: sheet.enable.on_delay * (0.5 + 0.3 * random.uniform()),
+        disable_delay: sheet.amplifier.off_delay.value * 0.5,
+        when_disabled: match sheet.enable.off {
+            Stop::Coast => WhenDisabled::Coast,
+            Stop::Brake => WhenDisabled::DynamicBrake { rated_torque_at: sheet.motor.rated_speed },
+        },
+        end_switches: if end_switches { EndSwitches::Obeyed } else { EndSwitches::Ignored },
+        overspeed: sheet.motor.maximum_speed * 1.05,
+        regeneration: match (sheet.bench.regeneration.brake_resistor, sheet.bench.regeneration.absorbs) {
+            (false, Some(energy)) => Regeneration::Absorbs { energy, bleed: Watts::new(10.0) },
+            _ => Regeneration::Resistor,
+        },
+        start_up: sheet.encoder.start_up.value,
+        torque_readout: TorqueReadout {
+            shows: match torque.map(|t| t.shows) {
+                Some(TorqueShown::Reference) => PlantTorqueShown::Reference,
+                _ => PlantTorqueShown::Actual,
+            },
+            at_rated: torque.map_or(Volts::new(3.0), |t| t.volts_at_rated * (1.0 + 0.003 * random.normal())),
+            output,
+        },
+        speed_readout: SpeedReadout {
+            scale: RpmPerVolt::new(speed.map_or(500.0, |s| 1000.0 / s.volts_per_thousand_rpm.get())),
+            output,
+        },
+        ..AmplifierSetup::default()
+    }
+}
+
+fn motor(sheet: &AxisSheet, random: &mut Random) -> MotorSetup {
+    let rated = sheet.motor.rated_torque;
+    let running = sheet.torque_at(sheet.motor.running_friction.value) * (1.0 + 0.05 * random.normal());
+    let breakaway = sheet.torque_at(sheet.motor.breakaway_bound) * 0.9;
+    let coulomb = running.min(breakaway);
+    // Coverage factor 2: the sheet states expanded uncertainties.
+    let rotor = 1.0 + sheet.motor.rotor_inertia_uncertainty.get() / 200.0 * random.normal();
+    let disc = 1.0 + sheet.disc.map_or(0.0, |d| d.uncertainty.get()) / 200.0 * random.normal();
+    MotorSetup {
+        rotor_inertia: sheet.motor.rotor_inertia * rotor,
+        added_inertia: sheet.disc.map_or_else(Default::default, |d| d.inertia * disc),
+        coulomb,
+        stiction: (coulomb * 1.2).min(breakaway),
+        // One percent of rated torque at rated speed.
+        viscous: NewtonMetresPerRadPerSec::new(
+            0.01 * rated.get() / sheet.motor.rated_speed.to_rad_per_sec().get(),
+        ),
+        cogging: vec![
+            CoggingHarmonic {
+                per_rev: 10,
+                amplitude: rated * 0.002,
+                phase: Degrees::new(360.0 * random.uniform()),
+            },
+            CoggingHarmonic {
+                per_rev: 60,
+                amplitude: rated * 0.003,
+                phase: Degrees::new(360.0 * random.uniform()),
+            },
+        ],
+        load: NewtonMetres::ZERO,
+        highest_speed: sheet.motor.maximum_speed,
+        brake: (sheet.enable.brake == BrakeDriver::Amplifier).then(|| HoldingBrake {
+            torque: rated * 1.5,
+            release_delay: Seconds::from_millis(30.0),
+            close_delay: Seconds::from_millis(20.0),
+        }),
+        ..MotorSetup::default()
+    }
+}
+
+fn encoder(sheet: &AxisSheet, forward: PlantRotation, random: &mut Random) -> EncoderSetup {
+    let counts = sheet.encoder.pulses.to_counts().get();
+    EncoderSetup {
+        native: sheet.encoder.native,
+        pulses: sheet.encoder.pulses,
+        counts_up: match sheet.direction.positive_counts {
+            CountDirection::Up => forward,
+            CountDirection::Down => forward.reversed(),
+        },
+        index_at: (random.uniform() * f64::from(counts)) as u32 % counts.max(1),
+        phase_error: sheet.encoder.phase_error.value * (random.uniform() - 0.5),
+        start_angle: Turns::new(random.uniform()),
+        ..EncoderSetup::default()
+    }
+}
+
+fn wiring(sheet: &AxisSheet) -> WiringSetup {
+    let mut flags = WiringSetup::default().flags;
+    flags.fill(None);
+    for flag in &sheet.flags {
+        let source = match flag.role {
+            FlagRole::HoldingSpeedDown => FlagSource::HoldingSpeed,
+            FlagRole::CanEnable => FlagSource::Ready,
+            FlagRole::TorqueOn => FlagSource::TorqueOn,
+            FlagRole::Fault => FlagSource::Fault,
+            FlagRole::BrakeRelease => FlagSource::BrakeRelease,
+        };
+        if let Some(input) = flags.get_mut(usize::from(flag.fixture_input)) {
+            *input = Some(FlagWire { source, conducts_when_active: flag.active == Polarity::Conducting });
+        }
+    }
+    WiringSetup { flags, ..WiringSetup::default() }
+}

@@ -1,0 +1,270 @@
+//! The virtual bench: board, wires and plant on one clock.
+
+use core::time::Duration;
+use std::collections::VecDeque;
+
+use proofstand_firmware::capture::{BurstJob, BurstPoint};
+use proofstand_firmware::fixture::{AdcCodes, Fixture, Identity, IndexLatch, Inputs, Outputs, Start};
+use proofstand_firmware::flags::{FlagEdge, FlagTiming};
+use proofstand_firmware::session::Session;
+use proofstand_plant::{Drive, Plant, PlantTime, Random};
+use proofstand_protocol::message::{BurstKind, Chain, Contacts, ResetCause};
+use proofstand_protocol::units::Micros;
+use proofstand_protocol::version::{Capabilities, FirmwareVersion};
+use proofstand_units::Volts;
+
+use super::board::{Board, COUPLER_OFF_US, COUPLER_ON_US};
+use super::{Fault, RehearsalError, axis};
+use crate::sheet::AxisSheet;
+
+/// Ticks that a relay takes to follow.
+const CONTACT_TICKS: u8 = 3;
+/// Bytes that the fixture may have waiting in its port before it is asked to hold back, as USB would.
+const PORT_BYTES: usize = 4096;
+
+/// A contact that takes its time.
+#[derive(Debug, Clone, Copy, Default)]
+struct Relay {
+    closed: bool,
+    moving: u8,
+}
+
+impl Relay {
+    fn drive(&mut self, closed: bool) -> bool {
+        if closed == self.closed {
+            self.moving = 0;
+        } else {
+            self.moving += 1;
+            if self.moving >= CONTACT_TICKS {
+                self.closed = closed;
+                self.moving = 0;
+            }
+        }
+        self.closed
+    }
+}
+
+/// Board, wires and plant.
+pub struct Bench {
+    plant: Plant,
+    board: Board,
+    session: Session,
+    outputs: Outputs,
+    enable: Relay,
+    connect: Relay,
+    ticks: u64,
+    time: PlantTime,
+    for_host: VecDeque<u8>,
+    flags: u8,
+    under_way: VecDeque<FlagEdge>,
+    edges: Vec<FlagEdge>,
+    burst: Option<Burst>,
+}
+
+impl Bench {
+    pub(super) fn new(
+        sheet: &AxisSheet,
+        faults: &[Fault],
+        seed: u64,
+        today: u32,
+    ) -> Result<Self, RehearsalError> {
+        let mut random = Random::new(seed);
+        let board = Board::drawn(&mut random, seed);
+        let mut setup = axis::setup(sheet, &mut random);
+        for fault in faults {
+            fault.apply(&mut setup)?;
+        }
+        let plant = Plant::new(setup, seed)?;
+        let identity = Identity {
+            capabilities: Capabilities::POSITION_BURSTS
+                .union(Capabilities::READOUT_BURSTS)
+                .union(Capabilities::LINE_BURSTS)
+                .union(Capabilities::SELF_CHECK)
+                .union(Capabilities::GUARD_CONTACT)
+                .union(Capabilities::SPEED_READOUT)
+                .union(Capabilities::TORQUE_READOUT)
+                .union(Capabilities::ENCODER_LINE_FAULT),
+            firmware: FirmwareVersion { major: 0, minor: 1, patch: 0 },
+            simulated: true,
+            controller_serial: *b"VIRTUAL1",
+            analog_serial: board.serial(),
+        };
+        let start = Start {
+            reset: ResetCause::PowerUp,
+            latched: None,
+            epoch: seed as u32 ^ 0x5eed_0001,
+            flags: FlagTiming { debounce_us: 0, on_delay_us: COUPLER_ON_US, off_delay_us: COUPLER_OFF_US },
+        };
+        let record = board.calibration(today);
+        let fixture = Fixture::new(identity, start, record.as_deref());
+        Ok(Self {
+            plant,
+            board,
+            session: Session::new(fixture),
+            outputs: Outputs {
+                dac_code: 0x8000,
+                enable: false,
+                connect: false,
+                keep_alive: true,
+                contacts: Contacts::default(),
+                burst: None,
+            },
+            enable: Relay::default(),
+            connect: Relay::default(),
+            ticks: 0,
+            time: PlantTime::ZERO,
+            for_host: VecDeque::new(),
+            flags: 0,
+            under_way: VecDeque::new(),
+            edges: Vec::new(),
+            burst: None,
+        })
+    }
+
+    /// True time since the bench was set up; the host's clock.
+    #[must_use]
+    pub fn now(&self) -> Duration {
+        Duration::from_nanos(self.time.nanos())
+    }
+
+    /// The simulated axis, for its operator.
+    pub fn plant_mut(&mut self) -> &mut Plant {
+        &mut self.plant
+    }
+
+    pub(super) fn bytes_from_host(&mut self, bytes: &[u8]) {
+        self.session.on_bytes(bytes);
+    }
+
+    pub(super) fn bytes_for_host(&mut self, buffer: &mut [u8]) -> usize {
+        let mut chunk = [0; 512];
+        while self.for_host.len() < PORT_BYTES {
+            let got = self.session.transmit(&mut chunk);
+            if got == 0 {
+                break;
+            }
+            self.for_host.extend(chunk.iter().take(got));
+        }
+        let count = buffer.len().min(self.for_host.len());
+        for (place, byte) in buffer.iter_mut().zip(self.for_host.drain(..count)) {
+            *place = byte;
+        }
+        count
+    }
+
+    /// True time as the board's crystal shows it.
+    fn on_board_clock(&self, time: PlantTime) -> Micros {
+        Micros((time.nanos() as f64 * 1e3 / self.board.tick_nanos()).round() as u64)
+    }
+
+    /// One millisecond of the board's crystal.
+    pub fn tick(&mut self) {
+        self.ticks += 1;
+        let next = PlantTime::from_nanos((self.ticks as f64 * self.board.tick_nanos()).round() as u64);
+        let enable = self.enable.drive(self.outputs.enable);
+        let connect = self.connect.drive(self.outputs.connect);
+        let converter = self.board.output(self.outputs.dac_code);
+        let terminal = if connect { converter } else { Volts::ZERO };
+        let contacts = self.outputs.contacts;
+        let drive = Drive {
+            command: terminal,
+            enable,
+            clear_fault: contacts.clear_fault,
+            end_plus_closed: contacts.end_plus,
+            end_minus_closed: contacts.end_minus,
+        };
+        self.capture(next, &drive);
+        self.plant.advance(next, &drive);
+        self.time = next;
+
+        let index = self
+            .plant
+            .take_index_edges()
+            .last()
+            .map(|edge| IndexLatch { counter: edge.counter as u32, at: self.on_board_clock(edge.time) });
+        let now = Micros(self.ticks * 1000);
+        self.flag_edges(now);
+        let last_edge = self.plant.last_edge_time().map(|t| self.on_board_clock(t));
+        let inputs = Inputs {
+            now,
+            counter: self.plant.counter() as u32,
+            last_edge,
+            index,
+            flags: self.flags,
+            flag_edges: &self.edges,
+            adc: AdcCodes {
+                terminal: self.board.input(0, terminal),
+                converter: self.board.input(1, converter),
+                torque: self.board.input(2, self.plant.torque_readout()),
+                speed: self.board.input(3, self.plant.speed_readout()),
+            },
+            chain: Chain { stop: true, hold: true, guard: true, relay: enable },
+            encoder_fault: !self.plant.encoder_pairs_ok(),
+            illegal_transitions: 0,
+        };
+        self.outputs = self.session.on_tick(&inputs);
+        if let Some(command) = self.outputs.burst {
+            self.burst = Some(Burst { command, done: 0, next: next.nanos() });
+        }
+    }
+
+    /// Flag edges behind the couplers up to now, and the state that they leave.
+    fn flag_edges(&mut self, now: Micros) {
+        if self.ticks == 1 {
+            self.flags = self.plant.flags();
+        }
+        for edge in self.plant.take_flag_edges() {
+            let late = self.board.coupler_us(edge.conducting);
+            let at = Micros(self.on_board_clock(edge.time).0 + late);
+            self.under_way.push_back(FlagEdge { input: edge.input, conducting: edge.conducting, at });
+        }
+        self.edges.clear();
+        // A later edge of another input may arrive first; a tick is short, and order inside it means nothing.
+        let mut waiting = VecDeque::new();
+        for edge in self.under_way.drain(..) {
+            if edge.at <= now {
+                let bit = 1 << (edge.input & 7);
+                self.flags = if edge.conducting { self.flags | bit } else { self.flags & !bit };
+                self.edges.push(edge);
+            } else {
+                waiting.push_back(edge);
+            }
+        }
+        self.under_way = waiting;
+    }
+
+    /// The points of a burst that fall before the next tick.
+    fn capture(&mut self, until: PlantTime, drive: &Drive) {
+        let Some(mut burst) = self.burst.take() else { return };
+        let period = f64::from(burst.command.period_us) * self.board.tick_nanos() / 1e3;
+        while burst.done < burst.command.points && burst.next < until.nanos() {
+            self.plant.advance(PlantTime::from_nanos(burst.next), drive);
+            let point = match burst.command.kind {
+                BurstKind::Position => BurstPoint::Position(self.plant.counter() as u32),
+                BurstKind::ReadOuts => BurstPoint::ReadOuts {
+                    torque: self.board.input(2, self.plant.torque_readout()),
+                    speed: self.board.input(3, self.plant.speed_readout()),
+                },
+                BurstKind::Lines => {
+                    let lines = self.plant.lines();
+                    BurstPoint::Lines(u8::from(lines.a) | u8::from(lines.b) << 1 | u8::from(lines.z) << 2)
+                }
+            };
+            self.session.fixture_mut().burst_point(point);
+            burst.done += 1;
+            burst.next = burst.next.saturating_add(period.round().max(1.0) as u64);
+        }
+        if burst.done < burst.command.points {
+            self.burst = Some(burst);
+        }
+    }
+}
+
+/// A burst under way.
+#[derive(Debug, Clone, Copy)]
+struct Burst {
+    command: BurstJob,
+    done: u16,
+    /// True time of its next point, in nanoseconds.
+    next: u64,
+}

@@ -1,0 +1,61 @@
+//! A bench without hardware: the fixture's own firmware core, a simulated board, amplifier, motor and operator, and one
+//! virtual clock.
+//!
+//! Bytes go through real frames both ways. The plant is set from the sheet, from a seed and from faults; what comes out
+//! of it reaches the judges as samples only.
+
+mod axis;
+mod bench;
+mod board;
+mod link;
+mod operator;
+
+use std::cell::RefCell;
+use std::rc::Rc;
+
+pub use bench::Bench;
+pub use link::VirtualLink;
+pub use operator::RehearsedOperator;
+pub use proofstand_plant::Fault;
+
+use crate::sheet::AxisSheet;
+
+/// A rehearsal can't be set up.
+#[derive(Debug, thiserror::Error)]
+pub enum RehearsalError {
+    /// The simulation refuses its setup.
+    #[error("the simulated axis can't be set up from this sheet: {0}")]
+    Setup(#[from] proofstand_plant::SetupError),
+    /// A fault can't be put in.
+    #[error(transparent)]
+    Fault(#[from] proofstand_plant::FaultError),
+}
+
+/// A virtual bench, ready to be connected to.
+pub struct Rehearsal {
+    bench: Rc<RefCell<Bench>>,
+}
+
+impl Rehearsal {
+    /// A bench whose axis is what the sheet says, within what tolerances and uncertainties leave open for this seed,
+    /// with faults put in.
+    ///
+    /// # Errors
+    /// [`RehearsalError`] if no such axis can be simulated.
+    pub fn new(sheet: &AxisSheet, faults: &[Fault], seed: u64, today: u32) -> Result<Self, RehearsalError> {
+        let bench = Bench::new(sheet, faults, seed, today)?;
+        Ok(Self { bench: Rc::new(RefCell::new(bench)) })
+    }
+
+    /// The host's end of the cable.
+    #[must_use]
+    pub fn link(&self) -> VirtualLink {
+        VirtualLink::new(Rc::clone(&self.bench))
+    }
+
+    /// The person beside the bench; `attended`: is there one?
+    #[must_use]
+    pub fn operator(&self, attended: bool) -> RehearsedOperator {
+        RehearsedOperator::new(Rc::clone(&self.bench), attended)
+    }
+}

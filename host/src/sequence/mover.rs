@@ -1,0 +1,210 @@
+//! Carries out one motion step on a fixture: load, arm, enable, run, wait for standstill, disarm.
+
+use core::time::Duration;
+
+use proofstand_protocol::message::{Ending, Event, Request, Sample, State, TripCause};
+use proofstand_protocol::units::Micros;
+
+use crate::checks::{MoveStep, StepEnding, StepEvidence, is_about_the_axis};
+use crate::fixture::{Client, FixtureError, Received, Tap};
+use crate::link::Link;
+use crate::sequence::Progress;
+
+/// Longest quiet on the stream before the fixture is taken for dead: it sends a sample every millisecond.
+const SILENCE: Duration = Duration::from_millis(500);
+/// How long the shaft is given to come to rest by itself when a program is over.
+const REST_PATIENCE: Duration = Duration::from_secs(20);
+/// The shaft is at rest when not more than one count came in this time.
+const REST_US: u64 = 150_000;
+
+/// Carries out a step. Whatever happens, the fixture ends up safe: by the disarm here, or by its own lost beat.
+///
+/// # Errors
+/// [`FixtureError`] if fixture or link failed, or it tripped for a reason that is not the axis's. What came until
+/// then is in the record already.
+pub(super) fn make<L: Link>(
+    step: &MoveStep,
+    client: &mut Client<L>,
+    tap: &mut dyn Tap,
+    progress: &mut dyn Progress,
+) -> Result<StepEvidence, FixtureError> {
+    let mut mover = Mover { client, tap, progress, evidence: empty(step.name), rest: Rest::default() };
+    mover.wait_for_rest()?;
+    mover.evidence = empty(step.name);
+    mover.client.load(&step.program, mover.tap)?;
+    mover.client.arm(step.limits, mover.tap)?;
+    let ended = mover.armed(step);
+    // Always, and first of all: a refusal here must not hide what went wrong before.
+    let disarmed = match ended {
+        Ok(StepEnding::Tripped(trip)) => {
+            mover.collect_for(Duration::from_millis(60))?;
+            mover.client.done(Request::Acknowledge { trip: trip.number }, mover.tap)
+        }
+        _ => mover.client.done(Request::Disarm, mover.tap),
+    };
+    let ending = ended?;
+    disarmed?;
+    mover.wait_for_rest()?;
+    mover.evidence.ending = ending;
+    mover.evidence.lost = lost(&mover.evidence.samples);
+    if let StepEnding::Tripped(trip) = ending
+        && !is_about_the_axis(trip.cause)
+    {
+        return Err(FixtureError::Tripped(trip));
+    }
+    Ok(mover.evidence)
+}
+
+const fn empty(name: &'static str) -> StepEvidence {
+    StepEvidence { name, samples: Vec::new(), events: Vec::new(), ending: StepEnding::Finished, lost: 0 }
+}
+
+/// Samples missing between the first and the last.
+fn lost(samples: &[Sample]) -> u32 {
+    let (Some(first), Some(last)) = (samples.first(), samples.last()) else { return 0 };
+    let due = last.sequence.wrapping_sub(first.sequence).saturating_add(1);
+    due.saturating_sub(u32::try_from(samples.len()).unwrap_or(u32::MAX))
+}
+
+struct Mover<'a, L> {
+    client: &'a mut Client<L>,
+    tap: &'a mut dyn Tap,
+    progress: &'a mut dyn Progress,
+    evidence: StepEvidence,
+    rest: Rest,
+}
+
+/// Watches for standstill.
+#[derive(Debug, Default)]
+struct Rest {
+    since: Option<(Micros, i64)>,
+    latest: Micros,
+}
+
+impl Rest {
+    fn see(&mut self, sample: &Sample) {
+        self.latest = sample.at;
+        match self.since {
+            Some((_, position)) if (sample.position.0 - position).abs() <= 1 => {}
+            _ => self.since = Some((sample.at, sample.position.0)),
+        }
+    }
+
+    fn is_at_rest(&self) -> bool {
+        self.since.is_some_and(|(since, _)| self.latest.0.saturating_sub(since.0) >= REST_US)
+    }
+}
+
+impl<L: Link> Mover<'_, L> {
+    /// From armed to the end of the program and standstill.
+    fn armed(&mut self, step: &MoveStep) -> Result<StepEnding, FixtureError> {
+        self.client.enable(self.tap)?;
+        let enable_patience = Duration::from_millis(u64::from(step.limits.enable_delay.0) + 500);
+        if let Some(ending) = self.until(enable_patience, |r| match r {
+            Received::Event(e) => match e.event {
+                Event::StateChanged { state: State::Live, .. } => Some(Ok(None)),
+                Event::Tripped(trip) => Some(Ok(Some(StepEnding::Tripped(trip)))),
+                _ => None,
+            },
+            Received::Sample(_) => None,
+        })? {
+            return Ok(ending);
+        }
+        self.client.start(step.timeout, self.tap)?;
+        let patience = Duration::from_millis(u64::from(step.timeout.0) + 1000);
+        let ending = self.until(patience, |r| match r {
+            Received::Event(e) => match e.event {
+                Event::ProgramEnded(Ending::Finished) => Some(Ok(StepEnding::Finished)),
+                Event::ProgramEnded(Ending::TimedOut { slot }) => Some(Ok(StepEnding::TimedOut { slot })),
+                Event::Tripped(trip) => Some(Ok(StepEnding::Tripped(trip))),
+                _ => None,
+            },
+            Received::Sample(_) => None,
+        })?;
+        if !matches!(ending, StepEnding::Tripped(_))
+            && let Some(trip) = self.rest_or_trip()?
+        {
+            return Ok(trip);
+        }
+        Ok(ending)
+    }
+
+    /// Keeps what comes until `wanted` has its answer.
+    fn until<T>(
+        &mut self,
+        patience: Duration,
+        mut wanted: impl FnMut(&Received) -> Option<Result<T, FixtureError>>,
+    ) -> Result<T, FixtureError> {
+        let started = self.client.now();
+        loop {
+            let received = self.take()?;
+            if let Some(found) = wanted(&received) {
+                return found;
+            }
+            let elapsed = self.client.now().saturating_sub(started);
+            self.progress.elapsed(elapsed);
+            if elapsed > patience {
+                return Err(FixtureError::Silent {
+                    port: self.client.name(),
+                    request: "end of the motion program".to_owned(),
+                    waited_ms: patience.as_millis(),
+                });
+            }
+        }
+    }
+
+    /// The next thing that comes, kept.
+    fn take(&mut self) -> Result<Received, FixtureError> {
+        let Some(received) = self.client.next(SILENCE, self.tap)? else {
+            return Err(FixtureError::Silent {
+                port: self.client.name(),
+                request: "stream of samples".to_owned(),
+                waited_ms: SILENCE.as_millis(),
+            });
+        };
+        match &received {
+            Received::Sample(sample) => {
+                self.rest.see(sample);
+                self.evidence.samples.push(*sample);
+            }
+            Received::Event(event) => self.evidence.events.push(*event),
+        }
+        Ok(received)
+    }
+
+    fn collect_for(&mut self, time: Duration) -> Result<(), FixtureError> {
+        let started = self.client.now();
+        while self.client.now().saturating_sub(started) < time {
+            self.take()?;
+        }
+        Ok(())
+    }
+
+    /// Waits for standstill while enabled at 0 V; a trip meanwhile ends the step with it.
+    fn rest_or_trip(&mut self) -> Result<Option<StepEnding>, FixtureError> {
+        let started = self.client.now();
+        self.rest = Rest::default();
+        while !self.rest.is_at_rest() && self.client.now().saturating_sub(started) < REST_PATIENCE {
+            if let Received::Event(e) = self.take()?
+                && let Event::Tripped(trip) = e.event
+                && trip.cause != TripCause::ArmedTime
+            {
+                return Ok(Some(StepEnding::Tripped(trip)));
+            }
+        }
+        Ok(None)
+    }
+
+    /// Waits for standstill when safe.
+    fn wait_for_rest(&mut self) -> Result<(), FixtureError> {
+        let started = self.client.now();
+        self.rest = Rest::default();
+        while !self.rest.is_at_rest() {
+            self.take()?;
+            if self.client.now().saturating_sub(started) > REST_PATIENCE {
+                return Err(FixtureError::StillTurning);
+            }
+        }
+        Ok(())
+    }
+}

@@ -1,0 +1,109 @@
+//! What moves now, and how long still.
+
+use core::time::Duration;
+use std::io::{IsTerminal, Write};
+
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use proofstand_units::Seconds;
+
+use crate::record::model::Verdict;
+
+/// Is told what happens, for a person to see. It never decides.
+pub trait Progress {
+    /// A check begins: its place, how many there are, its title.
+    fn check(&mut self, number: usize, of: usize, title: &str);
+    /// A step begins: what moves, how long it should take, and how long the rest of the run should take with it.
+    fn step(&mut self, what: &str, expected: Seconds, remaining: Seconds);
+    /// Time passes in the step.
+    fn elapsed(&mut self, in_step: Duration);
+    /// The check is judged.
+    fn verdict(&mut self, title: &str, verdict: Verdict, sentence: &str);
+}
+
+/// Says nothing.
+#[derive(Debug, Default)]
+pub struct Quiet;
+
+impl Progress for Quiet {
+    fn check(&mut self, _: usize, _: usize, _: &str) {}
+    fn step(&mut self, _: &str, _: Seconds, _: Seconds) {}
+    fn elapsed(&mut self, _: Duration) {}
+    fn verdict(&mut self, _: &str, _: Verdict, _: &str) {}
+}
+
+/// Lines on standard error; on a terminal also a bar that runs while something moves.
+pub struct Terminal {
+    bar: Option<ProgressBar>,
+    prefix: &'static str,
+}
+
+impl Terminal {
+    /// `rehearsal` puts the word before every line.
+    #[must_use]
+    pub fn new(rehearsal: bool) -> Self {
+        let bar = std::io::stderr().is_terminal().then(|| {
+            let bar = ProgressBar::with_draw_target(Some(1), ProgressDrawTarget::stderr_with_hz(10));
+            if let Ok(style) = ProgressStyle::with_template("    [{bar:24}] {msg}") {
+                bar.set_style(style.progress_chars("=> "));
+            }
+            bar
+        });
+        Self { bar, prefix: if rehearsal { "REHEARSAL " } else { "" } }
+    }
+
+    fn line(&self, text: &str) {
+        match &self.bar {
+            Some(bar) => bar.suspend(|| {
+                let _ = writeln!(std::io::stderr(), "{text}");
+            }),
+            None => {
+                let _ = writeln!(std::io::stderr(), "{text}");
+            }
+        }
+    }
+}
+
+/// Bench time for a reader: whole seconds, minutes where there are some.
+fn plain_time(time: Seconds) -> String {
+    let seconds = time.get().max(0.0).ceil();
+    if seconds < 90.0 {
+        format!("{seconds:.0} s")
+    } else {
+        format!("{:.0} min {:02.0} s", (seconds / 60.0).floor(), seconds % 60.0)
+    }
+}
+
+impl Progress for Terminal {
+    fn check(&mut self, number: usize, of: usize, title: &str) {
+        self.line(&format!("{}[{number}/{of}] {title}", self.prefix));
+    }
+
+    fn step(&mut self, what: &str, expected: Seconds, remaining: Seconds) {
+        self.line(&format!("    {what} (about {}; {} to go)", plain_time(expected), plain_time(remaining)));
+        if let Some(bar) = &self.bar {
+            bar.reset();
+            bar.set_length((expected.to_millis().max(1.0)) as u64);
+            bar.set_message(plain_time(remaining));
+        }
+    }
+
+    fn elapsed(&mut self, in_step: Duration) {
+        if let Some(bar) = &self.bar {
+            bar.set_position(
+                u64::try_from(in_step.as_millis()).unwrap_or(u64::MAX).min(bar.length().unwrap_or(0)),
+            );
+        }
+    }
+
+    fn verdict(&mut self, title: &str, verdict: Verdict, sentence: &str) {
+        self.line(&format!("    {}: {title}. {sentence}", verdict.word()));
+    }
+}
+
+impl Drop for Terminal {
+    fn drop(&mut self) {
+        if let Some(bar) = &self.bar {
+            bar.finish_and_clear();
+        }
+    }
+}

@@ -1,0 +1,223 @@
+//! Carries out checks one after the other.
+
+use proofstand_protocol::message::Request;
+use proofstand_units::Seconds;
+
+use super::mover;
+use super::{Attendant, Progress};
+use crate::checks::{Check, Context, MoveStep, Step, StepEnding, StepEvidence, unmet, worst};
+use crate::fixture::{Client, FixtureError};
+use crate::link::Link;
+use crate::record::RunFolder;
+use crate::record::model::{CheckRecord, NotDone, StepRecord, Verdict};
+
+/// What came of all checks.
+#[derive(Debug)]
+pub struct Conducted {
+    /// A record for every check that was asked for, done or not.
+    pub checks: Vec<CheckRecord>,
+    /// What stopped the run before its end.
+    pub stopped: Option<FixtureError>,
+}
+
+/// Carries out checks in order, each only if what it needs has been accepted. Never fails: what stopped it is part of
+/// what came of it, and every check has its record.
+pub fn conduct<L: Link>(
+    checks: &[&'static dyn Check],
+    context: &Context<'_>,
+    client: &mut Client<L>,
+    folder: &mut RunFolder,
+    attendant: &mut dyn Attendant,
+    progress: &mut dyn Progress,
+) -> Conducted {
+    let mut conducted = Conducted { checks: Vec::new(), stopped: None };
+    // Every tick's sample, from now to the end: the beat echoes them.
+    if let Err(error) = client.done(Request::Stream { decimation: 1 }, folder) {
+        conducted.stopped = Some(error);
+    }
+    let mut remaining: f64 = checks.iter().map(|c| expected(*c, context)).sum();
+    for (n, check) in checks.iter().enumerate() {
+        if let Some(why) = &conducted.stopped {
+            let record = not_done(
+                *check,
+                &format!("the run had stopped before: {why}"),
+                "mend the cause, then run again",
+            );
+            conducted.checks.push(record);
+            continue;
+        }
+        progress.check(n + 1, checks.len(), check.title());
+        let mut conductor =
+            Conductor { context, client, folder, attendant, progress, remaining: &mut remaining };
+        let record = match conductor.check(*check, &conducted.checks) {
+            Ok(record) => record,
+            Err((error, record)) => {
+                conducted.stopped = Some(error);
+                record
+            }
+        };
+        let sentence = headline(&record);
+        progress.verdict(check.title(), record.verdict, &sentence);
+        let kept = folder.note("check", &record).and_then(|()| folder.sync());
+        conducted.checks.push(record);
+        if let (Err(error), None) = (kept, &conducted.stopped) {
+            conducted.stopped = Some(FixtureError::Record(error));
+        }
+    }
+    conducted
+}
+
+/// Bench time a check should take, from its plan.
+fn expected(check: &dyn Check, context: &Context<'_>) -> f64 {
+    check.plan(context).map_or(0.0, |steps| {
+        steps
+            .iter()
+            .map(|s| match s {
+                Step::Move(step) => step.expected.get(),
+                Step::AskWhichWay { .. } => 0.0,
+            })
+            .sum()
+    })
+}
+
+/// The sentence that says most about a check.
+#[must_use]
+pub(crate) fn headline(record: &CheckRecord) -> String {
+    if let Some(reason) = &record.not_done {
+        return format!("{}. What would allow it: {}", reason.why, reason.would_allow);
+    }
+    record
+        .results
+        .iter()
+        .find(|r| r.verdict == record.verdict)
+        .map(|r| format!("{}: {}", r.name, r.sentence))
+        .unwrap_or_default()
+}
+
+fn blank(check: &dyn Check) -> CheckRecord {
+    CheckRecord {
+        id: check.id().to_owned(),
+        title: check.title().to_owned(),
+        shows: check.shows().to_owned(),
+        verdict: Verdict::NotDone,
+        not_done: None,
+        results: Vec::new(),
+        plots: Vec::new(),
+        steps: Vec::new(),
+        notes: Vec::new(),
+    }
+}
+
+fn not_done(check: &dyn Check, why: &str, would_allow: &str) -> CheckRecord {
+    CheckRecord {
+        not_done: Some(NotDone { why: why.to_owned(), would_allow: would_allow.to_owned() }),
+        ..blank(check)
+    }
+}
+
+struct Conductor<'a, 'c, L> {
+    context: &'a Context<'c>,
+    client: &'a mut Client<L>,
+    folder: &'a mut RunFolder,
+    attendant: &'a mut dyn Attendant,
+    progress: &'a mut dyn Progress,
+    remaining: &'a mut f64,
+}
+
+type Stopped = (FixtureError, CheckRecord);
+
+impl<L: Link> Conductor<'_, '_, L> {
+    #[allow(clippy::result_large_err, reason = "a record belongs to a stop as much as to an end")]
+    fn check(&mut self, check: &dyn Check, earlier: &[CheckRecord]) -> Result<CheckRecord, Stopped> {
+        if let Some((need, verdict)) = unmet(check, earlier) {
+            *self.remaining -= expected(check, self.context);
+            let why = format!("{} ({} is {})", need.why, need.result, verdict.word().to_lowercase());
+            return Ok(not_done(check, &why, &format!("an accepted {}", need.result)));
+        }
+        let steps = match check.plan(self.context) {
+            Ok(steps) => steps,
+            Err(cannot) => return Ok(not_done(check, &cannot.why, &cannot.remedy)),
+        };
+        let mut record = blank(check);
+        let mut evidence = Vec::new();
+        for (n, step) in steps.iter().enumerate() {
+            if matches!(steps.get(n + 1), Some(Step::AskWhichWay { .. })) {
+                self.attendant.watch();
+            }
+            let made = match step {
+                Step::Move(step) => self.make(check, step),
+                Step::AskWhichWay { about } => self.ask(about),
+            };
+            let made = match made {
+                Ok(made) => made,
+                Err(error) => {
+                    record.not_done = Some(NotDone {
+                        why: error.to_string(),
+                        would_allow: "mend the cause, then run again".to_owned(),
+                    });
+                    return Err((error, record));
+                }
+            };
+            record.steps.push(step_record(step, &made));
+            let over = made.trip().is_some();
+            evidence.push(made);
+            if over && !asks_about_the_last(&steps, &evidence) {
+                break;
+            }
+        }
+        let judgement = check.judge(self.context, &evidence);
+        record.verdict = worst(&judgement.results);
+        record.results = judgement.results;
+        record.plots = judgement.plots;
+        record.notes = judgement.notes;
+        if record.verdict == Verdict::NotDone && record.not_done.is_none() {
+            record.not_done = Some(NotDone {
+                why: "its motion gave nothing to judge".to_owned(),
+                would_allow: "see the step's ending and the diagnosis".to_owned(),
+            });
+        }
+        Ok(record)
+    }
+
+    fn make(&mut self, check: &dyn Check, step: &MoveStep) -> Result<StepEvidence, FixtureError> {
+        self.progress.step(&step.what, step.expected, Seconds::new(*self.remaining));
+        *self.remaining -= step.expected.get();
+        self.folder
+            .note("step", serde_json::json!({ "check": check.id(), "step": step.name, "what": step.what }))?;
+        let made = mover::make(step, self.client, self.folder, self.progress)?;
+        self.folder
+            .note("step_ended", serde_json::json!({ "step": step.name, "ended": made.ended_in_words() }))?;
+        Ok(made)
+    }
+
+    fn ask(&mut self, about: &'static str) -> Result<StepEvidence, FixtureError> {
+        let answer = self.attendant.which_way(self.context.sheet.direction.seen_from);
+        let ending = answer.map_or(StepEnding::Unanswered, StepEnding::Answered);
+        self.folder.note("answer", serde_json::json!({ "about": about, "turned": answer }))?;
+        Ok(StepEvidence { name: "answer", samples: Vec::new(), events: Vec::new(), ending, lost: 0 })
+    }
+}
+
+/// After a trip nothing more moves in a check, but the question about the motion that tripped is still asked: which
+/// way the shaft went says what to mend.
+fn asks_about_the_last(steps: &[Step], evidence: &[StepEvidence]) -> bool {
+    let last = evidence.last().map(|e| e.name);
+    matches!(steps.get(evidence.len()), Some(Step::AskWhichWay { about }) if Some(*about) == last)
+}
+
+fn step_record(step: &Step, made: &StepEvidence) -> StepRecord {
+    let (first, last) = (made.samples.first(), made.samples.last());
+    let seconds = |s: Option<&proofstand_protocol::message::Sample>| s.map_or(0.0, |s| s.at.0 as f64 * 1e-6);
+    StepRecord {
+        what: match step {
+            Step::Move(step) => step.what.clone(),
+            Step::AskWhichWay { .. } => "A person says which way the shaft turned".to_owned(),
+        },
+        ended: made.ended_in_words(),
+        start_seconds: seconds(first),
+        duration_seconds: seconds(last) - seconds(first),
+        first_sample: first.map_or(0, |s| s.sequence),
+        last_sample: last.map_or(0, |s| s.sequence),
+        samples_lost: made.lost,
+    }
+}
