@@ -1,0 +1,141 @@
+//! Pins: set up from the pin map, outputs on their safe levels before they drive anything.
+
+use proofstand_pico::pins::{self, Direction, Function, PINS, Pin, Safe};
+use proofstand_protocol::message::Chain;
+
+use super::registers::{io_bank, pads, put, sio};
+
+/// Functions of a pin (RP2040 datasheet, table 2 in 1.4.3 and 2.19.6.1).
+const FUNCTION_SPI: u32 = 1;
+const FUNCTION_UART: u32 = 2;
+const FUNCTION_SIO: u32 = 5;
+/// Pad bits (RP2040 datasheet, 2.19.6.3): input enable, 4 mA, pull-up, pull-down, Schmitt trigger.
+const PAD_INPUT: u32 = 1 << 6;
+const PAD_4_MA: u32 = 1 << 4;
+const PAD_PULL_UP: u32 = 1 << 3;
+const PAD_PULL_DOWN: u32 = 1 << 2;
+const PAD_SCHMITT: u32 = 1 << 1;
+
+/// The pins that the main loop reads and drives.
+pub(crate) struct Gpio {
+    _set_up: (),
+}
+
+/// All levels at one instant.
+#[derive(Clone, Copy)]
+pub(crate) struct Levels(u32);
+
+impl Gpio {
+    /// Sets every pin of the map up.
+    pub(super) fn new() -> Self {
+        PINS.iter().for_each(set_up);
+        Self { _set_up: () }
+    }
+
+    /// Asks the enable relay to close or to open.
+    pub(crate) fn enable(&mut self, closed: bool) {
+        drive(pins::ENABLE_REQUEST, closed);
+    }
+
+    /// Changes the keep-alive pin's level once.
+    pub(crate) fn keep_alive(&mut self) {
+        put!(sio().gpio_out_xor(), bit(pins::KEEP_ALIVE));
+    }
+
+    /// The board's own light.
+    pub(crate) fn light(&mut self, on: bool) {
+        drive(pins::LIGHT, on);
+    }
+}
+
+impl Levels {
+    /// All levels now.
+    #[inline(always)]
+    pub(crate) fn now() -> Self {
+        Self(sio().gpio_in().read().bits())
+    }
+
+    /// As stored by [`Self::bits`].
+    #[inline(always)]
+    pub(crate) const fn from_bits(bits: u32) -> Self {
+        Self(bits)
+    }
+
+    /// To store them.
+    #[inline(always)]
+    pub(crate) const fn bits(self) -> u32 {
+        self.0
+    }
+
+    /// Flag inputs, bit n = input n conducts.
+    pub(crate) const fn flags(self) -> u8 {
+        !(self.0 >> pins::FLAG_0) as u8
+    }
+
+    /// The stop chain, but for the guard, which does not come to a pin of the chip.
+    pub(crate) const fn chain(self, guard: bool) -> Chain {
+        Chain {
+            stop: self.high(pins::STOP_SENSE),
+            hold: self.high(pins::HOLD_SENSE),
+            guard,
+            relay: self.high(pins::RELAY_SENSE),
+        }
+    }
+
+    /// The line receivers' alarm.
+    pub(crate) const fn encoder_fault(self) -> bool {
+        self.high(pins::ENCODER_LINE_FAULT)
+    }
+
+    const fn high(self, pin: u8) -> bool {
+        self.0 & bit(pin) != 0
+    }
+}
+
+/// Enable open, keep-alive at rest. What is behind the shift register drops with the relay and the watchdog's reset.
+#[inline(always)]
+pub(super) fn make_safe() {
+    drive(pins::ENABLE_REQUEST, false);
+}
+
+/// Drives an output pin.
+#[inline(always)]
+pub(super) fn drive(pin: u8, high: bool) {
+    if high {
+        put!(sio().gpio_out_set(), bit(pin));
+    } else {
+        put!(sio().gpio_out_clr(), bit(pin));
+    }
+}
+
+/// The mask of a pin.
+#[inline(always)]
+pub(super) const fn bit(pin: u8) -> u32 {
+    1 << pin
+}
+
+fn set_up(pin: &Pin) {
+    let Pin { gpio, function, direction, safe, .. } = *pin;
+    drive(gpio, safe == Safe::High);
+    let pull = match (gpio, direction) {
+        // What is not plugged in must read as not conducting, or as a fault.
+        (pins::ENCODER_LINE_FAULT | pins::SPI_RECEIVE, _) => PAD_PULL_UP,
+        (pins::STOP_SENSE | pins::HOLD_SENSE | pins::RELAY_SENSE, _) => PAD_PULL_DOWN,
+        (flag, _) if flag >= pins::FLAG_0 && flag < pins::FLAG_0 + pins::FLAGS => PAD_PULL_UP,
+        _ => 0,
+    };
+    put!(pads().gpio(usize::from(gpio)), PAD_INPUT | PAD_4_MA | PAD_SCHMITT | pull);
+    let is_output = direction == Direction::Out && function == Function::Gpio;
+    if is_output {
+        put!(sio().gpio_oe_set(), bit(gpio));
+    } else {
+        put!(sio().gpio_oe_clr(), bit(gpio));
+    }
+    let select = match function {
+        Function::Uart => FUNCTION_UART,
+        Function::Spi => FUNCTION_SPI,
+        // A PIO block reads its pins whatever their function is.
+        Function::Pio | Function::Gpio => FUNCTION_SIO,
+    };
+    put!(io_bank().gpio(usize::from(gpio)).gpio_ctrl(), select);
+}

@@ -1,0 +1,104 @@
+//! The port to the host: a USB serial device.
+
+use core::sync::atomic::{AtomicBool, Ordering};
+
+use cortex_m::singleton;
+use rp2040_hal::clocks::UsbClock;
+use rp2040_hal::pac::{Interrupt, NVIC, RESETS, USBCTRL_DPRAM, USBCTRL_REGS, interrupt};
+use rp2040_hal::usb::UsbBus;
+use usb_device::bus::UsbBusAllocator;
+use usb_device::device::{StringDescriptors, UsbDevice, UsbDeviceBuilder, UsbDeviceState, UsbVidPid};
+use usbd_serial::{SerialPort, USB_CLASS_CDC};
+
+/// For tests and own use only, not for boards that are sold: pid.codes, "test PID 1".
+const IDENTITY: UsbVidPid = UsbVidPid(0x1209, 0x0001);
+/// Bytes that wait in either direction: several packets of 64.
+const STORE: usize = 512;
+
+static WANTED: AtomicBool = AtomicBool::new(false);
+
+/// The serial port.
+pub(crate) struct Port {
+    device: UsbDevice<'static, UsbBus>,
+    serial: SerialPort<'static, UsbBus, [u8; STORE], [u8; STORE]>,
+    open: bool,
+}
+
+impl Port {
+    #[allow(clippy::expect_used, reason = "each is called once, and the strings fit")]
+    pub(super) fn new(
+        registers: USBCTRL_REGS,
+        memory: USBCTRL_DPRAM,
+        clock: UsbClock,
+        resets: &mut RESETS,
+        serial_number: &[u8; 8],
+    ) -> Self {
+        let bus = UsbBusAllocator::new(UsbBus::new(registers, memory, clock, true, resets));
+        let bus = singleton!(: UsbBusAllocator<UsbBus> = bus).expect("called once");
+        let text = singleton!(: [u8; 16] = hexadecimal(serial_number)).expect("called once");
+        let serial = SerialPort::new_with_store(bus, [0; STORE], [0; STORE]);
+        let strings = StringDescriptors::default()
+            .manufacturer("Proofstand project")
+            .product("Proofstand fixture")
+            .serial_number(core::str::from_utf8(text).unwrap_or(""));
+        let device = UsbDeviceBuilder::new(bus, IDENTITY)
+            .strings(&[strings])
+            .expect("one language")
+            .device_class(USB_CLASS_CDC)
+            .max_packet_size_0(64)
+            .expect("64 is a size")
+            .max_power(500)
+            .expect("500 mA is allowed")
+            .build();
+        // SAFETY: its handler shares nothing with other code but an atomic.
+        unsafe { NVIC::unmask(Interrupt::USBCTRL_IRQ) };
+        Self { device, serial, open: false }
+    }
+
+    /// Whether the controller asks to be served.
+    pub(crate) fn wanted(&self) -> bool {
+        WANTED.load(Ordering::Acquire)
+    }
+
+    /// Serves the controller. True: the port was closed, or opened anew.
+    pub(crate) fn serve(&mut self) -> bool {
+        WANTED.store(false, Ordering::Release);
+        self.device.poll(&mut [&mut self.serial]);
+        // SAFETY: as in `new`.
+        unsafe { NVIC::unmask(Interrupt::USBCTRL_IRQ) };
+        let open = self.device.state() == UsbDeviceState::Configured && self.serial.dtr();
+        core::mem::replace(&mut self.open, open) != open
+    }
+
+    /// Bytes from the host. Returns how many.
+    pub(crate) fn read(&mut self, buffer: &mut [u8]) -> usize {
+        self.serial.read(buffer).unwrap_or(0)
+    }
+
+    /// Bytes for the host, as many as there is room for. Returns how many were taken.
+    pub(crate) fn write(&mut self, bytes: &[u8]) -> usize {
+        self.serial.write(bytes).unwrap_or(0)
+    }
+
+    /// Pushes out what waits, as far as the host takes it.
+    pub(crate) fn flush(&mut self) {
+        // `WouldBlock` only says that some of it waits on.
+        let _ = self.serial.flush();
+    }
+}
+
+fn hexadecimal(bytes: &[u8; 8]) -> [u8; 16] {
+    let mut text = [0; 16];
+    let digits = bytes.iter().flat_map(|byte| [byte >> 4, byte & 0xf]);
+    text.iter_mut().zip(digits).for_each(|(to, digit)| {
+        *to = if digit < 10 { b'0' + digit } else { b'A' + digit - 10 };
+    });
+    text
+}
+
+/// The main loop serves the controller; until it has, the controller need not ask again.
+#[interrupt]
+fn USBCTRL_IRQ() {
+    NVIC::mask(Interrupt::USBCTRL_IRQ);
+    WANTED.store(true, Ordering::Release);
+}
