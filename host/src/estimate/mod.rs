@@ -7,6 +7,7 @@
 //! Speeds and accelerations carry the sign of the counts: positive while phase A leads phase B.
 
 pub mod acceleration;
+pub mod cycle;
 pub mod error;
 pub mod flags;
 pub mod lines;
@@ -19,10 +20,13 @@ pub mod torque_line;
 pub mod track;
 
 pub use acceleration::{AccelerationEstimate, Shape};
+pub use cycle::{Cycle, CycleMean};
 pub use error::EstimateError;
 pub use reversal::{ReversalEstimate, ReversalWindow};
 pub use speed::{PartsPerMillion, SpeedEstimate};
 pub use torque_line::TorqueLine;
 
+#[cfg(test)]
+mod any_record;
 #[cfg(test)]
 mod synthetic;

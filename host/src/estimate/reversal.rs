@@ -7,15 +7,13 @@
 //! `J·((α₃+α₄)−(α₁+α₂))/4` the drag at that speed. A pair gives the mean gain of both signs, not one for each.
 
 use proofstand_protocol::message::Sample;
-use proofstand_units::{
-    CountsPerRev, KilogramSquareMetres, NewtonMetres, NewtonMetresPerVolt, RadPerSec2, Rpm, Seconds, Volts,
-};
+use proofstand_units::{CountsPerRev, KilogramSquareMetres, NewtonMetresPerVolt, Rpm, Seconds, Volts};
 
 use super::acceleration::{AccelerationEstimate, Shape, acceleration_at_speed};
+use super::cycle::{Cycle, CycleMean};
 use super::error::EstimateError;
 use super::speed::local_speeds;
 use super::track::{SegmentRun, segments, signed_micros};
-use crate::metrology::{Contribution, DegreesOfFreedom, Sensitivity};
 
 /// Filter time constants to leave out after a change of command: e⁻⁵ of the change, 0.7 %, is then still to come, and
 /// fades through the window.
@@ -41,125 +39,6 @@ impl ReversalWindow {
     #[must_use]
     pub fn middle(&self) -> Rpm {
         (self.low + self.high) * 0.5
-    }
-}
-
-/// One full reversal: two neighbouring segments of opposite command.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Cycle {
-    /// α₁: positive command, turning positively.
-    pub plus_forward: AccelerationEstimate,
-    /// α₂: negative command, turning positively.
-    pub minus_forward: AccelerationEstimate,
-    /// α₃: positive command, turning negatively.
-    pub plus_backward: AccelerationEstimate,
-    /// α₄: negative command, turning negatively.
-    pub minus_backward: AccelerationEstimate,
-    /// Mean read-back of the command while it was positive.
-    pub plus_command: Volts,
-    /// Mean read-back of the command while it was negative.
-    pub minus_command: Volts,
-}
-
-impl Cycle {
-    fn alphas(&self) -> [f64; 4] {
-        [self.plus_forward, self.minus_forward, self.plus_backward, self.minus_backward]
-            .map(|a| a.acceleration.get())
-    }
-
-    /// Standard uncertainty of the mean of all four from the four fits.
-    fn of_fits(&self) -> f64 {
-        let fits = [self.plus_forward, self.minus_forward, self.plus_backward, self.minus_backward];
-        fits.iter().map(|a| a.standard_uncertainty.get().powi(2)).sum::<f64>().sqrt() / 4.0
-    }
-
-    /// (α₁−α₂)/2: acceleration by the command alone, turning positively.
-    #[must_use]
-    pub fn gain_forward(&self) -> RadPerSec2 {
-        let [a1, a2, _, _] = self.alphas();
-        RadPerSec2::new((a1 - a2) / 2.0)
-    }
-
-    /// (α₃−α₄)/2: acceleration by the command alone, turning negatively.
-    #[must_use]
-    pub fn gain_backward(&self) -> RadPerSec2 {
-        let [_, _, a3, a4] = self.alphas();
-        RadPerSec2::new((a3 - a4) / 2.0)
-    }
-
-    /// Mean of [`gain_forward`](Self::gain_forward) and [`gain_backward`](Self::gain_backward).
-    #[must_use]
-    pub fn gain(&self) -> RadPerSec2 {
-        (self.gain_forward() + self.gain_backward()) * 0.5
-    }
-
-    /// (α₁+α₂+α₃+α₄)/4: acceleration by offset and load, if friction is the same both ways.
-    #[must_use]
-    pub fn offset(&self) -> RadPerSec2 {
-        RadPerSec2::new(self.alphas().iter().sum::<f64>() / 4.0)
-    }
-
-    /// ((α₃+α₄)−(α₁+α₂))/4: deceleration by friction, if it is the same both ways.
-    #[must_use]
-    pub fn drag(&self) -> RadPerSec2 {
-        let [a1, a2, a3, a4] = self.alphas();
-        RadPerSec2::new(((a3 + a4) - (a1 + a2)) / 4.0)
-    }
-}
-
-/// A mean over cycles with what scatters.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct CycleMean {
-    /// Mean.
-    pub mean: RadPerSec2,
-    /// Standard uncertainty of the mean: scatter over the cycles (type A), but not less than the fits themselves say.
-    pub standard_uncertainty: RadPerSec2,
-    /// Degrees of freedom; infinite where the fits decide.
-    pub degrees_of_freedom: DegreesOfFreedom,
-}
-
-impl CycleMean {
-    fn of(cycles: &[Cycle], value: impl Fn(&Cycle) -> RadPerSec2, fits_share: f64) -> Self {
-        let n = cycles.len() as f64;
-        let mean = cycles.iter().map(|c| value(c).get()).sum::<f64>() / n;
-        let squares: f64 = cycles.iter().map(|c| (value(c).get() - mean).powi(2)).sum();
-        let scatter = if cycles.len() > 1 { (squares / (n - 1.0) / n).sqrt() } else { 0.0 };
-        let fits = fits_share * cycles.iter().map(|c| c.of_fits().powi(2)).sum::<f64>().sqrt() / n;
-        let by_scatter = scatter >= fits;
-        Self {
-            mean: RadPerSec2::new(mean),
-            standard_uncertainty: RadPerSec2::new(scatter.max(fits)),
-            degrees_of_freedom: if by_scatter {
-                DegreesOfFreedom::of_fit(cycles.len(), 1)
-            } else {
-                DegreesOfFreedom::INFINITE
-            },
-        }
-    }
-
-    /// The torque that this acceleration means for an inertia. Its sensitivity to the inertia is the acceleration.
-    #[must_use]
-    pub fn torque(&self, inertia: KilogramSquareMetres) -> NewtonMetres {
-        NewtonMetres::new(self.mean.get() * inertia.get())
-    }
-
-    /// Contributions to the budget of that torque: the scatter, and the inertia with its standard uncertainty.
-    #[must_use]
-    pub fn torque_contributions(
-        &self,
-        inertia: KilogramSquareMetres,
-        inertia_uncertainty: KilogramSquareMetres,
-    ) -> Vec<Contribution> {
-        vec![
-            Contribution::type_a(
-                "scatter over the reversals",
-                self.standard_uncertainty,
-                self.degrees_of_freedom,
-            )
-            .with_sensitivity(Sensitivity::new(inertia.get())),
-            Contribution::normal("inertia", inertia_uncertainty)
-                .with_sensitivity(Sensitivity::new(self.mean.get())),
-        ]
     }
 }
 
@@ -434,22 +313,6 @@ mod tests {
     }
 
     #[test]
-    fn the_inertia_counts_with_the_acceleration_in_the_budget() {
-        let mean = CycleMean {
-            mean: RadPerSec2::new(400.0),
-            standard_uncertainty: RadPerSec2::new(2.0),
-            degrees_of_freedom: DegreesOfFreedom::of_fit(5, 1),
-        };
-        let parts =
-            mean.torque_contributions(KilogramSquareMetres::new(1e-3), KilogramSquareMetres::new(1e-5));
-        let budget =
-            crate::metrology::Budget::new(mean.torque(KilogramSquareMetres::new(1e-3))).with_all(parts);
-        // Closed form: u² = (J·u(α))² + (α·u(J))² = 0.002² + 0.004².
-        let u = budget.combined().standard_uncertainty.get();
-        assert!((u - 20e-6_f64.sqrt()).abs() < 1e-12, "{u}");
-    }
-
-    #[test]
     fn the_stated_uncertainty_covers_the_error_over_many_runs() {
         // Held against known torque: 60 runs of two reversals each at slightly different levels, so that counts and
         // samples fall differently; the root mean square of error over stated uncertainty is about 1.
@@ -462,6 +325,6 @@ mod tests {
             let error = got.gain.mean.get() - motor.gain * level / motor.inertia;
             ratio += (error / got.gain.standard_uncertainty.get()).powi(2) / f64::from(runs);
         }
-        assert!((0.4..1.3).contains(&ratio.sqrt()), "{}", ratio.sqrt());
+        assert!((0.7..1.3).contains(&ratio.sqrt()), "{}", ratio.sqrt());
     }
 }

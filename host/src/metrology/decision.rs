@@ -76,7 +76,7 @@ impl<Q: Quantity> Limits<Q> {
     }
 
     /// How far inside the nearest limit a value lies; negative outside.
-    fn inside_by(&self, value: f64) -> f64 {
+    pub(super) fn inside_by(&self, value: f64) -> f64 {
         let below = self.upper().map_or(f64::INFINITY, |upper| upper.number() - value);
         let above = self.lower().map_or(f64::INFINITY, |lower| value - lower.number());
         below.min(above)
@@ -221,35 +221,6 @@ fn conformance<Q: Quantity>(value: f64, u: f64, nu: DegreesOfFreedom, limits: &L
     let above = limits.upper().map_or(0.0, |upper| t_probability((value - upper.number()) / u, nu));
     let below = limits.lower().map_or(0.0, |lower| t_probability((lower.number() - value) / u, nu));
     (1.0 - above - below).clamp(0.0, 1.0)
-}
-
-/// Whether a check can be decided at all, asked before anything moves.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-pub enum Capability<Q> {
-    /// A value at the expected place would be accepted.
-    Capable {
-        /// What is left between the expected value and the nearest acceptance limit.
-        room: Q,
-    },
-    /// The expected expanded uncertainty takes up all of the tolerance: no value, or not the expected one, could be
-    /// accepted.
-    NotCapable {
-        /// The expanded uncertainty that would just do.
-        needed: Q,
-    },
-}
-
-/// Whether an expected expanded uncertainty leaves room to accept the expected value. For two limits with the target
-/// in the middle: not capable as soon as U is as large as the tolerance's half-width.
-#[must_use]
-pub fn capability<Q: Quantity>(expected: Q, expanded: Q, limits: &Limits<Q>) -> Capability<Q> {
-    let margin = limits.inside_by(expected.number());
-    let room = margin - expanded.number();
-    if room > 0.0 {
-        Capability::Capable { room: Q::from_number(room) }
-    } else {
-        Capability::NotCapable { needed: Q::from_number(margin.max(0.0)) }
-    }
 }
 
 #[cfg(test)]
@@ -398,20 +369,5 @@ mod tests {
         let got = decide(&few, &limits, Calibration::InForce).probability.get();
         // Closed form of t with ν = 2 at 2: 1/2 + 2/(2·√6).
         assert!((got - (0.5 + 1.0 / 6.0_f64.sqrt())).abs() < 1e-12 && got < many);
-    }
-
-    #[test]
-    fn a_check_is_not_capable_as_soon_as_u_fills_the_tolerance() {
-        let v = Volts::new;
-        let limits = Limits::around(v(100.0), v(2.0)).unwrap();
-        assert!(
-            matches!(capability(v(100.0), v(1.5), &limits), Capability::Capable { room } if room == v(0.5))
-        );
-        assert_eq!(capability(v(100.0), v(2.0), &limits), Capability::NotCapable { needed: v(2.0) });
-        assert_eq!(capability(v(100.0), v(f64::NAN), &limits), Capability::NotCapable { needed: v(2.0) });
-        let delay = Limits::AtMost(v(20.0));
-        assert_eq!(capability(v(5.0), v(16.0), &delay), Capability::NotCapable { needed: v(15.0) });
-        assert!(Limits::around(v(1.0), v(0.0)).is_err());
-        assert!(Limits::between(v(f64::NAN), v(1.0)).is_err());
     }
 }

@@ -6,6 +6,7 @@
 //! no clock, no port, no knowledge of how a sample came to be.
 
 pub mod budget;
+pub mod capability;
 pub mod contribution;
 pub mod counting;
 pub mod decision;
@@ -17,6 +18,7 @@ pub mod quantity;
 pub mod student;
 
 pub use budget::{Budget, Combined};
+pub use capability::{Capability, capability};
 pub use contribution::{Contribution, DegreesOfFreedom, Distribution, Kind, Sensitivity};
 pub use decision::{Calibration, Conformity, Decision, Limits};
 pub use error::MetrologyError;
