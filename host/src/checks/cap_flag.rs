@@ -6,7 +6,7 @@ use proofstand_protocol::units::{Micros, Ticks};
 use proofstand_units::{Rpm, Seconds, Volts};
 
 use super::rows::Row;
-use super::speed_cap::slow_again;
+use super::speed_cap::{near_the_cap, slow_again};
 use super::traces::{flag_lane, speed_plot};
 use super::{Check, Context, Judgement, MoveStep, Need, Step, StepEvidence};
 use crate::estimate::flags::{self, Edge, Question};
@@ -28,6 +28,9 @@ const RELEASE: f64 = 0.85;
 /// How long the speed is held at the cap: chatter shows in it.
 const HELD: Seconds = Seconds::new(0.3);
 
+/// The segment that takes the command away, and the one that brakes.
+const RELEASE_AT: u8 = 2;
+const BRAKE_AT: u8 = 3;
 /// Samples in a short window of speed.
 const SHORT_WINDOW: usize = 10;
 /// Hysteresis and the amplifier's own estimate of the speed may bring the flag this much before our crossing.
@@ -46,19 +49,15 @@ fn plan_of(context: &Context<'_>) -> Result<CapRun, CannotPlan> {
 
 /// Up to the cap, held; hands off (0 V, friction slows the shaft) until the flag must be gone; then braked.
 fn program(context: &Context<'_>, plan: &CapRun, sign: f64) -> Vec<Segment> {
-    let held = plan.run_up + plan.settle + HELD;
+    let hold = plan.settle + HELD;
     let turning = sign * context.count_sign();
     let fallen = milli_rpm(context.motion.axis.cap * (RELEASE * turning));
     let fallen = if turning > 0.0 { End::SpeedAtMost(fallen) } else { End::SpeedAtLeast(fallen) };
     vec![
-        step_to(plan.command * sign, after(held), Next::Segment(1), held + Seconds::new(1.0)),
-        step_to(Volts::ZERO, fallen, Next::Segment(2), Seconds::new(30.0)),
-        step_to(
-            plan.command * -sign,
-            slow_again(turning),
-            Next::Segment(3),
-            plan.run_up * 3.0 + Seconds::new(2.0),
-        ),
+        step_to(plan.command * sign, near_the_cap(context, turning), Next::Segment(1), plan.patience),
+        step_to(plan.command * sign, after(hold), Next::Segment(RELEASE_AT), hold + Seconds::new(1.0)),
+        step_to(Volts::ZERO, fallen, Next::Segment(BRAKE_AT), Seconds::new(30.0)),
+        step_to(plan.command * -sign, slow_again(turning), Next::Segment(4), plan.patience),
         step_to(Volts::ZERO, End::Standstill(Ticks(100)), Next::Finish, Seconds::new(20.0)),
     ]
 }
@@ -107,7 +106,7 @@ impl Check for CapFlag {
                 ),
                 timeout: total_timeout(&program),
                 program,
-                limits: LimitsFor::working(context, plan.turns.get() * 3.0 + 900.0).limits(),
+                limits: LimitsFor::working(context, plan.turns.get() * 6.0 + 900.0).limits(),
                 expected: plan.run_up * 1.8 + plan.settle + HELD + Seconds::new(1.0),
             }))
         };
@@ -173,7 +172,7 @@ fn judge_run(
     let id = |what: &str| format!("cap-flag.{name}.{what}");
     let trace = Trace::of(made, flag);
     let cap = context.motion.axis.cap;
-    let driven: Vec<_> = made.segment_samples(0).copied().collect();
+    let driven: Vec<_> = made.samples.iter().filter(|s| s.segment < RELEASE_AT).copied().collect();
     let turning = sign * context.count_sign();
     let per_rev = context.motion.axis.counts_per_rev;
     let crossing = speed::first_crossing(&driven, per_rev, cap * (ONSET * turning), SHORT_WINDOW);
@@ -197,7 +196,7 @@ fn judge_run(
         return;
     };
     let early = Micros(crossed.0.saturating_sub(EARLY_US));
-    let release_from = made.segment_start(1).unwrap_or(Micros(u64::MAX));
+    let release_from = made.segment_start(RELEASE_AT).unwrap_or(Micros(u64::MAX));
     let question = Question {
         crossing: crossed,
         crossing_uncertainty: standard_uncertainty,
@@ -229,7 +228,7 @@ fn judge_run(
     });
 
     let release = Row::text(&id("release"), &format!("Flag when the command is taken away, {name}"), "goes");
-    let end = made.segment_start(2);
+    let end = made.segment_start(BRAKE_AT);
     rows.push(match (&onset, end) {
         (None, _) => release.is("never came", Verdict::Rejected, "a flag that never came can't go"),
         (_, None) => {

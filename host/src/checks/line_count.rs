@@ -4,6 +4,7 @@ use proofstand_protocol::program::{End, Next, Segment};
 use proofstand_protocol::units::{MilliRpm, Ticks};
 use proofstand_units::{CountsPerRev, Rpm, Seconds, Volts};
 
+use super::evidence::{index_events, travel};
 use super::rows::Row;
 use super::{Check, Context, Judgement, MoveStep, Need, Step, StepEvidence};
 use crate::estimate::lines::{line_count, passes};
@@ -123,7 +124,8 @@ impl LineCount {
                     gains,
                     End::IndexCount(2),
                     Next::Segment(1),
-                    Seconds::new(4.0 + 4.0 * turn(CRAWL_RPM)),
+                    // A fourfold mistake in the counts makes the crawl four times slower: it must still show.
+                    Seconds::new(4.0 + 4.0 * 2.0 * turn(CRAWL_RPM)),
                 ),
                 measure(2),
             ];
@@ -179,11 +181,18 @@ impl Check for LineCount {
                 },
             ]
         } else {
-            &[Need {
-                check: "nudge",
-                result: "nudge.counts",
-                why: "the speed can't be held until counts are known to follow the command",
-            }]
+            &[
+                Need {
+                    check: "nudge",
+                    result: "nudge.moves",
+                    why: "nothing more is tried until the shaft moves, and stops, as commanded",
+                },
+                Need {
+                    check: "nudge",
+                    result: "nudge.counts",
+                    why: "the speed can't be held until counts are known to follow the command",
+                },
+            ]
         }
     }
 
@@ -233,6 +242,7 @@ impl Check for LineCount {
             out.results.push(self.row(&pass, made, &intervals, per_rev));
         }
         if !self.fast {
+            out.results.extend(index_row(evidence, per_rev));
             // Trips have already turned a pass into a rejection; the gate is all of them.
             let verdict = super::worst(&out.results);
             let row = Row::text(
@@ -254,6 +264,28 @@ impl Check for LineCount {
 fn intervals(made: &StepEvidence, expected: CountsPerRev) -> Vec<i64> {
     let passes = passes(&made.timed_events(), &made.samples);
     line_count(&passes, expected).intervals.iter().map(|i| i.counts.0).collect()
+}
+
+/// Does the index come at all? Told here, since the nudge is too short to.
+fn index_row(evidence: &[StepEvidence], per_rev: i64) -> Option<ResultRow> {
+    let seen: usize = evidence.iter().map(|e| index_events(e).count()).sum();
+    let turned: f64 = evidence.iter().map(|e| travel(e).abs() as f64 / per_rev as f64).sum();
+    let row = Row::text("line-count-slow.index", "The index comes", "once a revolution");
+    let found = format!("{seen} in {turned:.1} counted turns");
+    if turned < 1.0 {
+        return None;
+    }
+    Some(if seen == 0 {
+        row.is(&found, Verdict::Rejected, "no index pulse came")
+    } else if seen as f64 > 2.0 * turned + 4.0 {
+        row.is(
+            &found,
+            Verdict::Rejected,
+            "more index pulses came than revolutions; or a revolution has fewer counts",
+        )
+    } else {
+        row.is(&found, Verdict::Accepted, "it was latched")
+    })
 }
 
 impl LineCount {

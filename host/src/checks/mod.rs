@@ -119,6 +119,11 @@ pub trait Check: Sync {
     /// [`CannotPlan`] with the reason and the remedy if the axis does not allow the check.
     fn plan(&self, context: &Context<'_>) -> Result<Vec<Step>, CannotPlan>;
 
+    /// Whether a planned step is still worth making after what came before it in the same check.
+    fn wants(&self, _context: &Context<'_>, _step: &Step, _so_far: &[StepEvidence]) -> bool {
+        true
+    }
+
     /// What the evidence says. `evidence` has one entry for each step that was made; later steps are missing if one
     /// ended in a trip.
     fn judge(&self, context: &Context<'_>, evidence: &[StepEvidence]) -> Judgement;

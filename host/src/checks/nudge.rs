@@ -8,14 +8,23 @@ use proofstand_units::{Rpm, Seconds, Volts};
 use super::evidence::{index_events, travel};
 use super::rows::Row;
 use super::{Check, Context, Judgement, MoveStep, Need, Step, StepEnding, StepEvidence, Turned};
-use crate::planner::{CRAWL_RPM, CannotPlan, LimitsFor, hold, ramp, step_to};
-use crate::record::model::Verdict;
+use crate::estimate::lines::{line_count, passes};
+use crate::fixture::cause_in_words;
+use crate::planner::{CRAWL_RPM, CannotPlan, LimitsFor, after, hold, ramp, step_to};
+use crate::record::model::{ResultRow, Verdict};
 
 /// The first motion.
 pub(super) struct Nudge;
 
 /// How far the shaft goes: once past every index position, and a little.
 const TURNS: f64 = 1.2;
+/// Enabled at 0 V for so long first: does it stand still? Short, since an offset above friction speeds up.
+const REST: Seconds = Seconds::new(0.15);
+/// Motion at 0 V that is no trembling any more, in degrees.
+const CREEP_DEGREES: f64 = 2.0;
+/// The segment at 0 V, and the one that ramps.
+const REST_AT: u8 = 0;
+const RAMP_AT: u8 = 1;
 /// The ramp reaches its end in this time.
 const RAMP: Seconds = Seconds::new(4.0);
 const STEP: &str = "nudge";
@@ -43,18 +52,19 @@ impl Check for Nudge {
         let per_rev = i64::from(motion.axis.counts_per_rev.get());
         let sign = context.count_sign();
         let program = vec![
+            step_to(Volts::ZERO, after(REST), Next::Segment(RAMP_AT), REST * 4.0),
             ramp(
                 motion.nudge_command,
                 motion.nudge_command / RAMP.get(),
                 End::Travel(Counts((per_rev / 100).max(4))),
-                Next::Segment(1),
+                Next::Segment(2),
                 RAMP * 1.5,
             ),
             hold(
                 Rpm::new(CRAWL_RPM * sign),
                 &motion.hold,
                 End::Travel(Counts(per_rev * 12 / 10)),
-                Next::Segment(2),
+                Next::Segment(3),
                 Seconds::new(4.0 * TURNS * 60.0 / CRAWL_RPM),
             ),
             step_to(Volts::ZERO, End::Standstill(Ticks(100)), Next::Finish, Seconds::new(10.0)),
@@ -85,11 +95,14 @@ impl Check for Nudge {
         });
         let mut out = Judgement::default();
         let moved = travel(made);
+        out.results.push(rests(context, made));
         out.results.push(moves(made, moved));
         if moved != 0 {
-            out.results.push(counts_follow(context, made, moved));
-            if made.trip().is_none() {
-                out.results.push(index_comes(made));
+            out.results.push(counts_follow(context, moved));
+            match made.trip().map(|t| t.cause) {
+                None => out.results.push(index_comes(made)),
+                Some(TripCause::SpeedDisagreement) => out.results.push(first_interval(context, made)),
+                Some(_) => {}
             }
             out.results.push(direction(context, answer));
         }
@@ -104,20 +117,49 @@ impl Check for Nudge {
     }
 }
 
-/// Did it move at all?
-fn moves(made: &StepEvidence, moved: i64) -> crate::record::model::ResultRow {
+/// Enabled at 0 V, does it stand still?
+fn rests(context: &Context<'_>, made: &StepEvidence) -> ResultRow {
+    let row = Row::text("nudge.rest", "Enabled at 0 V, the shaft stands still", "still");
+    let positions = || made.segment_samples(REST_AT).map(|s| s.position.0);
+    let (Some(first), Some(last)) = (positions().next(), positions().last()) else {
+        return row.without(Verdict::NotDone, "torque never came on");
+    };
+    let degrees = (last - first) as f64 * 360.0 / f64::from(context.motion.axis.counts_per_rev.get());
+    if degrees.abs() <= CREEP_DEGREES {
+        row.is("still", Verdict::Accepted, "it stood still until it was commanded")
+    } else {
+        let found = format!("{degrees:+.1}° in {:.0} ms", REST.to_millis());
+        row.is(&found, Verdict::Rejected, "it moved before anything was commanded")
+    }
+}
+
+/// Did it move, and get on, and stop?
+fn moves(made: &StepEvidence, moved: i64) -> ResultRow {
     let row = Row::text("nudge.moves", "The shaft moves on a small command", "moves");
+    let still = moved.abs() < 8;
     match (made.trip().map(|t| t.cause), made.ending) {
-        (Some(TripCause::NoCounts), _) | (_, StepEnding::TimedOut { slot: 0 }) if moved.abs() < 8 => {
+        (Some(TripCause::NoCounts), _) | (_, StepEnding::TimedOut { slot: RAMP_AT }) if still => {
             row.is("no counts", Verdict::Rejected, "the command rose above breakaway and no count came")
         }
+        (Some(TripCause::NoCounts), _) => row.is(
+            "sticks",
+            Verdict::Rejected,
+            "it began to move, then no count came although it was driven on",
+        ),
         (Some(TripCause::TorqueOff), _) => {
             row.is("no torque", Verdict::Rejected, "torque did not come on after enable, or went off again")
         }
-        (Some(TripCause::AmplifierFault), _) => {
-            row.is("fault", Verdict::Rejected, "the amplifier reports a fault")
+        (Some(TripCause::Travel), _) => {
+            row.is("does not stop", Verdict::Rejected, "it went on turning when the command was taken away")
         }
-        _ if moved == 0 => row.is("no counts", Verdict::Rejected, "no count came"),
+        // What these two say about the counts has rows of its own.
+        (Some(TripCause::WrongWay | TripCause::SpeedDisagreement), _) => {
+            row.is("moves", Verdict::Accepted, "it moved; the fixture stopped it for its counts")
+        }
+        (Some(cause), _) => {
+            row.is(cause_in_words(cause), Verdict::Rejected, "the fixture stopped the motion")
+        }
+        _ if still => row.is("no counts", Verdict::Rejected, "no count came"),
         (_, StepEnding::TimedOut { slot }) => row.is(
             "sticks",
             Verdict::Rejected,
@@ -128,7 +170,7 @@ fn moves(made: &StepEvidence, moved: i64) -> crate::record::model::ResultRow {
 }
 
 /// Do counts have the sign that the sheet says?
-fn counts_follow(context: &Context<'_>, made: &StepEvidence, moved: i64) -> crate::record::model::ResultRow {
+fn counts_follow(context: &Context<'_>, moved: i64) -> ResultRow {
     let word = |sign: f64| if sign > 0.0 { "count up" } else { "count down" };
     let wanted = context.count_sign();
     let row = Row::text("nudge.counts", "Counts on a positive command", word(wanted));
@@ -139,29 +181,42 @@ fn counts_follow(context: &Context<'_>, made: &StepEvidence, moved: i64) -> crat
             Verdict::Rejected,
             "the counts ran against the command and the fixture stopped the motion",
         )
-    } else if let Some(trip) = made.trip() {
-        row.is(
-            word(sign),
-            Verdict::Rejected,
-            &format!("the motion tripped: {}", crate::fixture::trip_in_words(trip)),
-        )
     } else {
         row.is(word(sign), Verdict::Accepted, "command and counts agree (both reversed would look the same)")
     }
 }
 
-fn index_comes(made: &StepEvidence) -> crate::record::model::ResultRow {
+fn index_comes(made: &StepEvidence) -> ResultRow {
     let row = Row::text("nudge.index", "The index comes once a revolution", "1 or 2 in 1.2 turns");
     let seen = index_events(made).count();
     let text = format!("{seen} in {TURNS} turns");
     match seen {
         1 | 2 => row.is(&text, Verdict::Accepted, "the index was latched"),
-        0 => row.is(&text, Verdict::Rejected, "no index pulse came"),
+        0 => row.is(
+            &text,
+            Verdict::Undecided,
+            "no index pulse came: it is missing, or a counted turn is less than a turn; the slow count tells",
+        ),
         _ => row.is(&text, Verdict::Rejected, "more index pulses than revolutions came"),
     }
 }
 
-fn direction(context: &Context<'_>, answer: Option<Turned>) -> crate::record::model::ResultRow {
+/// The fixture has compared the first index interval with the sheet and stopped.
+fn first_interval(context: &Context<'_>, made: &StepEvidence) -> ResultRow {
+    let per_rev = context.motion.axis.counts_per_rev;
+    let row = Row::number("nudge.interval", "Counts in the first revolution", "counts")
+        .target(f64::from(per_rev.get()))
+        .exact();
+    let passes = passes(&made.timed_events(), &made.samples);
+    match line_count(&passes, per_rev).intervals.first() {
+        Some(interval) => row
+            .measured(interval.counts.0 as f64)
+            .verdict(Verdict::Rejected, "the fixture compared it with the sheet and stopped the motion"),
+        None => row.without(Verdict::Rejected, "the fixture found it wrong and stopped the motion"),
+    }
+}
+
+fn direction(context: &Context<'_>, answer: Option<Turned>) -> ResultRow {
     let wanted = Turned::from(context.sheet.direction.positive_command);
     let name = format!("A positive command turns the shaft, {}", context.sheet.direction.seen_from.words());
     let row = Row::text("nudge.direction", &name, wanted.word());
@@ -182,9 +237,9 @@ fn direction(context: &Context<'_>, answer: Option<Turned>) -> crate::record::mo
 
 /// The command at which the shaft began to move.
 fn breakaway(context: &Context<'_>, made: &StepEvidence) -> Option<Volts> {
-    let start = made.segment_samples(0).next()?.position.0;
+    let start = made.segment_samples(RAMP_AT).next()?.position.0;
     let moved = i64::from(context.motion.axis.counts_per_rev.get() / 400).max(2);
-    made.segment_samples(0)
+    made.segment_samples(RAMP_AT)
         .find(|s| (s.position.0 - start).abs() >= moved)
         .map(|s| Volts::new(f64::from(s.readback.0) * 1e-6))
 }

@@ -13,7 +13,10 @@ pub(super) const ALL: &[Rule] = &[
     encoder_or_command_reversed,
     both_reversed,
     never_moves,
+    jumps_and_locks,
+    moves_at_zero,
     no_index,
+    counts_lost_at_speed,
     gain_of_peak,
     gain_by_two,
     gain_low,
@@ -23,6 +26,7 @@ pub(super) const ALL: &[Rule] = &[
     cap_not_set,
     cap_one_way,
     cap_other_value,
+    cap_droops_below_its_flag,
     flag_elsewhere,
     flag_inverted,
     flag_dead,
@@ -50,12 +54,12 @@ fn finding(id: &'static str, title: &str, remedy: &str, fit: f64, evidence: Vec<
     })
 }
 
-/// The counted revolutions that are wrong, slow before fast.
+/// The revolutions counted slowly that are wrong.
 fn wrong_counts<'a>(p: &Pattern<'a>) -> Vec<&'a ResultRow> {
-    p.rows("line-count", "")
-        .into_iter()
-        .filter(|r| r.unit == "counts" && r.verdict == Verdict::Rejected)
-        .collect()
+    let mut rows = p.rows("nudge.interval", "");
+    rows.extend(p.rows("line-count-slow.", ""));
+    rows.retain(|r| r.unit == "counts" && r.verdict == Verdict::Rejected && r.measured.is_some());
+    rows
 }
 
 fn pulses_for_counts(p: &Pattern<'_>) -> Option<Finding> {
@@ -168,7 +172,8 @@ fn both_reversed(p: &Pattern<'_>) -> Option<Finding> {
 
 fn never_moves(p: &Pattern<'_>) -> Option<Finding> {
     let moves = p.row("nudge.moves")?;
-    if moves.verdict != Verdict::Rejected {
+    let standing = matches!(moves.measured_text.as_deref(), Some("no counts" | "no torque"));
+    if moves.verdict != Verdict::Rejected || !standing {
         return None;
     }
     let mut found = finding(
@@ -188,33 +193,96 @@ fn never_moves(p: &Pattern<'_>) -> Option<Finding> {
 }
 
 fn no_index(p: &Pattern<'_>) -> Option<Finding> {
-    let index = p.row("nudge.index")?;
-    if index.verdict != Verdict::Rejected {
+    if pulses_for_counts(p).is_some() {
         return None;
     }
-    let seen_none = index.measured_text.as_ref().is_some_and(|t| t.starts_with("0 "));
-    if seen_none {
-        finding(
+    let noisy = || {
+        let often = p.row("line-count-slow.index").filter(|r| r.verdict == Verdict::Rejected);
+        let early = p.row("nudge.moves").filter(|r| r.measured_text.as_deref() == Some(INDEX_OVERSPEED));
+        early.or(often.filter(|r| r.measured_text.as_ref().is_some_and(|t| !t.starts_with("0 "))))
+    };
+    let missing = p.row("line-count-slow.index").filter(|r| {
+        r.verdict == Verdict::Rejected && r.measured_text.as_ref().is_some_and(|t| t.starts_with("0 "))
+    });
+    if let Some(row) = missing {
+        return finding(
             "index-missing",
             "The index pulse does not arrive",
             "Look at pair Z: wired, driven, not reversed; some encoders give it only after start-up",
             0.9,
-            vec![cite(index)],
-        )
-    } else {
-        finding(
-            "index-noisy",
-            "The index pulse comes too often: noise on pair Z",
-            "Look at the shield, the 0 V of the pairs, and the termination of pair Z",
-            0.8,
-            vec![cite(index)],
-        )
+            vec![cite(row)],
+        );
     }
+    finding(
+        "index-noisy",
+        "The index pulse comes too often: noise on pair Z",
+        "Look at the screen, the 0 V of the pairs, and the termination of pair Z",
+        0.8,
+        vec![cite(noisy()?)],
+    )
+}
+
+/// What the fixture says when the index alone claims too high a speed.
+const INDEX_OVERSPEED: &str =
+    crate::fixture::cause_in_words(proofstand_protocol::message::TripCause::OverspeedIndex);
+
+/// Right when slow, short when fast.
+fn counts_lost_at_speed(p: &Pattern<'_>) -> Option<Finding> {
+    let fast: Vec<&ResultRow> =
+        p.rows("line-count-fast.", "").into_iter().filter(|r| r.unit == "counts").collect();
+    let wrong: Vec<&ResultRow> = fast.iter().copied().filter(|r| r.verdict == Verdict::Rejected).collect();
+    if p.verdict("line-count-slow.gate") != Some(Verdict::Accepted) || wrong.is_empty() {
+        return None;
+    }
+    finding(
+        "counts-lost",
+        "Counts are lost at speed: right when slow, wrong when fast",
+        "Look at the pulse rate against the driver's and the receiver's highest; at the termination (missing, or there \
+         twice); and whether 0 V of the pairs is connected",
+        0.9,
+        wrong.into_iter().map(cite).collect(),
+    )
+}
+
+/// Motion that nothing commands.
+fn moves_at_zero(p: &Pattern<'_>) -> Option<Finding> {
+    let rest = p.row("nudge.rest").filter(|r| r.verdict == Verdict::Rejected);
+    let stop = p.row("nudge.moves").filter(|r| r.measured_text.as_deref() == Some("does not stop"));
+    if rest.is_none() && stop.is_none() {
+        return None;
+    }
+    let mut found = finding(
+        "offset",
+        "The command has an offset as large as friction: the shaft moves, or goes on, at 0 V",
+        "Adjust the zero of the command input with the command at 0 V",
+        0.95,
+        rest.into_iter().chain(stop).map(cite).collect(),
+    )?;
+    found.not_told_apart =
+        vec!["a load that pulls one way looks the same; so does a speed mode that was left on".to_owned()];
+    Some(found)
+}
+
+/// It starts, then does not get on.
+fn jumps_and_locks(p: &Pattern<'_>) -> Option<Finding> {
+    let row = p.row("nudge.moves")?;
+    if row.verdict != Verdict::Rejected || row.measured_text.as_deref() != Some("sticks") {
+        return None;
+    }
+    finding(
+        "jumps-and-locks",
+        "The shaft jumps and locks: two motor phases swapped, or the commutation is wrong",
+        "Look at the order of the motor's phases and at the encoder type set in the amplifier",
+        0.8,
+        vec![cite(row)],
+    )
 }
 
 fn gain_row<'a>(p: &Pattern<'a>) -> Option<(&'a ResultRow, f64)> {
     let row = p.row("command-scale.gain")?;
-    (row.verdict == Verdict::Rejected).then(|| ratio(row).map(|r| (row, r)))?
+    // A gain is the slope of a line: where there is none, it says nothing.
+    let straight = !p.rejected("command-scale.linearity");
+    (row.verdict == Verdict::Rejected && straight).then(|| ratio(row).map(|r| (row, r)))?
 }
 
 fn gain_of_peak(p: &Pattern<'_>) -> Option<Finding> {
@@ -321,21 +389,33 @@ fn torque_limited(p: &Pattern<'_>) -> Option<Finding> {
     )
 }
 
-/// Overspeed trips in the cap's runs, and all of its held speeds.
-fn cap_rows<'a>(p: &Pattern<'a>) -> (Vec<&'a ResultRow>, Vec<&'a ResultRow>) {
-    let held = p.rows("speed-cap.", ".held");
-    let dead = held
-        .iter()
-        .copied()
-        .filter(|r| r.verdict == Verdict::Rejected && r.expanded_uncertainty.is_none())
-        .collect();
-    (held, dead)
+/// The cap's runs: what was held, and which of them nothing held.
+struct CapRuns<'a> {
+    held: Vec<&'a ResultRow>,
+    tripped: Vec<&'a ResultRow>,
+    above: Vec<&'a ResultRow>,
+}
+
+impl<'a> CapRuns<'a> {
+    fn of(p: &Pattern<'a>) -> Self {
+        let held = p.rows("speed-cap.", ".held");
+        let rejected = |r: &&ResultRow| r.verdict == Verdict::Rejected;
+        // A trip has a speed and no uncertainty.
+        let tripped: Vec<_> =
+            held.iter().copied().filter(rejected).filter(|r| r.expanded_uncertainty.is_none()).collect();
+        let above =
+            held.iter().copied().filter(rejected).filter(|r| ratio(r).is_some_and(|r| r > 1.0)).collect();
+        Self { held, tripped, above }
+    }
+
+    fn one_way_only(rows: &[&ResultRow]) -> bool {
+        rows.iter().all(|r| r.id.contains("forward")) || rows.iter().all(|r| r.id.contains("reverse"))
+    }
 }
 
 fn cap_not_set(p: &Pattern<'_>) -> Option<Finding> {
-    let (held, dead) = cap_rows(p);
-    // A trip ends the check, so that only runs that were made count.
-    if dead.is_empty() || dead.len() < held.len() {
+    let runs = CapRuns::of(p);
+    if runs.tripped.is_empty() || runs.above.len() < runs.held.len() {
         return None;
     }
     let mut found = finding(
@@ -344,9 +424,9 @@ fn cap_not_set(p: &Pattern<'_>) -> Option<Finding> {
         "Enter the speed limit for torque control and select it as the source of the limit; cycle power if the \
          setting needs it",
         0.95,
-        dead.into_iter().map(cite).collect(),
+        runs.above.iter().copied().map(cite).collect(),
     )?;
-    if held.len() == 1 {
+    if CapRuns::one_way_only(&runs.held) {
         found.not_told_apart = vec![
             "a cap that is missing in one direction only; the other was not tried after the trip".to_owned(),
         ];
@@ -355,8 +435,9 @@ fn cap_not_set(p: &Pattern<'_>) -> Option<Finding> {
 }
 
 fn cap_one_way(p: &Pattern<'_>) -> Option<Finding> {
-    let (held, dead) = cap_rows(p);
-    if dead.is_empty() || dead.len() == held.len() {
+    let runs = CapRuns::of(p);
+    let right = runs.held.iter().any(|r| r.verdict == Verdict::Accepted);
+    if runs.above.is_empty() || !right || !CapRuns::one_way_only(&runs.above) {
         return None;
     }
     finding(
@@ -364,22 +445,24 @@ fn cap_one_way(p: &Pattern<'_>) -> Option<Finding> {
         "The speed cap works in one direction only",
         "Look for a second limit setting for the other direction, or a limit taken from a one-signed analog input",
         0.95,
-        held.into_iter().map(cite).collect(),
+        runs.held.into_iter().map(cite).collect(),
     )
 }
 
 fn cap_other_value(p: &Pattern<'_>) -> Option<Finding> {
-    let (held, dead) = cap_rows(p);
-    let wrong: Vec<&ResultRow> = held.into_iter().filter(|r| r.verdict == Verdict::Rejected).collect();
-    if wrong.is_empty() || !dead.is_empty() {
+    let runs = CapRuns::of(p);
+    let wrong: Vec<&ResultRow> =
+        runs.held.iter().copied().filter(|r| r.verdict == Verdict::Rejected).collect();
+    let right = runs.held.iter().any(|r| r.verdict == Verdict::Accepted);
+    if wrong.is_empty() || !runs.tripped.is_empty() || right {
         return None;
     }
-    let mean = wrong.iter().filter_map(|r| ratio(r)).sum::<f64>() / wrong.len() as f64;
-    let low = wrong.iter().filter_map(|r| ratio(r)).all(|r| r < 1.0);
-    let (title, remedy) = if low {
+    let ratios: Vec<f64> = wrong.iter().filter_map(|r| ratio(r)).collect();
+    let mean = ratios.iter().sum::<f64>() / ratios.len().max(1) as f64;
+    let (title, remedy) = if ratios.iter().all(|r| *r < 1.0) {
         (
             format!(
-                "The held speed lies below the cap ({:.1} % of it): the limiter droops, or another value is set",
+                "The held speed is {:.1} % of the cap: the limiter droops, or another value is set",
                 mean * 100.0
             ),
             "Look at the limit's value; if it falls further with less torque, the limiter works without integral action",
@@ -391,6 +474,29 @@ fn cap_other_value(p: &Pattern<'_>) -> Option<Finding> {
         )
     };
     finding("cap-other-value", &title, remedy, 0.8, wrong.into_iter().map(cite).collect())
+}
+
+/// Held, but so little below the cap that its flag never came.
+fn cap_droops_below_its_flag(p: &Pattern<'_>) -> Option<Finding> {
+    let low: Vec<&ResultRow> = p
+        .rows("speed-cap.", ".held")
+        .into_iter()
+        .filter(|r| r.verdict != Verdict::Rejected && ratio(r).is_some_and(|r| r < 0.985))
+        .collect();
+    if low.is_empty() || !flag_never_came(p) {
+        return None;
+    }
+    finding(
+        "cap-drooping",
+        "The cap droops: the speed is held just below where its flag comes",
+        "Look whether the limiter works without integral action, or its value is a little low",
+        0.85,
+        low.into_iter().map(cite).collect(),
+    )
+}
+
+fn flag_never_came(p: &Pattern<'_>) -> bool {
+    flag_rows(p, ".delay").iter().any(|r| r.measured.is_none())
 }
 
 fn flag_rows<'a>(p: &Pattern<'a>, ends: &str) -> Vec<&'a ResultRow> {
@@ -434,8 +540,7 @@ fn flag_inverted(p: &Pattern<'_>) -> Option<Finding> {
 
 fn flag_dead(p: &Pattern<'_>) -> Option<Finding> {
     let rows = flag_rows(p, ".delay");
-    let silent = rows.iter().any(|r| r.measured.is_none());
-    if !silent || !flag_rows(p, ".elsewhere").is_empty() || !flag_rows(p, ".idle").is_empty() {
+    if !flag_never_came(p) || !flag_rows(p, ".elsewhere").is_empty() || !flag_rows(p, ".idle").is_empty() {
         return None;
     }
     finding(

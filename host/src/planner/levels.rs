@@ -28,6 +28,8 @@ pub struct CapRun {
     pub command: Volts,
     /// Time until the cap is reached, friction at its bound.
     pub run_up: Seconds,
+    /// Time after which the level is given up: a scale that is half of what it should be still gets there.
+    pub patience: Seconds,
     /// Time that the limiter is given to settle.
     pub settle: Seconds,
     /// Time over which the held speed is measured after that.
@@ -72,7 +74,7 @@ pub(super) fn hold_gains(axis: &AxisNumbers) -> HoldGains {
 
 pub(super) fn cap_runs(axis: &AxisNumbers) -> Vec<Result<CapRun, CannotPlan>> {
     let lowest = Percent::new(5.0).max(axis.breakaway * 1.6);
-    [lowest, lowest * 2.0].into_iter().map(|level| cap_run(axis, level)).collect()
+    [1.0, 2.0, 4.0].into_iter().map(|times| cap_run(axis, lowest * times)).collect()
 }
 
 fn cap_run(axis: &AxisNumbers, level: Percent) -> Result<CapRun, CannotPlan> {
@@ -83,7 +85,8 @@ fn cap_run(axis: &AxisNumbers, level: Percent) -> Result<CapRun, CannotPlan> {
     let settle = Seconds::new((20.0 * axis.lag.get()).max(0.4));
     let held = run_up + settle + CAP_WINDOW;
     let turns = Turns::new(axis.cap.get() / 60.0 * (held.get() + 1.0));
-    Ok(CapRun { level, command: axis.volts_for(level), run_up, settle, window: CAP_WINDOW, turns })
+    let patience = run_up * 4.0 + Seconds::new(2.0);
+    Ok(CapRun { level, command: axis.volts_for(level), run_up, patience, settle, window: CAP_WINDOW, turns })
 }
 
 /// Plans a reversal at a share of rated torque.

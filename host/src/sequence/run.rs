@@ -141,6 +141,12 @@ impl<L: Link> Conductor<'_, '_, L> {
         let mut record = blank(check);
         let mut evidence = Vec::new();
         for (n, step) in steps.iter().enumerate() {
+            if !check.wants(self.context, step, &evidence) {
+                if let Step::Move(step) = step {
+                    *self.remaining -= step.expected.get();
+                }
+                continue;
+            }
             if matches!(steps.get(n + 1), Some(Step::AskWhichWay { .. })) {
                 self.attendant.watch();
             }
@@ -161,7 +167,7 @@ impl<L: Link> Conductor<'_, '_, L> {
             record.steps.push(step_record(step, &made));
             let over = made.trip().is_some();
             evidence.push(made);
-            if over && !asks_about_the_last(&steps, &evidence) {
+            if over && !asks_about(steps.get(n + 1), step) {
                 break;
             }
         }
@@ -200,9 +206,8 @@ impl<L: Link> Conductor<'_, '_, L> {
 
 /// After a trip nothing more moves in a check, but the question about the motion that tripped is still asked: which
 /// way the shaft went says what to mend.
-fn asks_about_the_last(steps: &[Step], evidence: &[StepEvidence]) -> bool {
-    let last = evidence.last().map(|e| e.name);
-    matches!(steps.get(evidence.len()), Some(Step::AskWhichWay { about }) if Some(*about) == last)
+fn asks_about(next: Option<&Step>, made: &Step) -> bool {
+    matches!((next, made), (Some(Step::AskWhichWay { about }), Step::Move(made)) if *about == made.name)
 }
 
 fn step_record(step: &Step, made: &StepEvidence) -> StepRecord {
