@@ -10,6 +10,10 @@ mod kind;
 mod number;
 mod page;
 mod palette;
+mod plot;
+mod ruler;
+mod style;
+mod symbol;
 mod text;
 
 pub use error::ReportError;

@@ -84,13 +84,10 @@ fn write(value: f64, places: Places) -> String {
             superscript(exponent)
         );
     }
-    if exponent > 8 {
-        let decimals = (places.0 + exponent).clamp(0, 5) as usize;
-        return format!(
-            "{}\u{a0}×\u{a0}10{}",
-            plain(value / 10f64.powi(exponent), decimals),
-            superscript(exponent)
-        );
+    if exponent >= 12 {
+        let factor = value / 10f64.powi(exponent);
+        let decimals = Places::of_value(factor, 6).0.min((places.0 + exponent).max(0)) as usize;
+        return format!("{}\u{a0}×\u{a0}10{}", plain(factor, decimals), superscript(exponent));
     }
     if places.0 < 0 {
         let unit = 10f64.powi(-places.0);
@@ -112,7 +109,7 @@ fn plain(value: f64, decimals: usize) -> String {
     }
     if whole.len() > 4 {
         for (i, c) in whole.chars().enumerate() {
-            if i > 0 && (whole.len() - i) % 3 == 0 {
+            if i > 0 && (whole.len() - i).is_multiple_of(3) {
                 out.push(THIN);
             }
             out.push(c);
@@ -123,7 +120,7 @@ fn plain(value: f64, decimals: usize) -> String {
     if !fraction.is_empty() {
         out.push('.');
         for (i, c) in fraction.chars().enumerate() {
-            if fraction.len() > 4 && i > 0 && i % 3 == 0 {
+            if fraction.len() > 4 && i > 0 && i.is_multiple_of(3) {
                 out.push(THIN);
             }
             out.push(c);

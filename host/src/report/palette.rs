@@ -203,7 +203,6 @@ mod tests {
         }
     }
 
-    /// In black and white the verdicts differ by word and shape; text must still stand off its tint there.
     #[test]
     fn no_colour_is_listed_twice() {
         for (i, (name, _)) in COLOURS.iter().enumerate() {

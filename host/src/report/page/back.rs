@@ -1,0 +1,139 @@
+//! Targets, what to undo, cautions, how verdicts come about, with what it was measured, and the sheet.
+
+use maud::{Markup, html};
+
+use super::Page;
+use super::front::when;
+use crate::record::model::Verdict;
+use crate::report::text::{T, one_line};
+use crate::report::{number, symbol};
+
+impl Page<'_> {
+    pub(super) fn back(&self) -> Markup {
+        html! {
+            (self.undo())
+            (self.targets())
+            (self.cautions())
+            (self.rule())
+            (self.provenance())
+            section aria-labelledby="sheet" {
+                h2 #sheet { "The axis sheet" }
+                p { (T(&self.run.axis.sheet_file)) ", CRC-32 " (T(&self.run.axis.sheet_crc32)) ", as it was read:" }
+                pre { (T(&self.run.axis.sheet_text)) }
+            }
+        }
+    }
+
+    fn undo(&self) -> Markup {
+        html! {
+            @if !self.run.undo.is_empty() {
+                section aria-labelledby="undo" {
+                    h2 #undo { "To undo before handover" }
+                    ul.boxes { @for u in &self.run.undo { li { (T(u)) } } }
+                }
+            }
+        }
+    }
+
+    fn targets(&self) -> Markup {
+        html! {
+            @if !self.run.targets.is_empty() {
+                section aria-labelledby="targets" {
+                    h2 #targets { "Targets that follow from the sheet" }
+                    div.wide {
+                        table {
+                            thead { tr {
+                                th scope="col" { "Target" }
+                                th.n scope="col" { "Value" }
+                                th scope="col" { "Unit" }
+                                th scope="col" { "Meaning" }
+                            } }
+                            tbody {
+                                @for t in &self.run.targets {
+                                    tr {
+                                        th scope="row" { (T(&t.name)) }
+                                        td.n { (number::significant(t.value, 6)) }
+                                        td.nb { (T(&one_line(&t.unit))) }
+                                        td.quiet { (T(&t.note)) }
+                                    }
+                                }
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+
+    fn cautions(&self) -> Markup {
+        html! {
+            @if !self.run.cautions.is_empty() {
+                section aria-labelledby="cautions" {
+                    h2 #cautions { "Cautions" }
+                    ul { @for c in &self.run.cautions { li { (T(c)) } } }
+                }
+            }
+        }
+    }
+
+    fn rule(&self) -> Markup {
+        let all = [Verdict::Accepted, Verdict::Undecided, Verdict::Rejected, Verdict::NotDone];
+        html! {
+            section aria-labelledby="rule" {
+                h2 #rule { "How the verdicts come about" }
+                p {
+                    "A result is accepted if it lies inside its limits by at least its expanded uncertainty U, rejected if it \
+                     lies outside a limit by at least U, and undecided in between: a guard band w = U on either side of \
+                     every limit (ILAC-G8:09/2019; JCGM 106:2012), for limits on one side as on two. The chance that an \
+                     accepted result is in truth outside its limits is then at most 2.5 %."
+                }
+                dl.facts.key { @for v in all { dt { (symbol::tag(v)) } dd { (symbol::meaning(v)) } } }
+                p {
+                    "Uncertainties follow JCGM 100:2008 (GUM). U is the combined standard uncertainty times the coverage \
+                     factor k beside it, for a coverage of about 95 %. U is rounded to two significant digits and the \
+                     value to the same place (GUM 7.2.6); verdicts are made before rounding, and limits are printed with \
+                     all the digits they have. Type A and B as in the GUM: from scatter, and from other knowledge. Counts \
+                     are whole numbers and are compared exactly."
+                }
+                p {
+                    "A pulse is one full cycle of phase A; a count is one quadrature edge, four to the pulse. Clockwise and \
+                     counterclockwise are seen facing the shaft end of the motor (IEC 60034-8), unless the axis sheet says \
+                     otherwise under " code { "seen_from" } "."
+                }
+            }
+        }
+    }
+
+    fn provenance(&self) -> Markup {
+        let run = self.run;
+        let p = &run.provenance;
+        html! {
+            section aria-labelledby="provenance" {
+                h2 #provenance { "With what, and how" }
+                dl.facts {
+                    dt { "Kind of run" }
+                    dd { @if self.rehearsal { "Rehearsal on a simulated amplifier and motor: not evidence" } @else { "Acceptance on a fixture" } }
+                    dt { "Run" } dd { (T(&run.id)) ", " (T(&when(&run.started))) " to " (T(&when(&run.finished))) }
+                    dt { "Software" } dd { (T(&p.software)) }
+                    dt { "Wire protocol" } dd { (T(&p.protocol)) }
+                    dt { "Fixture firmware" } dd { (T(&p.firmware)) }
+                    dt { "Fixture controller" } dd { "serial number " (T(&p.controller_serial)) }
+                    dt { "Analog board" } dd { "serial number " (T(&p.analog_serial)) }
+                    dt { "Calibration" }
+                    dd { (T(&p.calibration)) @if p.calibration_valid { " (valid on the day)" } @else { b { " (not valid on the day)" } } }
+                    dt { "Fixture" } dd { @if p.simulated { "simulated" } @else { "real" } }
+                    @if let Some(seed) = p.seed { dt { "Seed" } dd { (seed) } }
+                    @if !p.faults.is_empty() {
+                        dt { "Faults put in" }
+                        dd { @for (n, f) in p.faults.iter().enumerate() { @if n > 0 { ", " } (T(f)) } }
+                    }
+                    dt { "Model" } dd { (T(&run.schema)) }
+                }
+                @if !p.warnings.is_empty() {
+                    h3 { "Warnings" }
+                    ul { @for w in &p.warnings { li { (T(w)) } } }
+                }
+            }
+        }
+    }
+}

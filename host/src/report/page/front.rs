@@ -1,0 +1,160 @@
+//! Outcome, what was tested, what is probably wrong, and all checks at a glance.
+
+use maud::{Markup, html};
+
+use super::Page;
+use crate::record::model::{CheckRecord, Diagnosis, Verdict};
+use crate::report::symbol;
+use crate::report::text::{T, one_line};
+
+impl Page<'_> {
+    pub(super) fn front(&self) -> Markup {
+        html! {
+            (self.outcome())
+            (self.tested())
+            (self.diagnoses())
+            (self.summary())
+        }
+    }
+
+    fn outcome(&self) -> Markup {
+        let run = self.run;
+        let o = &run.outcome;
+        let counts = [
+            (Verdict::Accepted, o.accepted),
+            (Verdict::Undecided, o.undecided),
+            (Verdict::Rejected, o.rejected),
+            (Verdict::NotDone, o.not_done),
+        ];
+        html! {
+            header {
+                p.over {
+                    @if self.rehearsal { "Rehearsal of the acceptance of one servo axis" } @else { "Acceptance record of one servo axis" }
+                }
+                h1 { (T(&one_line(&run.axis.title))) }
+                p.quiet { "For " (T(&run.axis.customer)) ". Run " (T(&run.id)) ", started " (T(&when(&run.started))) "." }
+            }
+            section aria-labelledby="outcome" {
+                h2 #outcome { "Outcome " (self.reh()) }
+                div.outcome.(symbol::class(o.verdict)) {
+                    (symbol::shape(o.verdict))
+                    p.word { (symbol::word(o.verdict)) }
+                    p.sentence { (T(&o.sentence)) }
+                }
+                ul.counts aria-label="Checks by verdict" {
+                    @for (verdict, n) in counts {
+                        li.(symbol::class(verdict)) { b { (n) } " " (symbol::tag(verdict)) }
+                    }
+                }
+                @if let Some(why) = &o.stopped {
+                    p.stop { b { "The run did not get to its end. " } (T(why)) }
+                }
+                @if !run.provenance.faults.is_empty() {
+                    div.note {
+                        "Faults put in on purpose: "
+                        @for (n, f) in run.provenance.faults.iter().enumerate() { @if n > 0 { ", " } b { (T(f)) } }
+                        "."
+                    }
+                }
+                @if !run.provenance.calibration_valid {
+                    div.note {
+                        b { "No valid calibration on the day. " } (T(&run.provenance.calibration))
+                        " Results that rest on it are undecided at best; counts, directions and flags don\u{2019}t need it."
+                    }
+                }
+            }
+        }
+    }
+
+    fn tested(&self) -> Markup {
+        let axis = &self.run.axis;
+        html! {
+            section aria-labelledby="tested" {
+                h2 #tested { "What was tested" }
+                dl.facts {
+                    dt { "Axis" } dd { (T(&axis.title)) }
+                    dt { "Customer" } dd { (T(&axis.customer)) }
+                    dt { "Axis sheet" } dd { (T(&axis.sheet_file)) ", CRC-32 " (T(&axis.sheet_crc32)) " (its text is at the end)" }
+                    @for f in &axis.identity { dt { (T(&f.label)) } dd { (T(&f.value)) } }
+                    dt { "Time" } dd { (T(&when(&self.run.started))) " to " (T(&when(&self.run.finished))) }
+                }
+                @if axis.invented { p.note { "The sheet says that its machine, customer and data are invented." } }
+            }
+        }
+    }
+
+    fn diagnoses(&self) -> Markup {
+        let all = &self.run.diagnoses;
+        html! {
+            @if !all.is_empty() {
+                section aria-labelledby="diagnoses" {
+                    h2 #diagnoses { "What is probably wrong" }
+                    @for d in all { (diagnosis(d)) }
+                }
+            }
+        }
+    }
+
+    fn summary(&self) -> Markup {
+        html! {
+            section aria-labelledby="summary" {
+                h2 #summary { "All checks at a glance " (self.reh()) }
+                div.wide {
+                    table {
+                        thead { tr {
+                            th.n scope="col" { "No." }
+                            th scope="col" { "Check" }
+                            th scope="col" { "What it shows; why not accepted" }
+                            th scope="col" { "Verdict" }
+                        } }
+                        tbody {
+                            @for (n, c) in self.run.checks.iter().enumerate() {
+                                tr {
+                                    td.n { (n + 1) }
+                                    th.nb scope="row" { a href={ "#" (Self::anchor(n, &c.id)) } { (T(&c.title)) } }
+                                    td {
+                                        (T(&c.shows))
+                                        @for why in reasons(c) { br; b { (T(why)) } }
+                                    }
+                                    td { (symbol::tag(c.verdict)) }
+                                }
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn diagnosis(d: &Diagnosis) -> Markup {
+    html! {
+        div.diagnosis {
+            h3 { span.rank { (d.rank) } (T(&d.title)) }
+            dl.facts {
+                dt { "Evidence" }
+                dd { @for (n, e) in d.evidence.iter().enumerate() { @if n > 0 { br; } (T(e)) } }
+                dt { "What to do" }
+                dd { b { (T(&d.remedy)) } }
+                @if !d.not_told_apart.is_empty() {
+                    dt { "Looks the same" }
+                    dd { @for (n, e) in d.not_told_apart.iter().enumerate() { @if n > 0 { br; } (T(e)) } }
+                }
+            }
+        }
+    }
+}
+
+/// Why a check is not accepted: the sentences of the results that have its verdict, or why it was not done.
+fn reasons(c: &CheckRecord) -> Vec<&str> {
+    if c.verdict == Verdict::Accepted {
+        return Vec::new();
+    }
+    let sentences = c.results.iter().filter(|r| r.verdict == c.verdict).map(|r| r.sentence.as_str());
+    sentences.chain(c.not_done.iter().map(|n| n.why.as_str())).take(3).collect()
+}
+
+/// A time as people write it: the date and the time of day apart.
+pub(super) fn when(rfc3339: &str) -> String {
+    one_line(rfc3339).replacen('T', " ", 1)
+}
