@@ -19,5 +19,7 @@ pub mod record;
 pub mod rehearsal;
 pub mod report;
 pub mod sequence;
+pub mod settings;
 pub mod sheet;
 pub mod targets;
+pub mod wiring;

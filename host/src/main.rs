@@ -40,6 +40,7 @@ enum Verb {
     Accept(cmd::accept::Cmd),
     Report(cmd::report::Cmd),
     Ports(cmd::ports::Cmd),
+    Wiring(cmd::wiring::Cmd),
     Schema(cmd::schema::Cmd),
 }
 
@@ -50,6 +51,7 @@ fn main() -> ExitCode {
         Verb::Accept(cmd) => cmd.run(),
         Verb::Report(cmd) => cmd.run(),
         Verb::Ports(cmd) => cmd.run(),
+        Verb::Wiring(cmd) => cmd.run(),
         Verb::Schema(cmd) => cmd.run(),
     };
     exit.into()

@@ -8,3 +8,4 @@ pub mod report;
 pub mod schema;
 mod show;
 pub mod targets;
+pub mod wiring;

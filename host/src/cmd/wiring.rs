@@ -1,0 +1,107 @@
+//! `wiring`: which terminal goes where.
+
+use std::io::Write as _;
+use std::path::{Path, PathBuf};
+
+use super::targets::render;
+use crate::exit::Exit;
+use crate::settings::harmless::visible;
+use crate::sheet::{self, Loaded};
+use crate::wiring::{self, Wiring, text};
+
+/// List and draw the wires between fixture and amplifier
+///
+/// A sheet without a role that a check of the customer's expectation needs is refused (exit code 2); with --partial it
+/// is drawn all the same and says what can't be checked.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "Examples:
+  proofstand wiring SHEET                        the terminal table
+  proofstand wiring SHEET --svg wiring.svg       drawing for A4, black and white; more pages: wiring-2.svg, ...
+  proofstand wiring SHEET --markers > labels.txt labels to stick on, one a line, both ends of each wire")]
+pub struct Cmd {
+    /// Axis sheet, a TOML file
+    #[arg(value_name = "SHEET")]
+    sheet: PathBuf,
+    /// Print CSV (RFC 4180) instead of a table
+    #[arg(long, conflicts_with = "markers")]
+    csv: bool,
+    /// Print labels to stick on instead of a table
+    #[arg(long)]
+    markers: bool,
+    /// Draw to this file; further pages go beside it with -2, -3, ... in their names
+    #[arg(long, value_name = "FILE")]
+    svg: Option<PathBuf>,
+    /// Go on although a needed role is missing
+    #[arg(long)]
+    partial: bool,
+}
+
+impl Cmd {
+    /// Reads, lists, draws. A sheet with faults or missing roles is [`Exit::BadInput`]; then nothing is written.
+    #[must_use]
+    pub fn run(&self) -> Exit {
+        let loaded = match sheet::read(&self.sheet) {
+            Ok(loaded) => loaded,
+            Err(error) => {
+                complain(&render(&error));
+                return Exit::BadInput;
+            }
+        };
+        let wiring = Wiring::of(&loaded.sheet);
+        if !self.partial && wiring.refused().next().is_some() {
+            complain(&refusal(&loaded, &wiring));
+            return Exit::BadInput;
+        }
+        if let Some(path) = &self.svg {
+            let crc = crc::Crc::<u32>::new(&crc::CRC_32_ISO_HDLC).checksum(loaded.text.as_bytes());
+            for (number, page) in
+                wiring::pages(&wiring, &loaded.file, &format!("{crc:08x}")).iter().enumerate()
+            {
+                let path = numbered(path, number + 1);
+                if let Err(error) = std::fs::write(&path, &page.svg) {
+                    complain(&format!("{}: can't write the drawing: {error}", path.display()));
+                    return Exit::BadInput;
+                }
+                complain(&format!("Drawn: {}", path.display()));
+            }
+        }
+        let out = match (self.csv, self.markers) {
+            (true, _) => text::csv(&wiring),
+            (_, true) => text::markers(&wiring),
+            _ => text::table(&wiring),
+        };
+        // A reader that closed the pipe has had enough: no error.
+        let _ = std::io::stdout().lock().write_all(out.as_bytes());
+        Exit::Accepted
+    }
+}
+
+/// To standard error; if that is closed there is nobody to tell.
+fn complain(text: &str) {
+    let _ = writeln!(std::io::stderr().lock(), "{text}");
+}
+
+/// The file itself for the first page, `name-2.svg` for the second.
+fn numbered(path: &Path, number: usize) -> PathBuf {
+    if number == 1 {
+        return path.to_owned();
+    }
+    let mut name = path.file_stem().unwrap_or_default().to_owned();
+    name.push(format!("-{number}"));
+    if let Some(extension) = path.extension() {
+        name.push(".");
+        name.push(extension);
+    }
+    path.with_file_name(name)
+}
+
+fn refusal(loaded: &Loaded, wiring: &Wiring) -> String {
+    let mut out = String::new();
+    for missing in wiring.refused() {
+        let line = wiring::line_of(&loaded.text, missing.section);
+        let (file, section) = (visible(&loaded.file), missing.section);
+        out.push_str(&format!("{file}:{line}: {section}: no \"{}\": {}\n", missing.role, missing.cost));
+        out.push_str(&format!("     = {}\n", missing.remedy));
+    }
+    out + "nothing was written; --partial draws what there is"
+}

@@ -1,0 +1,1 @@
+//! Wires from the demonstration sheets.
