@@ -1,1 +1,3 @@
 //! Whole runs.
+
+pub mod bench;

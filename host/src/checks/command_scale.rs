@@ -5,6 +5,7 @@
 
 mod judge;
 
+use proofstand_protocol::message::TripCause;
 use proofstand_protocol::program::{End, Next, Segment};
 use proofstand_protocol::units::Ticks;
 use proofstand_units::{Rpm, Seconds, Volts};
@@ -114,6 +115,10 @@ impl Check for CommandScale {
             }))
         };
         Ok(levels.iter().map(step).collect())
+    }
+
+    fn goes_on_after(&self, cause: TripCause) -> bool {
+        cause == TripCause::NoCounts
     }
 
     fn judge(&self, context: &Context<'_>, evidence: &[StepEvidence]) -> Judgement {

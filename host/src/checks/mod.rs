@@ -15,6 +15,7 @@ mod traces;
 
 pub use step::{MoveStep, Step, StepEnding, StepEvidence, Turned, is_about_the_axis};
 
+use proofstand_protocol::message::TripCause;
 use proofstand_units::{Rpm, Volts};
 
 use crate::planner::{CannotPlan, MotionPlan};
@@ -122,6 +123,12 @@ pub trait Check: Sync {
     /// Whether a planned step is still worth making after what came before it in the same check.
     fn wants(&self, _context: &Context<'_>, _step: &Step, _so_far: &[StepEvidence]) -> bool {
         true
+    }
+
+    /// Whether the check's other steps still make sense after this trip. A level that is too low to move the shaft says
+    /// nothing about a higher one.
+    fn goes_on_after(&self, _cause: TripCause) -> bool {
+        false
     }
 
     /// What the evidence says. `evidence` has one entry for each step that was made; later steps are missing if one

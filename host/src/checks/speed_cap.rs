@@ -18,7 +18,7 @@ use crate::record::model::{Plot, ResultRow, Verdict};
 /// The check.
 pub(super) struct SpeedCap;
 
-/// A speed that changes by less than this share of the cap in 0.4 s is held by something.
+/// A speed that changes by less than this share of the cap from one stretch to the next is held by something.
 const STEADY: f64 = 0.005;
 /// Samples in a short window of speed: 10 ms, the fastest ripple that is looked for.
 const SHORT_WINDOW: usize = 10;
@@ -133,19 +133,23 @@ impl Check for SpeedCap {
     /// A level is tried both ways; higher ones only until enough have reached the cap.
     fn wants(&self, context: &Context<'_>, step: &Step, so_far: &[StepEvidence]) -> bool {
         let Step::Move(step) = step else { return true };
-        let reached = levels_reached(so_far);
+        let reached = levels_held(context, so_far);
         let begun = runs(context).iter().any(|r| r.name == step.name && r.sign < 0.0);
         reached < LEVELS || begun && so_far.last().is_some_and(|e| partner(e.name) == Some(step.name))
+    }
+
+    fn goes_on_after(&self, cause: TripCause) -> bool {
+        cause == TripCause::NoCounts
     }
 
     fn judge(&self, context: &Context<'_>, evidence: &[StepEvidence]) -> Judgement {
         let mut out = Judgement::default();
         for run in runs(context) {
             let Some(made) = evidence.iter().find(|e| e.name == run.name) else { continue };
-            if made.trip().is_none() && !reached(made) && !steady(context, made) {
+            if says_nothing(context, made) {
                 out.notes.push(format!(
-                    "{:.0} % of rated torque, {}: the speed had not come to {:.0} % of the cap after {:.1} s and was \
-                     still changing; this level says nothing about the cap.",
+                    "{:.0} % of rated torque, {}: the speed had not settled after {:.0} % of the cap or {:.1} s, and nothing \
+                     held it; this level says nothing about the cap.",
                     run.plan.level.get(),
                     context.way(Rpm::new(run.sign * context.count_sign())),
                     NEAR * 100.0,
@@ -157,7 +161,7 @@ impl Check for SpeedCap {
             out.plots.extend(plot(context, &run, made));
         }
         let verdict = worst(&out.results);
-        let both = levels_reached(evidence) >= LEVELS;
+        let both = levels_held(context, evidence) >= LEVELS;
         let row = Row::text("speed-cap.active", "The cap holds, both ways, at every level tried", "holds");
         out.results.push(match verdict {
             Verdict::Accepted if both => row.is("holds", verdict, "full levels are allowed"),
@@ -188,27 +192,48 @@ fn partner(name: &str) -> Option<&'static str> {
     NAMES.iter().find(|pair| pair[0] == name).map(|pair| pair[1])
 }
 
-/// Levels at which both ways came near the cap.
-fn levels_reached(evidence: &[StepEvidence]) -> usize {
-    let came = |name: &str| evidence.iter().any(|e| e.name == name && e.trip().is_none() && reached(e));
-    NAMES.iter().filter(|pair| pair.iter().all(|name| came(name))).count()
+/// Levels at which the speed was held, both ways.
+fn levels_held(context: &Context<'_>, evidence: &[StepEvidence]) -> usize {
+    let held = |name: &str| {
+        evidence.iter().any(|e| e.name == name && e.trip().is_none() && !says_nothing(context, e))
+    };
+    NAMES.iter().filter(|pair| pair.iter().all(|name| held(name))).count()
 }
 
-/// The speed no longer changes, although it is not near the cap: something else holds it.
-fn steady(context: &Context<'_>, made: &StepEvidence) -> bool {
-    let driven: Vec<Sample> = made.segment_samples(RUN_UP).copied().collect();
-    let per_rev = context.motion.axis.counts_per_rev;
-    let Some(last) = driven.last() else { return false };
-    let end = last.at.0;
-    let speed = |from: u64, to: u64| {
-        speed::speed(
-            between(&driven, Micros(end.saturating_sub(from)), Micros(end.saturating_sub(to))),
-            per_rev,
-        )
-    };
-    let (Ok(before), Ok(now)) = (speed(800_000, 400_000), speed(400_000, 0)) else { return false };
+/// The level was too low to say anything about the cap: it did not get the shaft there, or was still getting it there,
+/// and nothing but friction held it.
+fn says_nothing(context: &Context<'_>, made: &StepEvidence) -> bool {
+    match made.trip() {
+        Some(trip) => trip.cause == TripCause::NoCounts,
+        None if reached(made) => {
+            let below = last_speed(context, made, 200_000, 0)
+                .is_some_and(|s| s < context.motion.axis.cap + cap_allowance(context));
+            below && !steady(context, made, 200_000)
+        }
+        None => !steady(context, made, 400_000),
+    }
+}
+
+/// Mean speed, as a magnitude, of a stretch before the end of the driven segments.
+fn last_speed(context: &Context<'_>, made: &StepEvidence, from_us: u64, to_us: u64) -> Option<Rpm> {
+    let driven: Vec<Sample> = driven(made).collect();
+    let end = driven.last()?.at.0;
+    let stretch = between(&driven, Micros(end.saturating_sub(from_us)), Micros(end.saturating_sub(to_us)));
+    speed::speed(stretch, context.motion.axis.counts_per_rev).ok().map(|s| s.speed.abs())
+}
+
+/// The speed no longer changes from one stretch to the next, at the end of the driven segments.
+fn steady(context: &Context<'_>, made: &StepEvidence, stretch_us: u64) -> bool {
+    let before = last_speed(context, made, 2 * stretch_us, stretch_us);
+    let now = last_speed(context, made, stretch_us, 0);
+    let (Some(before), Some(now)) = (before, now) else { return false };
     let still = context.motion.axis.cap * STEADY;
-    (now.speed - before.speed).abs() < still && now.speed.abs() > still
+    (now - before).abs() < still && now > still
+}
+
+/// Samples of the run-up and of the hold.
+fn driven(made: &StepEvidence) -> impl Iterator<Item = Sample> + '_ {
+    made.samples.iter().filter(|s| s.segment == RUN_UP || s.segment == HOLD).copied()
 }
 
 fn judge_run(context: &Context<'_>, run: &Run<'_>, made: &StepEvidence, rows: &mut Vec<ResultRow>) {
@@ -235,8 +260,7 @@ fn judge_run(context: &Context<'_>, run: &Run<'_>, made: &StepEvidence, rows: &m
         rows.push(held_row.measured(f64::from(trip.speed.0).abs() / 1e3).verdict(Verdict::Rejected, &why));
         return;
     }
-    let driven: Vec<Sample> =
-        made.samples.iter().filter(|s| s.segment == RUN_UP || s.segment == HOLD).copied().collect();
+    let driven: Vec<Sample> = driven(made).collect();
     let window = window(run, &driven);
     let (Ok(speed), Ok(ripple), Ok(overshoot)) = (
         speed::speed(window, per_rev),

@@ -2,7 +2,7 @@
 
 use proofstand_protocol::message::{Event, Limits, Sample, Trip, TripCause};
 use proofstand_protocol::program::Segment;
-use proofstand_protocol::units::{Micros, Ticks};
+use proofstand_protocol::units::{Counts, Micros, Ticks};
 use proofstand_units::Seconds;
 
 use crate::fixture::Numbered;
@@ -46,6 +46,8 @@ pub struct StepEvidence {
     pub samples: Vec<Sample>,
     /// Events of the same time, in order.
     pub events: Vec<Numbered>,
+    /// Where the index was latched last before it: the fixture counts the first interval of a motion from there.
+    pub index_before: Option<Counts>,
     /// How it ended.
     pub ending: StepEnding,
     /// Samples that were due and did not arrive.

@@ -5,7 +5,7 @@ use proofstand_units::{
     RadPerSec2, Rpm, Seconds, Volts,
 };
 
-use super::{CannotPlan, GAIN_DOUBT};
+use super::{CannotPlan, GAIN_DOUBT, SLOW_TRIP};
 use crate::sheet::{AxisSheet, CommandPair, Mounting};
 use crate::targets::Targets;
 
@@ -20,6 +20,8 @@ pub struct AxisNumbers {
     pub inertia: KilogramSquareMetres,
     /// Upper bound of the torque that makes the shaft move, in percent of rated torque.
     pub breakaway: Percent,
+    /// Torque that keeps it moving, as expected.
+    pub running_friction: NewtonMetres,
     /// The speed that the amplifier must not exceed.
     pub cap: Rpm,
     /// The fixture trips here.
@@ -68,6 +70,7 @@ impl AxisNumbers {
             rated_torque: sheet.motor.rated_torque,
             inertia: sheet.inertia().value,
             breakaway: sheet.motor.breakaway_bound,
+            running_friction: sheet.torque_at(sheet.motor.running_friction.value),
             cap: sheet.cap.speed,
             trip: targets.trip_speed,
             mechanical_maximum: sheet.maximum_speed(),
@@ -109,11 +112,11 @@ impl AxisNumbers {
         RadPerSec2::new(torque.get() / self.inertia.get())
     }
 
-    /// The speed reached when a trip at `trip` has taken effect, with the gain in doubt.
+    /// The speed reached when a trip at some speed has taken effect, with the gain in doubt.
     #[must_use]
-    pub fn speed_after_trip(&self, level: Percent) -> Rpm {
+    pub fn speed_after_trip(&self, trip: Rpm, level: Percent) -> Rpm {
         let gained = self.acceleration(self.torque_at(level)).get() * GAIN_DOUBT * self.reaction.get();
-        self.trip + proofstand_units::RadPerSec::new(gained).to_rpm()
+        trip + proofstand_units::RadPerSec::new(gained).to_rpm()
     }
 
     pub(super) fn refuse_what_cannot_be_bounded(&self) -> Result<(), CannotPlan> {
@@ -128,7 +131,7 @@ impl AxisNumbers {
             });
         }
         let nudge = self.breakaway * 1.6;
-        let after = self.speed_after_trip(nudge);
+        let after = self.speed_after_trip(SLOW_TRIP, nudge);
         if after > self.mechanical_maximum {
             return Err(CannotPlan {
                 why: format!(

@@ -7,8 +7,11 @@ use proofstand_units::{Percent, RadPerSec, RadPerSec2, Rpm, Seconds, Turns, Volt
 use super::{AxisNumbers, CannotPlan, HoldGains};
 use crate::targets::{TURN_ROUND_SHARE, WINDOW_SAMPLES, WINDOW_TURNS};
 
-/// Bandwidth of the speed hold: slow, so that no axis makes it swing.
-const HOLD_HZ: f64 = 4.0;
+/// Bandwidth of the speed hold: as slow as the rotor allows, so that no axis makes it swing.
+const HOLD_HZ: (f64, f64) = (4.0, 10.0);
+/// When the shaft breaks away, the torque it took is more than running takes; until the loop has answered, the speed
+/// may rise by this much.
+const BREAKAWAY_SURGE: Rpm = Rpm::new(50.0);
 /// The speed hold may use this share of rated torque, or what friction needs if that is more.
 const HOLD_PERCENT: f64 = 10.0;
 /// The window of a reversal's fit, as shares of the turn-round speed. Around zero friction changes its sign; near
@@ -58,12 +61,14 @@ pub struct ReversalLevel {
 }
 
 pub(super) fn hold_gains(axis: &AxisNumbers) -> HoldGains {
-    let bandwidth = TAU * HOLD_HZ;
-    // Critically slow PI on an inertia: proportional from the bandwidth, integral a quarter of it.
+    let surge = axis.acceleration(axis.friction() - axis.running_friction).get().max(0.0);
+    let bandwidth = (surge / BREAKAWAY_SURGE.to_rad_per_sec().get()).clamp(TAU * HOLD_HZ.0, TAU * HOLD_HZ.1);
+    // PI on an inertia: proportional from the bandwidth; so little integral that the loop does not swing even where the
+    // counts are a quarter of what they should be, and its gain with them.
     let per_rpm =
         axis.inertia.get() * bandwidth * Rpm::new(1.0).to_rad_per_sec().get() / axis.torque_per_volt().get();
     let microvolts = (per_rpm * 1e6).round().clamp(1.0, f64::from(u32::MAX));
-    let integral = (per_rpm * 1e6 * bandwidth / 4.0).round().clamp(1.0, f64::from(u32::MAX));
+    let integral = (per_rpm * 1e6 * bandwidth / 10.0).round().clamp(1.0, f64::from(u32::MAX));
     let share = Percent::new(HOLD_PERCENT).max(axis.breakaway * 2.0);
     HoldGains {
         microvolts_per_rpm: microvolts as u32,
@@ -73,7 +78,8 @@ pub(super) fn hold_gains(axis: &AxisNumbers) -> HoldGains {
 }
 
 pub(super) fn cap_runs(axis: &AxisNumbers) -> Vec<Result<CapRun, CannotPlan>> {
-    let lowest = Percent::new(5.0).max(axis.breakaway * 1.6);
+    // Even a scale that is half of what it should be still moves the shaft.
+    let lowest = Percent::new(5.0).max(axis.breakaway * 2.2);
     [1.0, 2.0, 4.0].into_iter().map(|times| cap_run(axis, lowest * times)).collect()
 }
 
@@ -166,7 +172,7 @@ fn enough_samples(
 }
 
 fn within_reaction(axis: &AxisNumbers, level: Percent) -> Result<(), CannotPlan> {
-    let after = axis.speed_after_trip(level);
+    let after = axis.speed_after_trip(axis.trip, level);
     if after <= axis.mechanical_maximum {
         return Ok(());
     }

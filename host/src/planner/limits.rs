@@ -5,7 +5,7 @@ use proofstand_protocol::units::{Counts, CountsPerRev, Microvolts, Ticks};
 use proofstand_units::{Rpm, Volts};
 
 use super::segments::{STEP, microvolts, milli_rpm, ticks};
-use super::{GATE_RPM, MotionPlan};
+use super::{MotionPlan, SLOW_TRIP};
 use crate::checks::Context;
 use crate::sheet::{FlagRole, Polarity};
 
@@ -41,7 +41,7 @@ impl<'a> LimitsFor<'a> {
     pub fn slow(context: &'a Context<'a>, turns: f64) -> Self {
         let motion = context.motion;
         let command = motion.hold.bound.max(motion.nudge_command);
-        Self { motion, context, command, trip: Rpm::new(GATE_RPM * 1.5), turns }
+        Self { motion, context, command, trip: SLOW_TRIP, turns }
     }
 
     /// Up to the cap and its overshoot.

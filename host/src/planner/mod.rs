@@ -17,9 +17,11 @@ use proofstand_units::{Percent, Rpm, Volts};
 use crate::targets::LEVELS;
 
 /// Speed of the first motion: so slow that a fourfold mistake in the counts stays below [`GATE_RPM`].
-pub const CRAWL_RPM: f64 = 24.0;
+pub const CRAWL_RPM: f64 = 20.0;
 /// Nothing moves faster than this until one index interval has given the counts that the sheet says.
 pub const GATE_RPM: f64 = 100.0;
+/// The fixture trips here in everything below the gate.
+pub const SLOW_TRIP: Rpm = Rpm::new(GATE_RPM * 1.5);
 /// Speed of the slow line count, below the gate.
 pub const SLOW_RPM: f64 = 80.0;
 /// Motion is bounded for a gain of this many times the stated one: twice is the commonest mistake.

@@ -30,7 +30,7 @@ pub(super) fn make<L: Link>(
 ) -> Result<StepEvidence, FixtureError> {
     let mut mover = Mover { client, tap, progress, evidence: empty(step.name), rest: Rest::default() };
     mover.wait_for_rest()?;
-    mover.evidence = empty(step.name);
+    mover.evidence = StepEvidence { index_before: mover.client.last_index(), ..empty(step.name) };
     mover.client.load(&step.program, mover.tap)?;
     mover.client.arm(step.limits, mover.tap)?;
     let ended = mover.armed(step);
@@ -56,7 +56,14 @@ pub(super) fn make<L: Link>(
 }
 
 const fn empty(name: &'static str) -> StepEvidence {
-    StepEvidence { name, samples: Vec::new(), events: Vec::new(), ending: StepEnding::Finished, lost: 0 }
+    StepEvidence {
+        name,
+        samples: Vec::new(),
+        events: Vec::new(),
+        index_before: None,
+        ending: StepEnding::Finished,
+        lost: 0,
+    }
 }
 
 /// Samples missing between the first and the last.

@@ -132,7 +132,11 @@ impl<L: Link> Conductor<'_, '_, L> {
         if let Some((need, verdict)) = unmet(check, earlier) {
             *self.remaining -= expected(check, self.context);
             let why = format!("{} ({} is {})", need.why, need.result, verdict.word().to_lowercase());
-            return Ok(not_done(check, &why, &format!("an accepted {}", need.result)));
+            // What would allow the check that is missing allows this one too.
+            let missing = earlier.iter().find(|r| r.id == need.check).and_then(|r| r.not_done.as_ref());
+            let would_allow =
+                missing.map_or_else(|| format!("an accepted {}", need.result), |m| m.would_allow.clone());
+            return Ok(not_done(check, &why, &would_allow));
         }
         let steps = match check.plan(self.context) {
             Ok(steps) => steps,
@@ -165,7 +169,7 @@ impl<L: Link> Conductor<'_, '_, L> {
                 }
             };
             record.steps.push(step_record(step, &made));
-            let over = made.trip().is_some();
+            let over = made.trip().is_some_and(|t| !check.goes_on_after(t.cause));
             evidence.push(made);
             if over && !asks_about(steps.get(n + 1), step) {
                 break;
@@ -200,7 +204,14 @@ impl<L: Link> Conductor<'_, '_, L> {
         let answer = self.attendant.which_way(self.context.sheet.direction.seen_from);
         let ending = answer.map_or(StepEnding::Unanswered, StepEnding::Answered);
         self.folder.note("answer", serde_json::json!({ "about": about, "turned": answer }))?;
-        Ok(StepEvidence { name: "answer", samples: Vec::new(), events: Vec::new(), ending, lost: 0 })
+        Ok(StepEvidence {
+            name: "answer",
+            samples: Vec::new(),
+            events: Vec::new(),
+            index_before: None,
+            ending,
+            lost: 0,
+        })
     }
 }
 

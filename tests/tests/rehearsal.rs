@@ -1,0 +1,138 @@
+//! Whole rehearsals: a healthy axis is accepted, each fault is caught and named, nothing passes for evidence.
+
+use proofstand::record::model::{Run, RunKind, Verdict};
+use proofstand::record::{JOURNAL, SAMPLES, read_samples};
+use proofstand_tests::bench::{Plan, check, demo, row};
+
+/// Fault, the check that must reject it, the cause that must be named first.
+const FAULTS: &[(&str, &str, &str)] = &[
+    ("pulses-for-counts", "line-count-slow", "pulses-for-counts"),
+    ("counts-for-pulses", "line-count-slow", "pulses-for-counts"),
+    ("direction-mirrored", "nudge", "direction-mirrored"),
+    ("encoder-swapped", "nudge", "counts-reversed"),
+    ("command-reversed", "nudge", "command-reversed"),
+    ("gain-doubled", "command-scale", "gain-by-two"),
+    ("gain-halved", "command-scale", "gain-by-two"),
+    ("gain-of-peak", "command-scale", "gain-of-peak"),
+    ("offset=0.1", "command-scale", "offset"),
+    ("offset=0.3", "nudge", "offset"),
+    ("cap-not-set", "speed-cap", "cap-not-set"),
+    ("cap-one-direction", "speed-cap", "cap-one-direction"),
+    ("flag-elsewhere", "cap-flag", "flag-elsewhere"),
+    ("flag-inverted", "cap-flag", "flag-inverted"),
+    ("flag-dead", "cap-flag", "flag-dead"),
+    ("torque-limited", "command-scale", "torque-limited"),
+    ("index-missing", "line-count-slow", "index-missing"),
+    ("counts-lost", "line-count-fast", "counts-lost"),
+    ("wrong-phase", "nudge", "jumps-and-locks"),
+];
+
+#[test]
+fn a_healthy_axis_is_accepted_for_every_seed() {
+    for seed in 1..=8 {
+        let run = Plan::film_winder().seed(seed).run().unwrap();
+        assert_eq!(run.outcome.verdict, Verdict::Accepted, "seed {seed}: {:#?}", run.outcome);
+        assert_eq!(run.outcome.stopped, None);
+        assert!(run.diagnoses.is_empty(), "seed {seed}: {:#?}", run.diagnoses);
+    }
+}
+
+#[test]
+fn each_fault_is_rejected_by_its_check_and_its_cause_is_named_first() {
+    for (fault, rejecting, cause) in FAULTS {
+        for seed in [1, 2] {
+            let run = Plan::film_winder().seed(seed).fault(fault).run().unwrap();
+            let made = check(&run, rejecting).unwrap();
+            assert_eq!(made.verdict, Verdict::Rejected, "{fault}, seed {seed}: {made:#?}");
+            assert_eq!(run.outcome.verdict, Verdict::Rejected, "{fault}, seed {seed}");
+            let first = run.diagnoses.first().map(|d| d.id.as_str());
+            assert_eq!(first, Some(*cause), "{fault}, seed {seed}: {:#?}", run.diagnoses);
+            assert!(run.diagnoses.iter().all(|d| !d.evidence.is_empty() && !d.remedy.is_empty()));
+        }
+    }
+}
+
+#[test]
+fn nothing_moves_faster_than_a_hundred_rpm_until_counts_are_proven() {
+    for (fault, counts_per_turn) in [
+        ("pulses-for-counts", 2_500.0),
+        ("counts-for-pulses", 40_000.0),
+        ("index-missing", 10_000.0),
+        ("encoder-swapped", 10_000.0),
+    ] {
+        let folder = tempfile::tempdir().unwrap();
+        let (_, path) = Plan::film_winder().fault(fault).run_in(folder.path()).unwrap();
+        let read = read_samples(std::fs::File::open(path.join(SAMPLES)).unwrap()).unwrap();
+        // The true speed over a tenth of a second, from positions and what the fault makes of a turn.
+        let rpm = |w: &[proofstand_protocol::message::Sample]| {
+            let counts = (w[99].position.0 - w[0].position.0).abs() as f64;
+            counts / counts_per_turn / (w[99].at.0 - w[0].at.0) as f64 * 60e6
+        };
+        let fastest = read.samples.windows(100).map(rpm).fold(0.0, f64::max);
+        assert!(fastest > 1.0, "{fault}: nothing moved, so nothing was shown");
+        assert!(fastest < 110.0, "{fault}: {fastest} rpm");
+    }
+}
+
+#[test]
+fn a_rehearsal_can_never_be_taken_for_evidence() {
+    let folder = tempfile::tempdir().unwrap();
+    let (run, path) = Plan::film_winder().only("nudge").run_in(folder.path()).unwrap();
+    assert_eq!(run.kind, RunKind::Rehearsal);
+    assert!(run.provenance.simulated);
+    assert!(run.outcome.sentence.contains("REHEARSAL"));
+    let journal = std::fs::read_to_string(path.join(JOURNAL)).unwrap();
+    assert!(journal.lines().count() > 10);
+    for line in journal.lines() {
+        let line: serde_json::Value = serde_json::from_str(line).unwrap();
+        assert_eq!(line["rehearsal"], "REHEARSAL", "{line}");
+    }
+    assert!(read_samples(std::fs::File::open(path.join(SAMPLES)).unwrap()).unwrap().rehearsal);
+    assert!(proofstand::report::html(&run).contains("REHEARSAL"));
+    assert!(proofstand::report::junit(&run).unwrap().contains("REHEARSAL"));
+}
+
+#[test]
+fn the_same_sheet_and_seed_give_the_same_run() {
+    let stripped = |mut run: Run| {
+        (run.started, run.finished) = (String::new(), String::new());
+        run
+    };
+    let make = |seed| Plan::film_winder().seed(seed).run().unwrap();
+    let once = make(7);
+    assert_eq!(stripped(once.clone()), stripped(make(7)));
+    let gain = |run: &Run| row(run, "command-scale.gain").unwrap().measured;
+    assert_ne!(gain(&once), gain(&make(8)));
+}
+
+#[test]
+fn unattended_direction_stays_undecided_and_the_axis_is_not_accepted() {
+    let run = Plan { attended: false, ..Plan::film_winder() }.run().unwrap();
+    assert_eq!(row(&run, "nudge.direction").unwrap().verdict, Verdict::Undecided);
+    assert_eq!(run.outcome.verdict, Verdict::Undecided);
+}
+
+#[test]
+fn a_check_asked_for_brings_those_that_it_needs() {
+    let run = Plan::film_winder().only("cap-flag").run().unwrap();
+    let made: Vec<&str> = run.checks.iter().map(|c| c.id.as_str()).collect();
+    for needed in ["nudge", "line-count-slow", "speed-cap", "cap-flag"] {
+        assert!(made.contains(&needed), "{made:?}");
+    }
+    assert!(!made.contains(&"command-scale"), "{made:?}");
+}
+
+#[test]
+fn a_bare_rotor_is_partly_refused_with_reasons_and_remedies() {
+    let run = Plan { sheet: demo("bare-rotor.toml"), ..Plan::film_winder() }.run().unwrap();
+    for refused in ["speed-cap", "command-scale"] {
+        let made = check(&run, refused).unwrap();
+        assert_eq!(made.verdict, Verdict::NotDone, "{made:#?}");
+        let reason = made.not_done.as_ref().unwrap();
+        assert!(reason.would_allow.contains("disc"), "{reason:?}");
+    }
+    let why = &check(&run, "speed-cap").unwrap().not_done.as_ref().unwrap().why;
+    assert!(why.contains("rpm"), "{why}");
+    assert_eq!(check(&run, "nudge").unwrap().verdict, Verdict::Accepted);
+    assert_ne!(run.outcome.verdict, Verdict::Accepted);
+}
