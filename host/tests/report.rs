@@ -1,10 +1,16 @@
-//! The reports of an invented run.
+//! The reports of an invented run: the model as a file, and what stands on the page.
+
+#![allow(clippy::unwrap_used, clippy::panic, clippy::expect_used)] // Only tests are built with this file.
 
 mod report_example;
 
-use proofstand::record::model::Run;
-use proofstand::report;
-use report_example::{FILE, acceptance, rehearsal};
+use proofstand::record::model::{Run, RunKind, Verdict};
+use proofstand::report::{self, ReportError};
+use report_example::{acceptance, rehearsal};
+
+/// Where the example stands as a file.
+const FILE: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/data/example-run.json");
+const MARK: &str = "REHEARSAL \u{2014} NOT EVIDENCE";
 
 /// With `PROOFSTAND_BLESS` set, writes the example anew.
 #[test]
@@ -20,14 +26,199 @@ fn the_example_file_is_the_example() {
 }
 
 #[test]
-fn the_page_is_made_of_the_whole_model() {
-    let page = report::html(&rehearsal());
-    if let Some(folder) = std::env::var_os("PROOFSTAND_KEEP") {
-        let folder = std::path::Path::new(&folder);
-        std::fs::write(folder.join("rehearsal.html"), &page).unwrap();
-        std::fs::write(folder.join("acceptance.html"), report::html(&acceptance())).unwrap();
-        std::fs::write(folder.join("junit.xml"), report::junit(&rehearsal()).unwrap()).unwrap();
+fn a_model_reads_back_as_it_was_written() {
+    let back: Run = serde_json::from_str(&report::json(&rehearsal()).unwrap()).unwrap();
+    assert!(back == rehearsal());
+}
+
+#[test]
+fn a_plots_point_takes_one_line_of_the_file() {
+    let text = report::json(&rehearsal()).unwrap();
+    assert!(text.lines().any(|l| l.trim() == "[0.0, 0.0]," || l.trim().starts_with("[0.002, ")));
+    assert!(text.lines().count() < 4000, "{}", text.lines().count());
+}
+
+/// RFC 8259, section 6: infinity and not-a-number can't be written.
+#[test]
+fn a_number_that_is_none_is_refused_with_its_place() {
+    let mut run = rehearsal();
+    run.checks[4].results[0].measured = Some(f64::NAN);
+    match report::json(&run) {
+        Err(ReportError::NotFinite { path, .. }) => assert_eq!(path, "checks[4].results[0].measured"),
+        other => panic!("{other:?}"),
     }
-    let _: Run = rehearsal();
-    assert!(page.contains("Film winder"));
+    let mut run = rehearsal();
+    run.checks[3].plots[0].panels[0].series[0].points[7][1] = f64::INFINITY;
+    assert!(matches!(report::json(&run), Err(ReportError::NotFinite { .. })));
+    // The page is made all the same: a report of a broken run is worth more than none.
+    assert!(!report::html(&run).contains("inf "));
+}
+
+/// JSON Schema draft 2020-12 names its dialect by this address.
+#[test]
+fn the_schema_names_its_dialect_and_every_field_of_the_model() {
+    let schema = serde_json::to_value(report::json_schema()).unwrap();
+    assert_eq!(schema["$schema"], "https://json-schema.org/draft/2020-12/schema");
+    let model = serde_json::to_value(rehearsal()).unwrap();
+    for key in model.as_object().unwrap().keys() {
+        assert!(schema["properties"].get(key).is_some(), "{key}");
+        assert!(schema["required"].as_array().unwrap().iter().any(|r| r == key), "{key}");
+    }
+}
+
+#[test]
+fn a_rehearsal_says_so_in_every_checks_heading_and_on_paper() {
+    let page = report::html(&rehearsal());
+    for heading in page.split("<h3 id=\"check-").skip(1) {
+        let heading = heading.split("</h3>").next().unwrap();
+        assert!(heading.contains(MARK), "{heading}");
+    }
+    let marked = [
+        "<div class=\"banner\" role=\"note\">REHEARSAL",
+        "<div class=\"reh-strip\">REHEARSAL",
+        "class=\"edge left\"",
+        "class=\"edge right\"",
+        "class=\"ghost\"",
+        "@bottom-center{content:\"REHEARSAL",
+        "<title>REHEARSAL",
+    ];
+    for part in marked {
+        assert!(page.contains(part), "{part}");
+    }
+    // The strip is a table's head on paper, which browsers set again on every page.
+    assert!(page.contains(".running{display:table-header-group"));
+}
+
+#[test]
+fn an_acceptance_shows_nothing_of_a_rehearsal() {
+    let page = report::html(&acceptance()).to_lowercase();
+    for word in ["rehears", "not evidence", "class=\"edge", "class=\"ghost", "simulated"] {
+        assert!(!page.contains(word), "{word}");
+    }
+}
+
+#[test]
+fn a_model_that_contradicts_itself_is_marked() {
+    let mut simulated = acceptance();
+    simulated.provenance.simulated = true;
+    let mut faulty = acceptance();
+    faulty.provenance.faults.push("gain-high".into());
+    for run in [simulated, faulty] {
+        assert_eq!(run.kind, RunKind::Acceptance);
+        assert!(report::html(&run).contains(MARK));
+        assert!(report::junit(&run).unwrap().contains(MARK));
+    }
+}
+
+#[test]
+fn the_page_loads_nothing_and_runs_nothing() {
+    let page = report::html(&rehearsal()).to_lowercase();
+    for part in [
+        "<script",
+        "http:",
+        "https:",
+        "//",
+        "src=",
+        "<link",
+        "<iframe",
+        "<object",
+        "<embed",
+        "@import",
+        "url(",
+        "javascript:",
+    ] {
+        assert!(!page.contains(part), "{part}");
+    }
+    for event in ["onload", "onclick", "onerror", "onmouseover"] {
+        assert!(!page.contains(&format!(" {event}=")), "{event}");
+    }
+    for link in page.split("href=\"").skip(1) {
+        let target = link.split('"').next().unwrap();
+        let name = target.strip_prefix('#').unwrap_or_else(|| panic!("{target} leaves the page"));
+        assert_eq!(page.matches(&format!("id=\"{name}\"")).count(), 1, "{name}");
+    }
+}
+
+#[test]
+fn every_part_of_the_model_is_on_the_page() {
+    let run = rehearsal();
+    let page = report::html(&run)
+        .replace("&amp;", "&")
+        .replace("&quot;", "\"")
+        .replace("&lt;", "<")
+        .replace("&gt;", ">");
+    let mut texts: Vec<&str> = vec![&run.outcome.sentence, &run.axis.sheet_crc32, run.axis.sheet_text.trim()];
+    texts.extend(run.cautions.iter().chain(&run.undo).chain(&run.provenance.warnings).map(String::as_str));
+    texts.extend(run.axis.identity.iter().flat_map(|f| [f.label.as_str(), &f.value]));
+    texts.extend(run.targets.iter().flat_map(|t| [t.name.as_str(), &t.note]));
+    for d in &run.diagnoses {
+        texts.extend([d.title.as_str(), &d.remedy]);
+        texts.extend(d.evidence.iter().chain(&d.not_told_apart).map(String::as_str));
+    }
+    for c in &run.checks {
+        texts.extend([c.title.as_str(), &c.shows]);
+        texts.extend(c.not_done.iter().flat_map(|n| [n.why.as_str(), &n.would_allow]));
+        texts.extend(c.results.iter().flat_map(|r| [r.name.as_str(), &r.sentence]));
+        texts.extend(c.results.iter().flat_map(|r| r.budget.iter().map(|b| b.name.as_str())));
+        texts.extend(c.steps.iter().flat_map(|s| [s.what.as_str(), &s.ended]));
+        texts.extend(c.notes.iter().map(String::as_str));
+        texts.extend(c.plots.iter().flat_map(|p| [p.title.as_str(), &p.description]));
+        texts.extend(
+            c.plots
+                .iter()
+                .flat_map(|p| p.lanes.iter().flat_map(|l| [l.name.as_str(), &l.high_label, &l.low_label])),
+        );
+        texts.extend(
+            c.plots.iter().flat_map(|p| &p.panels).flat_map(|p| p.series.iter().map(|s| s.name.as_str())),
+        );
+        texts.extend(
+            c.plots.iter().flat_map(|p| &p.panels).flat_map(|p| p.marks.iter().map(|m| m.name.as_str())),
+        );
+    }
+    for text in texts {
+        assert!(page.contains(text), "{text}");
+    }
+}
+
+#[test]
+fn a_verdict_is_told_by_word_and_shape() {
+    let page = report::html(&rehearsal());
+    for (word, class) in [
+        ("Accepted", "accepted"),
+        ("Undecided", "undecided"),
+        ("Rejected", "rejected"),
+        ("Not done", "not-done"),
+    ] {
+        assert!(page.contains(&format!("<span class=\"verdict {class}\"><svg class=\"sym\"")), "{class}");
+        assert!(page.contains(&format!("</svg> {word}</span>")), "{word}");
+    }
+}
+
+#[test]
+fn numbers_are_rounded_to_their_uncertainty_on_the_page() {
+    let page = report::html(&rehearsal());
+    // 13.487 with U = 0.172, limits 11.875 and 13.125: GUM 7.2.6; the limits keep their digits.
+    for cell in [
+        "<td class=\"n big\">13.49</td><td class=\"n\">0.17</td><td class=\"n\">2.00</td>",
+        "<td class=\"n\">11.875</td><td class=\"n\">13.125</td>",
+        "<td class=\"n big\">\u{2212}0.06</td>",
+    ] {
+        assert!(page.contains(cell), "{cell}");
+    }
+}
+
+#[test]
+fn a_stopped_run_and_one_without_checks_make_a_page_too() {
+    let mut run = acceptance();
+    run.checks.clear();
+    run.diagnoses.clear();
+    run.targets.clear();
+    run.outcome.verdict = Verdict::NotDone;
+    run.outcome.stopped = Some("the port vanished 3 s into nudge".into());
+    run.provenance.calibration_valid = false;
+    let page = report::html(&run);
+    for text in ["the port vanished 3 s into nudge", "No check was made.", "No valid calibration on the day."]
+    {
+        assert!(page.contains(text), "{text}");
+    }
 }

@@ -137,7 +137,7 @@ impl Context<'_> {
         }
         // The shaft moves once for all results of a check: its time stands at the first, so that sums are right.
         if let Some(first) = cases.first_mut() {
-            first.seconds = check.steps.iter().map(|s| s.duration_seconds.max(0.0)).sum();
+            first.seconds = sum(check.steps.iter().map(|s| s.duration_seconds));
         }
         Suite {
             name: self.mark(&check.title),
@@ -175,7 +175,7 @@ impl Context<'_> {
 
     fn suite(&self, out: &mut Writer<Vec<u8>>, id: usize, suite: &Suite) -> io::Result<()> {
         let count = |f: fn(&End) -> bool| suite.cases.iter().filter(|c| f(&c.end)).count().to_string();
-        let seconds: f64 = suite.cases.iter().map(|c| c.seconds).sum();
+        let seconds = sum(suite.cases.iter().map(|c| c.seconds));
         let attributes = [
             (
                 "package",
@@ -206,11 +206,16 @@ impl Context<'_> {
         let said = if self.rehearsal { format!("{REHEARSAL}\n{}", suite.out) } else { suite.out.clone() };
         for (name, text) in [("system-out", said.as_str()), ("system-err", "")] {
             out.write_event(Event::Start(BytesStart::new(name)))?;
-            out.write_event(Event::Text(BytesText::new(text)))?;
+            out.write_event(Event::Text(BytesText::new(&visible(text))))?;
             out.write_event(Event::End(BytesEnd::new(name)))?;
         }
         out.write_event(Event::End(BytesEnd::new("testsuite")))
     }
+}
+
+/// From +0, since the sum of nothing is -0 otherwise, and a schema's decimal has no sign.
+fn sum(seconds: impl Iterator<Item = f64>) -> f64 {
+    seconds.map(|s| if s.is_finite() { s.max(0.0) } else { 0.0 }).fold(0.0, |a, s| a + s)
 }
 
 fn write_case(out: &mut Writer<Vec<u8>>, case: &Case) -> io::Result<()> {
@@ -234,7 +239,7 @@ fn write_case(out: &mut Writer<Vec<u8>>, case: &Case) -> io::Result<()> {
         out.write_event(Event::Empty(inner))?;
     } else {
         out.write_event(Event::Start(inner))?;
-        out.write_event(Event::Text(BytesText::new(text)))?;
+        out.write_event(Event::Text(BytesText::new(&visible(text))))?;
         out.write_event(Event::End(BytesEnd::new(name)))?;
     }
     out.write_event(Event::End(BytesEnd::new("testcase")))
@@ -243,7 +248,7 @@ fn write_case(out: &mut Writer<Vec<u8>>, case: &Case) -> io::Result<()> {
 fn start<'a>(name: &'a str, attributes: &'a [(&'a str, String)]) -> BytesStart<'a> {
     let mut start = BytesStart::new(name);
     for (key, value) in attributes {
-        start.push_attribute((*key, value.as_str()));
+        start.push_attribute((*key, visible(value).as_ref()));
     }
     start
 }
@@ -251,7 +256,7 @@ fn start<'a>(name: &'a str, attributes: &'a [(&'a str, String)]) -> BytesStart<'
 /// A result in one line, with what a reader of a build log needs.
 fn in_words(r: &ResultRow) -> String {
     let places = r.expanded_uncertainty.and_then(Places::of_uncertainty);
-    let unit = number::unit_after(&r.unit);
+    let unit = number::unit_after(&one_line(&r.unit));
     let mut said = Vec::new();
     if let Some(m) = r.measured {
         said.push(format!("measured {}{unit}", number::value(m, places)));

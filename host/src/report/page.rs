@@ -53,7 +53,7 @@ impl Page<'_> {
                     div.sheet {
                         div.running aria-hidden="true" {
                             @if self.rehearsal { div.reh-strip { (REHEARSAL) } }
-                            div {
+                            div.line {
                                 span { (T(&title)) }
                                 span { "Run " (T(&run.id)) }
                             }
@@ -92,9 +92,11 @@ fn marks() -> Markup {
         }
         div.edge.left aria-hidden="true" {}
         div.edge.right aria-hidden="true" {}
+        // Along a path, not turned: browsers drop a transformed element that stays in place from all pages but the first.
         svg.ghost aria-hidden="true" viewBox="0 0 210 280" preserveAspectRatio="xMidYMid slice" {
-            @for (x, y) in [(105, 62), (105, 150), (105, 238)] {
-                g transform={ "rotate(-24 " (x) " " (y) ")" } { text x=(x) y=(y) text-anchor="middle" { (REHEARSAL) } }
+            @for (n, y) in [106, 194, 282].into_iter().enumerate() {
+                path id={ "ghost-" (n) } d={ "M24 " (y - 8) "L186 " (y - 80) } {}
+                text text-anchor="middle" { textPath href={ "#ghost-" (n) } startOffset="50%" { (REHEARSAL) } }
             }
         }
     }

@@ -153,6 +153,14 @@ pub(super) const PAIRS: &[Pair] = &[
     graphic("band-edge", "paper"),
     graphic("band-edge", "band"),
     graphic("band-edge", "band-2"),
+    graphic("curve-1", "rehearsal-ghost"),
+    graphic("curve-2", "rehearsal-ghost"),
+    graphic("curve-3", "rehearsal-ghost"),
+    graphic("curve-4", "rehearsal-ghost"),
+    graphic("curve-5", "rehearsal-ghost"),
+    graphic("curve-6", "rehearsal-ghost"),
+    graphic("band-edge", "rehearsal-ghost"),
+    graphic("mark", "rehearsal-ghost"),
     graphic("mark", "paper"),
     graphic("mark", "band"),
     graphic("mark", "band-2"),
@@ -175,9 +183,10 @@ pub fn pairs() -> Vec<(Pair, Rgb, Rgb)> {
     PAIRS.iter().filter_map(|p| Some((*p, find(p.front)?, find(p.back)?))).collect()
 }
 
-/// The colours as custom properties of a style sheet.
-pub(super) fn properties() -> String {
-    COLOURS.iter().map(|(name, colour)| format!("--{name}:{};", colour.hex())).collect()
+/// The colours as custom properties of a style sheet; those of a rehearsal's marks only where they are wanted.
+pub(super) fn properties(rehearsal: bool) -> String {
+    let wanted = COLOURS.iter().filter(|(name, _)| rehearsal || !name.starts_with("rehearsal"));
+    wanted.map(|(name, colour)| format!("--{name}:{};", colour.hex())).collect()
 }
 
 #[cfg(test)]

@@ -56,7 +56,7 @@ impl Canvas {
 pub(super) fn draw(plot: &Plot) -> Picture {
     let (canvas, height) = compose(plot);
     let svg = html! {
-        svg xmlns="http://www.w3.org/2000/svg" class="plot" viewBox={ "0 0 " (layout::WIDTH) " " (px(height)) }
+        svg class="plot" viewBox={ "0 0 " (layout::WIDTH) " " (px(height)) }
             width=(layout::WIDTH) height=(px(height)) {
             title { (T(&plot.title)) }
             desc { (T(&plot.description)) }

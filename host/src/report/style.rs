@@ -16,7 +16,7 @@ pub(super) fn style(rehearsal: bool, footer: &str) -> String {
     );
     format!(
         ":root{{{}}}{page}{COMMON}{}{PRINT}",
-        palette::properties(),
+        palette::properties(rehearsal),
         if rehearsal { REHEARSED } else { "" }
     )
 }
@@ -92,6 +92,7 @@ tbody tr{border-bottom:1px solid var(--rule)}
 .check>h3{display:flex;flex-wrap:wrap;align-items:baseline;gap:.1em .8em;font-size:1.2em;border-top:1px solid var(--ink);padding-top:.55em;margin:1.8em 0 .2em}
 .check>h3 .title{flex:1 1 auto}
 .check h4{break-after:avoid}
+h2,h3{scroll-margin-top:4.5rem}
 .boxes{list-style:none;padding-left:0}
 .boxes li{padding-left:1.8em;position:relative}
 .boxes li::before{content:"";position:absolute;left:0;top:.22em;width:.85em;height:.85em;border:1.5px solid var(--ink)}
@@ -140,9 +141,13 @@ const REHEARSED: &str = r#"
 .banner{position:sticky;top:0;z-index:2;background:var(--rehearsal);color:var(--paper);text-align:center;font-weight:700;font-size:1.15em;letter-spacing:.06em;padding:.5em 1em}
 .banner span{font-weight:400;letter-spacing:0;font-size:.82em;display:block}
 .edge{position:fixed;top:0;bottom:0;width:12px;background:repeating-linear-gradient(45deg,var(--rehearsal) 0 6px,var(--paper) 6px 13px);print-color-adjust:exact;-webkit-print-color-adjust:exact}
-@media print{.edge{width:2.5mm}.sheet{padding:0 5.5mm!important}}
+@media print{.running>div.reh-strip{display:block;background:var(--rehearsal);color:var(--paper);text-align:center;font-weight:700;font-size:10.5pt;letter-spacing:.06em;padding:1mm;margin:0 0 2mm;border:0}
+.banner{display:none!important}
+.edge{width:2.5mm}.sheet{padding:0 5.5mm!important}}
 .edge.left{left:0}.edge.right{right:0}
 .ghost{position:fixed;inset:0;width:100%;height:100%;z-index:-1;overflow:hidden}
+@media print{.ghost{top:0}}
+.ghost path{fill:none}
 .ghost text{fill:var(--rehearsal-ghost);font:700 11.5px Arial,"Liberation Sans",sans-serif}
 .reh{font-size:.68rem;font-weight:700;letter-spacing:.04em;color:var(--rehearsal);border:1.5px solid var(--rehearsal);padding:.1em .5em;white-space:nowrap;align-self:center}
 "#;
@@ -156,14 +161,12 @@ th,td{padding-top:.22em;padding-bottom:.22em}
 body{font-size:9.3pt;line-height:1.34;print-color-adjust:exact;-webkit-print-color-adjust:exact}
 .sheet{display:table;width:100%;max-width:none;padding:0;margin:0}
 .running{display:table-header-group;break-inside:avoid}
-.running>div{display:flex;justify-content:space-between;gap:2em;font-size:7.6pt;color:var(--quiet);border-bottom:.5pt solid var(--ink);padding:0 0 1.2mm;margin:0 0 4mm}
-.running>div.reh-strip{display:block;background:var(--rehearsal);color:var(--paper);text-align:center;font-weight:700;font-size:10.5pt;letter-spacing:.06em;padding:1mm;margin:0 0 2mm;border:0}
+.running>.line{display:flex;justify-content:space-between;gap:2em;font-size:7.6pt;color:var(--quiet);border-bottom:.5pt solid var(--ink);padding:0 0 1.2mm;margin:0 0 4mm}
 main{display:table-row-group}
-.banner{display:none}
 .over{margin-top:0}
 h1,h2,h3,h4,caption{break-after:avoid}
 h2{margin-top:1.6em}
-figure,.outcome,.counts,.diagnosis,.results tbody,.key{break-inside:avoid}
+figure,.outcome,.counts,.diagnosis,.results tbody,.key,table.keep{break-inside:avoid}
 .check>h3+p{break-before:avoid;break-after:avoid}
 tr{break-inside:avoid}
 thead{display:table-header-group}

@@ -3,9 +3,6 @@
 
 use proofstand::record::model::*;
 
-/// Where the same run stands as a file.
-pub(crate) const FILE: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/data/example-run.json");
-
 /// The example, as a rehearsal.
 pub(crate) fn rehearsal() -> Run {
     Run {

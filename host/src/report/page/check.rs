@@ -3,7 +3,7 @@
 use maud::{Markup, html};
 
 use super::Page;
-use super::results::{budgets, results};
+use super::results::{budgets, keep, results};
 use crate::record::model::{CheckRecord, Plot, StepRecord};
 use crate::report::text::{T, one_line};
 use crate::report::{number, plot, symbol};
@@ -57,7 +57,7 @@ fn steps(all: &[StepRecord]) -> Markup {
     html! {
         h4 { "What moved" }
         div.wide {
-            table {
+            table.(keep(all.len())) {
                 thead { tr {
                     th.n scope="col" { "Step" }
                     th scope="col" { "What moved" }

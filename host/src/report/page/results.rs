@@ -80,7 +80,7 @@ fn budget(r: &ResultRow) -> Markup {
     rows.sort_by(|a, b| b.share_percent.total_cmp(&a.share_percent));
     html! {
         div.wide {
-            table.budget {
+            table.(keep(r.budget.len())) {
                 caption {
                     (T(&r.name))
                     @if let Some(u) = r.expanded_uncertainty {
@@ -115,6 +115,11 @@ fn budget(r: &ResultRow) -> Markup {
             }
         }
     }
+}
+
+/// A short table is not parted by the end of a page.
+pub(super) const fn keep(rows: usize) -> &'static str {
+    if rows <= 12 { "keep" } else { "long" }
 }
 
 fn share(percent: f64) -> Markup {

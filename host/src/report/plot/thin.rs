@@ -1,5 +1,8 @@
 //! Long series made short without losing what they show.
 
+use std::collections::HashMap;
+use std::collections::hash_map::Entry;
+
 /// Keeps, for every stretch of points within one column of the picture, the first, lowest, highest and last: what a printer
 /// could draw of them, so that a spike of one sample stays.
 ///
@@ -29,18 +32,34 @@ pub(super) fn thin_line(points: &[[f64; 2]]) -> Vec<[f64; 2]> {
     out
 }
 
-/// Drops points that would be drawn on top of an earlier one, to half a unit. The larger error bar stays.
+/// A picture's markers: more would lie on one another and only make the file long.
+const MARKERS_MOST: usize = 4000;
+
+/// Drops points that would be drawn on top of an earlier one. The larger error bar stays.
+///
+/// What counts as on top begins at half a unit and grows only as far as the number of points asks.
 pub(super) fn thin_points(points: &[([f64; 2], f64)]) -> Vec<([f64; 2], f64)> {
-    let mut seen = std::collections::HashMap::new();
+    let mut cell = 0.5;
+    loop {
+        let thin = one_a_cell(points, cell);
+        if thin.len() <= MARKERS_MOST || cell > 100.0 {
+            return thin;
+        }
+        cell *= 2.0;
+    }
+}
+
+fn one_a_cell(points: &[([f64; 2], f64)], size: f64) -> Vec<([f64; 2], f64)> {
+    let mut seen = HashMap::new();
     let mut out: Vec<([f64; 2], f64)> = Vec::new();
     for (p, u) in points {
-        let cell = ((p[0] * 2.0).round() as i64, (p[1] * 2.0).round() as i64);
+        let cell = ((p[0] / size).round() as i64, (p[1] / size).round() as i64);
         match seen.entry(cell) {
-            std::collections::hash_map::Entry::Vacant(v) => {
+            Entry::Vacant(v) => {
                 v.insert(out.len());
                 out.push((*p, *u));
             }
-            std::collections::hash_map::Entry::Occupied(o) => {
+            Entry::Occupied(o) => {
                 let kept = &mut out[*o.get()].1;
                 *kept = kept.max(*u);
             }
