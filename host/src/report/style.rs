@@ -56,10 +56,15 @@ tbody tr{border-bottom:1px solid var(--rule)}
 .results tbody{border-bottom:1px solid var(--rule)}
 .results tbody tr{border:0}
 .results tbody th{font-weight:700}
+.results .why td::first-letter{text-transform:uppercase}
 .results .why td{padding-top:0;padding-bottom:.5em;color:var(--quiet)}
 .results .big{font-weight:700}
-.results td{overflow-wrap:anywhere}
-.results .n{overflow-wrap:normal}
+.results td{overflow-wrap:break-word}
+.budget tbody{border-bottom:1px solid var(--rule)}
+.budget tbody tr{border:0}
+.budget .of th{font-weight:700;padding-top:.5em}
+.budget .of .quiet{font-weight:400}
+.budget .part th{padding-left:1em}
 .r{text-align:right}
 .nb{white-space:nowrap}
 .sym{width:1.8em;height:1.2em;vertical-align:-.24em;overflow:visible}
@@ -157,6 +162,7 @@ const PRINT: &str = r#"
 html{font-size:12.2px}
 p,ul,ol,figcaption{max-width:none}
 th,td{padding-top:.22em;padding-bottom:.22em}
+.results .why td::first-letter{text-transform:uppercase}
 .results .why td{padding-bottom:.35em}
 body{font-size:9.3pt;line-height:1.34;print-color-adjust:exact;-webkit-print-color-adjust:exact}
 .sheet{display:table;width:100%;max-width:none;padding:0;margin:0}
@@ -166,8 +172,8 @@ main{display:table-row-group}
 .over{margin-top:0}
 h1,h2,h3,h4,caption{break-after:avoid}
 h2{margin-top:1.6em}
-figure,.outcome,.counts,.diagnosis,.results tbody,.key,table.keep{break-inside:avoid}
-.check>h3+p{break-before:avoid;break-after:avoid}
+figure,.outcome,.counts,.diagnosis,.results tbody,.budget tbody,.key,table.keep{break-inside:avoid}
+.check>h3+p{break-before:avoid;break-after:avoid;break-inside:avoid}
 tr{break-inside:avoid}
 thead{display:table-header-group}
 p,li{orphans:3;widows:3}

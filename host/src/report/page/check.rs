@@ -75,7 +75,7 @@ fn steps(all: &[StepRecord]) -> Markup {
                             td { (T(&s.ended)) }
                             td.n { (number::fixed(s.start_seconds, 3)) }
                             td.n { (number::fixed(s.duration_seconds, 3)) }
-                            td.n { (s.first_sample) "\u{2013}" (s.last_sample) }
+                            td.n { @if s.last_sample > 0 { (s.first_sample) "\u{2013}" (s.last_sample) } @else { (number::NONE) } }
                             td.n { (s.samples_lost) }
                         }
                     }

@@ -10,55 +10,77 @@ use crate::report::text::{T, one_line};
 
 /// The table of a check's results.
 pub(super) fn results(rows: &[ResultRow]) -> Markup {
+    let numbers = rows.iter().any(numeric);
     html! {
         div.wide {
             table.results {
                 thead { tr {
                     th scope="col" { "Quantity" }
-                    th scope="col" { "Unit" }
-                    th.n scope="col" { "Target" }
-                    th.n scope="col" { "Measured" }
-                    th.n scope="col" { "U" }
-                    th.n scope="col" { "k" }
-                    th.n scope="col" { "Lower" br; "limit" }
-                    th.n scope="col" { "Upper" br; "limit" }
-                    th scope="col" { "Value \u{b1} U" br; "in its limits" }
+                    @if numbers {
+                        th scope="col" { "Unit" }
+                        th.n scope="col" { "Target" }
+                        th.n scope="col" { "Measured" }
+                        th.n scope="col" { "U" }
+                        th.n scope="col" { "k" }
+                        th.n scope="col" { "Lower" br; "limit" }
+                        th.n scope="col" { "Upper" br; "limit" }
+                        th.nb scope="col" { "Value \u{b1} U" br; "in its limits" }
+                    } @else {
+                        th scope="col" { "Asked" }
+                        th scope="col" { "Found" }
+                    }
                     th scope="col" { "Verdict" }
                 } }
-                @for r in rows { (result(r)) }
+                @for r in rows { (result(r, numbers)) }
             }
         }
     }
 }
 
-fn result(r: &ResultRow) -> Markup {
-    let places = r.expanded_uncertainty.and_then(Places::of_uncertainty);
-    let dash = || NONE.to_owned();
-    let limit = |v: Option<f64>| v.map_or_else(dash, |v| number::limit(v, places));
-    let numeric = r.target_text.is_none() && r.measured_text.is_none();
+fn numeric(r: &ResultRow) -> bool {
+    r.target_text.is_none() && r.measured_text.is_none()
+}
+
+fn result(r: &ResultRow, numbers: bool) -> Markup {
     html! {
         tbody {
             tr {
                 th scope="row" { (T(&r.name)) }
-                td.nb { (T(&one_line(&r.unit))) }
-                @if numeric {
-                    td.n { (limit(r.target)) }
-                    td.n.big { (r.measured.map_or_else(dash, |v| number::value(v, places))) }
-                    td.n { (r.expanded_uncertainty.map_or_else(dash, number::uncertainty)) }
-                    td.n { (r.coverage_factor.map_or_else(dash, |k| number::fixed(k, 2))) }
-                    td.n { (limit(r.lower_limit)) }
-                    td.n { (limit(r.upper_limit)) }
-                    td { (ruler(r)) }
-                } @else {
-                    td.r { (T(r.target_text.as_deref().unwrap_or(&limit(r.target)))) }
-                    td colspan="6" {
-                        span.big { (T(r.measured_text.as_deref().unwrap_or(NONE))) }
-                        @if let Some(v) = r.measured { " (" (number::value(v, places)) (number::unit_after(&one_line(&r.unit))) ")" }
-                    }
-                }
+                @if numeric(r) { (figures(r)) } @else { (words(r, numbers)) }
                 td { (symbol::tag(r.verdict)) }
             }
-            tr.why { td colspan="10" { (T(&r.sentence)) } }
+            tr.why { td colspan=(if numbers { 10 } else { 4 }) { (T(&r.sentence)) } }
+        }
+    }
+}
+
+fn figures(r: &ResultRow) -> Markup {
+    let places = r.expanded_uncertainty.and_then(Places::of_uncertainty);
+    let dash = || NONE.to_owned();
+    let limit = |v: Option<f64>| v.map_or_else(dash, |v| number::limit(v, places));
+    html! {
+        td.nb { (T(&one_line(&r.unit))) }
+        td.n { (limit(r.target)) }
+        td.n.big { (r.measured.map_or_else(dash, |v| number::value(v, places))) }
+        td.n { (r.expanded_uncertainty.map_or_else(dash, number::uncertainty)) }
+        td.n { (r.coverage_factor.map_or_else(dash, |k| number::fixed(k, 2))) }
+        td.n { (limit(r.lower_limit)) }
+        td.n { (limit(r.upper_limit)) }
+        td { (ruler(r)) }
+    }
+}
+
+fn words(r: &ResultRow, numbers: bool) -> Markup {
+    let places = r.expanded_uncertainty.and_then(Places::of_uncertainty);
+    let with_unit = |n: String| n + &number::unit_after(&one_line(&r.unit));
+    let asked = r.target.map_or_else(|| NONE.to_owned(), |v| with_unit(number::limit(v, places)));
+    let found = r.measured.map_or_else(|| NONE.to_owned(), |v| with_unit(number::value(v, places)));
+    html! {
+        // Under Unit and Target where there are such columns.
+        td.r[numbers] colspan=(if numbers { 2 } else { 1 }) { (T(r.target_text.as_deref().unwrap_or(&asked))) }
+        td colspan=(if numbers { 6 } else { 1 }) {
+            span.big { (T(r.measured_text.as_deref().unwrap_or(&found))) }
+            @if r.measured_text.is_some() && r.measured.is_some() { " (" (T(&found)) ")" }
         }
     }
 }
@@ -69,7 +91,21 @@ pub(super) fn budgets(rows: &[ResultRow]) -> Markup {
     html! {
         @if !with.is_empty() {
             h4 { "What makes up the uncertainty" }
-            @for r in with { (budget(r)) }
+            div.wide {
+                table.budget {
+                    thead { tr {
+                        th scope="col" { "Contribution" }
+                        th scope="col" { "Type" }
+                        th scope="col" { "Distribution" }
+                        th.n scope="col" { "Standard uncertainty" }
+                        th scope="col" { "Unit" }
+                        th.n scope="col" { "Degrees of freedom" }
+                        th.n scope="col" { "Share" }
+                        th scope="col" { "of the variance" }
+                    } }
+                    @for r in with { (budget(r)) }
+                }
+            }
         }
     }
 }
@@ -79,9 +115,9 @@ fn budget(r: &ResultRow) -> Markup {
     let mut rows: Vec<&ContributionRow> = r.budget.iter().collect();
     rows.sort_by(|a, b| b.share_percent.total_cmp(&a.share_percent));
     html! {
-        div.wide {
-            table.(keep(r.budget.len())) {
-                caption {
+        tbody {
+            tr.of {
+                th scope="rowgroup" colspan="8" {
                     (T(&r.name))
                     @if let Some(u) = r.expanded_uncertainty {
                         span.quiet {
@@ -90,27 +126,17 @@ fn budget(r: &ResultRow) -> Markup {
                         }
                     }
                 }
-                thead { tr {
-                    th scope="col" { "Contribution" }
-                    th scope="col" { "Type" }
-                    th scope="col" { "Distribution" }
-                    th.n scope="col" { "Standard uncertainty" @if !unit.is_empty() { " in " (T(&unit)) } }
-                    th.n scope="col" { "Degrees of freedom" }
-                    th.n scope="col" { "Share" }
-                    th scope="col" { span.quiet { "of the variance" } }
-                } }
-                tbody {
-                    @for c in rows {
-                        tr {
-                            th scope="row" { (T(&c.name)) }
-                            td { (T(&c.kind)) }
-                            td { (T(&c.distribution)) }
-                            td.n { (number::uncertainty(c.standard_uncertainty)) }
-                            td.n { (c.degrees_of_freedom.map_or_else(|| "\u{221e}".to_owned(), |d| number::fixed(d, 0))) }
-                            td.n { (number::fixed(c.share_percent, 1)) "\u{a0}%" }
-                            td { (share(c.share_percent)) }
-                        }
-                    }
+            }
+            @for c in rows {
+                tr.part {
+                    th scope="row" { (T(&c.name)) }
+                    td { (T(&c.kind)) }
+                    td { (T(&c.distribution)) }
+                    td.n { (number::uncertainty(c.standard_uncertainty)) }
+                    td.nb { (T(&unit)) }
+                    td.n { (c.degrees_of_freedom.map_or_else(|| "\u{221e}".to_owned(), |d| number::fixed(d, 0))) }
+                    td.n { (number::fixed(c.share_percent, 1)) "\u{a0}%" }
+                    td { (share(c.share_percent)) }
                 }
             }
         }

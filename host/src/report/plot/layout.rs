@@ -9,11 +9,11 @@ use crate::report::text::one_line;
 
 /// Width of every picture in picture units: at A4 text width a unit is about a quarter of a millimetre.
 pub(super) const WIDTH: f64 = 720.0;
-const FIRST_PANEL: f64 = 196.0;
-const OTHER_PANEL: f64 = 108.0;
+const FIRST_PANEL: f64 = 172.0;
+const OTHER_PANEL: f64 = 104.0;
 const GAP: f64 = 12.0;
 /// A lane: its name above, its trace beneath.
-pub(super) const LANE: f64 = 44.0;
+pub(super) const LANE: f64 = 41.0;
 const RIGHT_MOST: f64 = 128.0;
 
 /// The whole picture.
@@ -116,7 +116,7 @@ fn vertical(panel: &Panel, height: f64) -> Vertical {
     let whole = all.clone().all(|v| !v.is_finite() || v.fract() == 0.0);
     let (from, to) = domain(extent(all).unwrap_or((0.0, 1.0)), whole, 0.06);
     let few = whole && to - from < 10.0;
-    let (ticks, decimals) = ticks(from, to, (height / 29.0) as usize, few);
+    let (ticks, decimals) = ticks(from, to, (height / 27.0) as usize, few);
     let labels = ticks.iter().map(|t| tick_label(*t, decimals, from, to)).collect();
     Vertical { from, to, ticks, labels }
 }
