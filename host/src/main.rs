@@ -41,6 +41,7 @@ enum Verb {
     Report(cmd::report::Cmd),
     Ports(cmd::ports::Cmd),
     Wiring(cmd::wiring::Cmd),
+    Settings(cmd::settings::Cmd),
     Schema(cmd::schema::Cmd),
 }
 
@@ -52,6 +53,7 @@ fn main() -> ExitCode {
         Verb::Report(cmd) => cmd.run(),
         Verb::Ports(cmd) => cmd.run(),
         Verb::Wiring(cmd) => cmd.run(),
+        Verb::Settings(cmd) => cmd.run(),
         Verb::Schema(cmd) => cmd.run(),
     };
     exit.into()

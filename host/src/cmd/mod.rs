@@ -6,6 +6,7 @@ pub mod ports;
 pub mod rehearse;
 pub mod report;
 pub mod schema;
+pub mod settings;
 mod show;
 pub mod targets;
 pub mod wiring;

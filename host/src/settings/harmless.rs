@@ -26,6 +26,24 @@ const fn hides(c: char) -> bool {
         | '\u{FFF9}'..='\u{FFFB}' | '\u{E0000}'..='\u{E007F}')
 }
 
+/// JSON text with every character that [`visible`] writes out as its JSON escape (RFC 8259, section 7): the same
+/// document, harmless on a terminal. Line feeds between values stay.
+#[must_use]
+pub fn json(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for c in text.chars() {
+        if c != '\n' && (c.is_control() || hides(c)) {
+            for unit in c.encode_utf16(&mut [0; 2]) {
+                // Writing to a String does not fail.
+                let _ = write!(out, "\\u{unit:04x}");
+            }
+        } else {
+            out.push(c);
+        }
+    }
+    out
+}
+
 /// Text between the tags or in an attribute of XML 1.0: markup escaped, characters outside its `Char` production
 /// (section 2.2) replaced.
 #[must_use]
@@ -77,6 +95,14 @@ mod tests {
         ] {
             assert_eq!(visible(hostile), shown);
         }
+    }
+
+    #[test]
+    fn json_stays_the_same_document_and_drives_no_terminal() {
+        let hostile = "a\u{9b}31m\u{202e}\u{E0041}b\nc\u{1b}";
+        let text = json(&serde_json::to_string_pretty(&[hostile]).unwrap());
+        assert!(text.chars().all(|c| c == '\n' || visible(&c.to_string()) == c.to_string()), "{text}");
+        assert_eq!(serde_json::from_str::<Vec<String>>(&text).unwrap(), [hostile]);
     }
 
     #[test]

@@ -11,6 +11,7 @@ use super::conduct::{Amplifier, Bench, Cap, Enable, Regeneration, Tolerances};
 use super::document::{Document, Table, fallback, stated_whole};
 use super::error::{Fault, FaultKind};
 use super::model::{Axis, AxisSheet, Basis, Command, CommandPair, Disc, DiscSource, Encoder, Motor, Stated};
+use super::settings::{settings, strange};
 use super::signals::{
     Direction, Flag, Handling, Input, InputRole, Pair, SpeedReadOut, TorqueReadOut, Wiring,
 };
@@ -45,6 +46,7 @@ fn assemble(document: &mut Document) -> Option<AxisSheet> {
     let torque_read_out = document.one("torque_read_out").map(torque_read_out);
     let speed_read_out = document.one("speed_read_out").map(speed_read_out);
     unique(document, &mut clashes);
+    let settings = settings(document, &mut clashes.0);
     if !document.all("input").is_empty()
         && !document
             .all("input")
@@ -62,7 +64,7 @@ fn assemble(document: &mut Document) -> Option<AxisSheet> {
     }
     document.faults.append(&mut clashes.0);
     let tolerances = tolerances(document.one("tolerances"), motor.as_ref(), disc.flatten_ref());
-    Some(AxisSheet {
+    let sheet = AxisSheet {
         axis: document.one("axis").and_then(axis)?,
         command: command?,
         motor: motor?,
@@ -79,7 +81,10 @@ fn assemble(document: &mut Document) -> Option<AxisSheet> {
         amplifier: amplifier(document.one("amplifier"))?,
         tolerances: tolerances?,
         wiring: document.one("wiring").and_then(wiring)?,
-    })
+        settings: settings?,
+    };
+    document.faults.extend(strange(document, &sheet));
+    Some(sheet)
 }
 
 /// An optional table: outer `None` where it is written and wrong.

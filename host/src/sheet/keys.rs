@@ -71,7 +71,7 @@ pub(super) enum Presence {
     Rule(&'static str, Basis),
 }
 
-const fn positive(most: f64) -> Kind {
+pub(super) const fn positive(most: f64) -> Kind {
     Kind::Number(Range { least: 0.0, above: true, most })
 }
 
@@ -79,7 +79,7 @@ const fn zero_to(most: f64) -> Kind {
     Kind::Number(Range { least: 0.0, above: false, most })
 }
 
-const fn key(name: &'static str, kind: Kind, presence: Presence, doc: &'static str) -> Key {
+pub(super) const fn key(name: &'static str, kind: Kind, presence: Presence, doc: &'static str) -> Key {
     Key { name, kind, presence, doc }
 }
 
@@ -96,11 +96,21 @@ use Presence::{Optional, Required, Rule, When};
 const TERMINAL: Kind = Kind::Text(32);
 const PERCENT: Kind = positive(100.0);
 
-const fn one(name: &'static str, required: bool, doc: &'static str, keys: &'static [Key]) -> Section {
+pub(super) const fn one(
+    name: &'static str,
+    required: bool,
+    doc: &'static str,
+    keys: &'static [Key],
+) -> Section {
     Section { name, repeated: false, required, doc, keys }
 }
 
-const fn many(name: &'static str, required: bool, doc: &'static str, keys: &'static [Key]) -> Section {
+pub(super) const fn many(
+    name: &'static str,
+    required: bool,
+    doc: &'static str,
+    keys: &'static [Key],
+) -> Section {
     Section { name, repeated: true, required, doc, keys }
 }
 
@@ -560,6 +570,9 @@ pub(super) static SECTIONS: &[Section] = &[
             key("signal_ground", TERMINAL, Required, "0 V of the encoder pairs; may be shared by commons"),
         ],
     ),
+    super::settings_keys::SETTINGS,
+    super::settings_keys::SETTING,
+    super::settings_keys::EXPECTED_CHANGE,
 ];
 
 /// The section of a name.

@@ -11,6 +11,8 @@ mod keys;
 mod model;
 mod render;
 mod schema;
+mod settings;
+mod settings_keys;
 mod signals;
 mod words;
 
@@ -22,6 +24,7 @@ pub use error::{Fault, FaultKind, SHEET_BYTES_MAX, SheetError};
 pub use model::*;
 pub use render::line_and_column;
 pub use schema::json_schema;
+pub use settings::*;
 pub use signals::*;
 
 /// A sheet with the text it was read from.

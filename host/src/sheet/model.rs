@@ -10,6 +10,7 @@ use proofstand_units::{
 use serde::Serialize;
 
 use super::conduct::{Amplifier, Bench, Cap, Enable, Tolerances};
+use super::settings::Settings;
 use super::signals::{
     Direction, Flag, FlagRole, Input, InputRole, SpeedReadOut, Terminal, TorqueReadOut, Wiring,
 };
@@ -49,6 +50,8 @@ pub struct AxisSheet {
     pub tolerances: Tolerances,
     /// Terminals of command and encoder pairs.
     pub wiring: Wiring,
+    /// The amplifier's settings.
+    pub settings: Settings,
 }
 
 /// Where a value comes from that the sheet may leave out.

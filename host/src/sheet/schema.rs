@@ -128,6 +128,10 @@ mod tests {
             "_edges",
             "volts_at_rated_torque",
             "fixture_input",
+            // In the unit that entered_as names, beside them.
+            "step",
+            "least",
+            "most",
         ];
         for section in SECTIONS {
             assert!(!section.doc.is_empty());

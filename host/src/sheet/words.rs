@@ -1,6 +1,7 @@
 //! Words the sheet chooses from, each with its meaning and its value.
 
 use super::conduct::{BrakeDriver, CapKind, Mounting, Stop};
+use super::settings::{DecimalSign, Delimiter, EntryKind, SettingForm, SettingTarget, TextEncoding};
 use super::signals::{
     CountDirection, FlagRole, Handling, InputRole, Polarity, Rotation, TorqueShown, Viewpoint,
 };
@@ -95,4 +96,55 @@ words!(Mounting {
 words!(TorqueShown {
     "reference" => Reference: "the torque asked for inside the amplifier: proves the scale only",
     "actual" => Actual: "the torque made, from measured current",
+});
+words!(Delimiter {
+    "semicolon" => Semicolon: "a semicolon",
+    "comma" => Comma: "a comma (RFC 4180)",
+    "tab" => Tab: "a tabulator",
+});
+words!(DecimalSign {
+    "point" => Point: "a point",
+    "comma" => Comma: "a comma",
+});
+words!(TextEncoding {
+    "utf-8" => Utf8: "UTF-8",
+    "utf-16" => Utf16Le: "UTF-16, low byte first unless a byte order mark says otherwise",
+    "utf-16be" => Utf16Be: "UTF-16, high byte first",
+    "windows-1250" => Windows1250: "central European",
+    "windows-1251" => Windows1251: "Cyrillic",
+    "windows-1252" => Windows1252: "western European",
+    "windows-1253" => Windows1253: "Greek",
+    "windows-1254" => Windows1254: "Turkish",
+    "windows-1255" => Windows1255: "Hebrew",
+    "windows-1256" => Windows1256: "Arabic",
+    "windows-1257" => Windows1257: "Baltic",
+    "windows-1258" => Windows1258: "Vietnamese",
+    "shift_jis" => ShiftJis: "Japanese",
+});
+words!(SettingTarget {
+    "torque_gain" => TorqueGain: "torque for a volt of command",
+    "speed_gain" => SpeedGain: "speed for a volt of command",
+    "speed_cap" => SpeedCap: "highest speed",
+    "pulses" => Pulses: "divided encoder output",
+    "torque_read_out" => TorqueReadOut: "scale of the torque read-out",
+    "speed_read_out" => SpeedReadOut: "scale of the speed read-out",
+});
+words!(SettingForm {
+    "percent_of_rated_torque_per_volt" => PercentPerVolt: "% of rated torque for a volt",
+    "newton_metres_per_volt" => NewtonMetresPerVolt: "N·m for a volt",
+    "volts_at_rated_torque" => VoltsAtRatedTorque: "V for rated torque",
+    "percent_of_rated_torque_at_ten_volts" => PercentAtTenVolts: "% of rated torque at 10 V",
+    "rpm_per_volt" => RpmPerVolt: "rpm for a volt",
+    "volts_at_rated_speed" => VoltsAtRatedSpeed: "V for rated speed",
+    "rpm_at_ten_volts" => RpmAtTenVolts: "rpm at 10 V",
+    "rpm" => Rpm: "rpm",
+    "percent_of_rated_speed" => PercentOfRatedSpeed: "% of rated speed",
+    "percent_of_maximum_speed" => PercentOfMaximumSpeed: "% of the motor's highest mechanical speed",
+    "pulses_per_revolution" => PulsesPerRevolution: "pulses (full cycles of phase A) per revolution",
+    "counts_per_revolution" => CountsPerRevolution: "counts (four to the pulse) per revolution",
+    "volts_per_thousand_rpm" => VoltsPerThousandRpm: "V for 1000 rpm",
+});
+words!(EntryKind {
+    "value" => Value: "the value",
+    "steps" => Steps: "the number of steps",
 });

@@ -347,7 +347,8 @@ impl<'w> Layout<'w> {
         page.frame([FIXTURE, middle - 2.9, FIXTURE_WIDTH, 5.8], 0.8, 0.5, false);
         page.letters(FIXTURE + FIXTURE_WIDTH / 2.0, middle + 1.3, LABEL, true, Anchor::Middle, terminal);
         let cut = "tied here only; at the amplifier: cut back, insulate";
-        page.text(drain + 3.0, middle + 1.0, SMALL, cut);
+        let cut = wrap(cut, LANES - drain - 5.0, SMALL, false);
+        column(page, drain + 3.0, middle, SMALL, false, Anchor::Start, &cut);
         self.y += ROW;
     }
 

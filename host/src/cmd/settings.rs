@@ -1,0 +1,121 @@
+//! `settings`: what changed in the amplifier's table, and what to enter.
+
+use std::io::Write as _;
+use std::path::{Path, PathBuf};
+
+use serde::Serialize;
+
+use super::targets::render;
+use crate::exit::Exit;
+use crate::settings::harmless;
+use crate::settings::{
+    Comparison, SettingsError, Table, Worksheet, comparison_csv, comparison_text, expectations,
+    worksheet_csv, worksheet_text,
+};
+use crate::sheet::{self, AxisSheet};
+
+/// Compare the amplifier's settings before and after, or work out what to enter
+#[derive(Debug, clap::Args)]
+#[command(after_help = "Examples:
+  proofstand settings worksheet SHEET                       what to enter for each target
+  proofstand settings compare SHEET before.csv after.csv    what changed, and what nobody expected
+
+Exit codes:
+  0  nothing unexpected, nothing missing; everything can be entered
+  1  something unexpected or missing; something can't be entered
+  2  bad input")]
+pub struct Cmd {
+    #[command(subcommand)]
+    verb: Verb,
+}
+
+#[derive(Debug, clap::Subcommand)]
+enum Verb {
+    /// Compare two exported tables of the amplifier's settings
+    ///
+    /// The tables are delimited text with the column headings that [settings] of the sheet names. Expected is what
+    /// follows from the sheet's targets ([[setting]]) and what it says besides ([[expected_change]]).
+    Compare {
+        /// Axis sheet, a TOML file
+        #[arg(value_name = "SHEET")]
+        sheet: PathBuf,
+        /// Table exported before the change
+        #[arg(value_name = "BEFORE")]
+        before: PathBuf,
+        /// Table exported after it
+        #[arg(value_name = "AFTER")]
+        after: PathBuf,
+        #[command(flatten)]
+        form: Form,
+    },
+    /// For each target the value to enter, rounded to the amplifier's step, and what rounding costs
+    Worksheet {
+        /// Axis sheet, a TOML file
+        #[arg(value_name = "SHEET")]
+        sheet: PathBuf,
+        #[command(flatten)]
+        form: Form,
+    },
+}
+
+#[derive(Debug, Clone, Copy, clap::Args)]
+struct Form {
+    /// Print JSON instead of text
+    #[arg(long, conflicts_with = "csv")]
+    json: bool,
+    /// Print CSV (RFC 4180) instead of text
+    #[arg(long)]
+    csv: bool,
+}
+
+impl Cmd {
+    /// Reads, compares or computes, prints.
+    #[must_use]
+    pub fn run(&self) -> Exit {
+        let result = match &self.verb {
+            Verb::Compare { sheet, before, after, form } => compare(sheet, before, after, *form),
+            Verb::Worksheet { sheet, form } => read(sheet).map(|sheet| {
+                let worksheet = Worksheet::of(&sheet);
+                let out = form.print(&worksheet, worksheet_text, worksheet_csv);
+                (out, worksheet.fits())
+            }),
+        };
+        match result {
+            Ok((out, good)) => {
+                // A reader that closed the pipe has had enough: no error.
+                let _ = std::io::stdout().lock().write_all(out.as_bytes());
+                if good { Exit::Accepted } else { Exit::Rejected }
+            }
+            Err(message) => {
+                // Standard error may be closed; there is nobody to tell then.
+                let _ = writeln!(std::io::stderr().lock(), "{message}");
+                Exit::BadInput
+            }
+        }
+    }
+}
+
+impl Form {
+    fn print<T: Serialize>(self, what: &T, text: fn(&T) -> String, csv: fn(&T) -> String) -> String {
+        match (self.json, self.csv) {
+            (true, _) => {
+                let json = serde_json::to_string_pretty(what);
+                harmless::json(&json.unwrap_or_else(|error| format!("{{\"error\": \"{error}\"}}"))) + "\n"
+            }
+            (_, true) => csv(what),
+            _ => text(what),
+        }
+    }
+}
+
+fn read(path: &Path) -> Result<AxisSheet, String> {
+    sheet::read(path).map(|loaded| loaded.sheet).map_err(|error| render(&error))
+}
+
+fn compare(sheet: &Path, before: &Path, after: &Path, form: Form) -> Result<(String, bool), String> {
+    let sheet = read(sheet)?;
+    let layout = sheet.settings.table.as_ref().ok_or_else(|| SettingsError::NoLayout.to_string())?;
+    let load = |path| Table::load(path, layout).map_err(|error| error.to_string());
+    let comparison = Comparison::of(&load(before)?, &load(after)?, &expectations(&sheet));
+    Ok((form.print(&comparison, comparison_text, comparison_csv), comparison.clean()))
+}

@@ -1,0 +1,236 @@
+//! Comparison and worksheet for people and for spreadsheets.
+
+use comfy_table::{CellAlignment, ContentArrangement, LineStyle, Table, presets};
+
+use super::compare::{Change, Comparison, Finding, State};
+use super::delimited::write;
+use super::harmless::{cell, visible};
+use super::worksheet::{Amount, Work, Worksheet};
+use crate::sheet::EntryKind;
+
+/// The comparison as text: what needs a person first.
+#[must_use]
+pub fn comparison_text(comparison: &Comparison) -> String {
+    let (before, after) = (visible(&comparison.before_file), visible(&comparison.after_file));
+    let mut out = format!("before  {before}\nafter   {after}\n");
+    for finding in Finding::ALL {
+        let changes: Vec<_> = comparison.with(finding).collect();
+        if changes.is_empty() {
+            continue;
+        }
+        let words = finding.words();
+        let words = if finding.good() { words.to_owned() } else { words.to_uppercase() };
+        out.push_str(&format!("\n{words} ({})\n", changes.len()));
+        for change in changes {
+            out.push_str(&change_text(change));
+        }
+    }
+    out.push_str(&format!("\nunchanged: {}\n", comparison.unchanged));
+    for (file, skipped) in [(before, &comparison.before_skipped), (after, &comparison.after_skipped)] {
+        if !skipped.is_empty() {
+            let lines: Vec<_> = skipped.iter().take(20).map(ToString::to_string).collect();
+            let more = if skipped.len() > 20 { ", ..." } else { "" };
+            out.push_str(&format!(
+                "{file}: lines without columns, taken for titles: {}{more}\n",
+                lines.join(", ")
+            ));
+        }
+    }
+    out.push_str(if comparison.clean() {
+        "Nothing unexpected, nothing missing.\n"
+    } else {
+        "SOMETHING UNEXPECTED OR MISSING.\n"
+    });
+    out
+}
+
+fn change_text(change: &Change) -> String {
+    let shown = |state: &Option<State>| {
+        state.as_ref().map_or("(not there)".to_owned(), |state| {
+            let value = if state.value.is_empty() { "(empty)".to_owned() } else { visible(&state.value) };
+            format!("{value} {}", visible(&state.unit)).trim_end().to_owned()
+        })
+    };
+    let name = |state: &Option<State>| state.as_ref().map(|state| state.name.clone()).unwrap_or_default();
+    let (old, new) = (name(&change.before), name(&change.after));
+    let key = visible(&change.key);
+    let current = if new.is_empty() { &old } else { &new };
+    let title = if current.is_empty() || *current == change.key {
+        key
+    } else {
+        format!("{key}  {}", visible(current))
+    };
+    let mut out = format!("  {title}: {} \u{2192} {}", shown(&change.before), shown(&change.after));
+    let line = |state: &Option<State>| state.as_ref().map_or("-".to_owned(), |state| state.line.to_string());
+    out.push_str(&format!("   (lines {}, {})\n", line(&change.before), line(&change.after)));
+    if let (Some(_), Some(_)) = (&change.before, &change.after)
+        && old != new
+    {
+        out.push_str(&format!("      its name was \"{}\"\n", visible(&old)));
+    }
+    if let Some(expected) = &change.expected {
+        out.push_str(&format!("      expected {}: {}\n", visible(&expected.value), visible(&expected.why)));
+    }
+    out
+}
+
+/// The comparison as CSV (RFC 4180); no cell can be taken for a formula.
+#[must_use]
+pub fn comparison_csv(comparison: &Comparison) -> String {
+    let mut rows = vec![
+        [
+            "finding",
+            "key",
+            "name",
+            "before",
+            "before_unit",
+            "after",
+            "after_unit",
+            "expected",
+            "why",
+            "before_line",
+            "after_line",
+        ]
+        .map(str::to_owned)
+        .to_vec(),
+    ];
+    for change in &comparison.changes {
+        let of =
+            |state: &Option<State>, what: fn(&State) -> String| state.as_ref().map(what).unwrap_or_default();
+        let (before, after, expected) = (&change.before, &change.after, &change.expected);
+        let name = of(after, |state| state.name.clone());
+        let name = if name.is_empty() { of(before, |state| state.name.clone()) } else { name };
+        rows.push(vec![
+            change.finding.words().to_owned(),
+            change.key.clone(),
+            name,
+            of(before, |state| state.value.clone()),
+            of(before, |state| state.unit.clone()),
+            of(after, |state| state.value.clone()),
+            of(after, |state| state.unit.clone()),
+            expected.as_ref().map(|expected| expected.value.clone()).unwrap_or_default(),
+            expected.as_ref().map(|expected| expected.why.clone()).unwrap_or_default(),
+            of(before, |state| state.line.to_string()),
+            of(after, |state| state.line.to_string()),
+        ]);
+    }
+    write(rows.into_iter().map(|row| row.into_iter().map(|text| cell(&text))))
+}
+
+/// The worksheet as a table.
+#[must_use]
+pub fn worksheet_text(worksheet: &Worksheet) -> String {
+    let mut table = Table::new();
+    table.load_style(presets::UTF8_HORIZONTAL_ONLY.row_separator(LineStyle::none()));
+    table.set_content_arrangement(ContentArrangement::Dynamic);
+    table.set_header([
+        "Target",
+        "Wanted",
+        "Setting",
+        "Exact",
+        "Step",
+        "ENTER",
+        "Becomes",
+        "Rounding costs",
+        "of tolerance",
+        "",
+    ]);
+    for row in &worksheet.rows {
+        table.add_row([
+            row.target.to_owned(),
+            amount(Some(row.wanted)),
+            row.key.as_deref().map_or("-".to_owned(), visible),
+            amount(row.exact),
+            row.step.map_or("-".to_owned(), |step| step.value.to_string()),
+            enter(row),
+            amount(row.becomes),
+            amount(row.cost),
+            share(row),
+            row.fit.words().to_owned(),
+        ]);
+    }
+    for column in [1, 3, 4, 5, 6, 7, 8] {
+        if let Some(column) = table.column_mut(column) {
+            column.set_cell_alignment(CellAlignment::Right);
+        }
+    }
+    let mut out = format!("{table}\n");
+    for row in worksheet.rows.iter().filter(|row| !row.note.is_empty()) {
+        out.push_str(&format!("{}: {}\n", row.target, row.note));
+    }
+    out
+}
+
+fn enter(row: &Work) -> String {
+    let Some(entry) = &row.entry else { return "-".to_owned() };
+    match row.entry_kind {
+        Some(EntryKind::Steps) => format!("{entry} steps"),
+        _ => entry.clone(),
+    }
+}
+
+fn share(row: &Work) -> String {
+    match (row.share_percent, row.tolerance, row.cost) {
+        (Some(share), _, _) => format!("{share:.1} %"),
+        (None, Some(_), Some(cost)) if cost.value == 0.0 => "exact".to_owned(),
+        (None, Some(_), Some(_)) => "must be exact".to_owned(),
+        _ => "-".to_owned(),
+    }
+}
+
+/// Six significant figures without noughts at the end, and the unit.
+fn amount(amount: Option<Amount>) -> String {
+    amount.map_or("-".to_owned(), |amount| format!("{} {}", number(amount.value), amount.unit))
+}
+
+fn number(value: f64) -> String {
+    // Rounded through its own scientific form: exact enough for six figures at any size.
+    format!("{value:.5e}").parse::<f64>().map_or_else(|_| value.to_string(), |value| value.to_string())
+}
+
+/// The worksheet as CSV (RFC 4180); no cell can be taken for a formula.
+#[must_use]
+pub fn worksheet_csv(worksheet: &Worksheet) -> String {
+    let mut rows = vec![
+        [
+            "target",
+            "wanted",
+            "wanted_unit",
+            "key",
+            "exact",
+            "step",
+            "entered_unit",
+            "enter",
+            "enter_as",
+            "becomes",
+            "rounding_cost",
+            "percent_of_tolerance",
+            "fit",
+        ]
+        .map(str::to_owned)
+        .to_vec(),
+    ];
+    for row in &worksheet.rows {
+        let value = |amount: Option<Amount>| amount.map(|amount| number(amount.value)).unwrap_or_default();
+        let kind = row.entry_kind.map_or("", |kind| match kind {
+            EntryKind::Value => "value",
+            EntryKind::Steps => "number of steps",
+        });
+        rows.push(vec![
+            row.target.to_owned(),
+            number(row.wanted.value),
+            row.wanted.unit.to_owned(),
+            row.key.clone().unwrap_or_default(),
+            value(row.exact),
+            value(row.step),
+            row.exact.map_or("", |exact| exact.unit).to_owned(),
+            row.entry.clone().unwrap_or_default(),
+            kind.to_owned(),
+            value(row.becomes),
+            value(row.cost),
+            row.share_percent.map(number).unwrap_or_default(),
+            row.fit.words().to_owned(),
+        ]);
+    }
+    write(rows.into_iter().map(|row| row.into_iter().map(|text| cell(&text))))
+}
