@@ -1,5 +1,7 @@
 //! `proofstand wiring` as a technician and a script meet it.
 
+#![expect(clippy::unwrap_used, reason = "a test may stop")]
+
 use std::path::Path;
 
 use assert_cmd::Command;
