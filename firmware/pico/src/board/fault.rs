@@ -1,4 +1,5 @@
-//! The firmware found itself wrong: outputs safe, cause kept, reset.
+//! The firmware found itself wrong: outputs safe, reason kept, reset. The start after it reports
+//! [`proofstand_protocol::message::ResetCause::Panic`].
 
 use core::panic::PanicInfo;
 
@@ -6,29 +7,56 @@ use cortex_m_rt::{ExceptionFrame, exception};
 
 use super::gpio::make_safe;
 use super::registers::{put, watchdog};
+use super::retained;
 
 /// Watchdog control: reset now (RP2040 datasheet, 4.7.6).
 const TRIGGER: u32 = 1 << 31;
 
+/// Why the firmware stopped itself.
+#[derive(Clone, Copy)]
+pub(super) enum Reason {
+    /// A panic; the words are the line and a checksum of the file's name.
+    Panic = 1,
+    /// A fault of the processor; the words are the stacked program counter and link register.
+    HardFault = 2,
+    /// A handler entered a critical section.
+    CriticalSection = 3,
+    /// An interrupt without a handler.
+    StrayInterrupt = 4,
+    /// The chip did not set itself up.
+    NoBoard = 5,
+}
+
+/// Outputs safe, reason kept, reset.
+pub(super) fn stop(reason: Reason) -> ! {
+    stop_with(reason, (0, 0))
+}
+
+fn stop_with(reason: Reason, detail: (u32, u32)) -> ! {
+    cortex_m::interrupt::disable();
+    make_safe();
+    retained::note_stop(reason as u32, detail);
+    loop {
+        put!(watchdog().ctrl(), TRIGGER);
+    }
+}
+
 #[panic_handler]
 fn panic(info: &PanicInfo) -> ! {
-    cortex_m::interrupt::disable();
-    make_safe();
-    defmt::error!("{}", defmt::Display2Format(info));
-    reset()
+    // The message is not formatted: that would take more flash than all of the fixture's checks.
+    let place = info.location();
+    let file =
+        place.map_or(0, |place| proofstand_firmware::calibration::layout::checksum(place.file().as_bytes()));
+    stop_with(Reason::Panic, (place.map_or(0, core::panic::Location::line), file))
 }
 
-/// A fault of the processor: a stray address, an instruction that is none.
+/// A stray address, an instruction that is none.
 #[exception]
-unsafe fn HardFault(_frame: &ExceptionFrame) -> ! {
-    cortex_m::interrupt::disable();
-    make_safe();
-    reset()
+unsafe fn HardFault(frame: &ExceptionFrame) -> ! {
+    stop_with(Reason::HardFault, (frame.pc(), frame.lr()))
 }
 
-fn reset() -> ! {
-    put!(watchdog().ctrl(), TRIGGER);
-    loop {
-        cortex_m::asm::nop();
-    }
+#[exception]
+unsafe fn DefaultHandler(_number: i16) {
+    stop(Reason::StrayInterrupt)
 }

@@ -87,6 +87,11 @@ impl Levels {
         self.high(pins::ENCODER_LINE_FAULT)
     }
 
+    /// The encoder's index.
+    pub(crate) const fn index_high(self) -> bool {
+        self.high(pins::ENCODER_INDEX)
+    }
+
     const fn high(self, pin: u8) -> bool {
         self.0 & bit(pin) != 0
     }
@@ -121,7 +126,7 @@ fn set_up(pin: &Pin) {
         // What is not plugged in must read as not conducting, or as a fault.
         (pins::ENCODER_LINE_FAULT | pins::SPI_RECEIVE, _) => PAD_PULL_UP,
         (pins::STOP_SENSE | pins::HOLD_SENSE | pins::RELAY_SENSE, _) => PAD_PULL_DOWN,
-        (flag, _) if flag >= pins::FLAG_0 && flag < pins::FLAG_0 + pins::FLAGS => PAD_PULL_UP,
+        (flag, _) if (pins::FLAG_0..pins::FLAG_0 + pins::FLAGS).contains(&flag) => PAD_PULL_UP,
         _ => 0,
     };
     put!(pads().gpio(usize::from(gpio)), PAD_INPUT | PAD_4_MA | PAD_SCHMITT | pull);

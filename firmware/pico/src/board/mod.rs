@@ -2,21 +2,35 @@
 //! memory that a reset spares, the boot ROM's flash routines. Each use says why it is sound.
 #![allow(unsafe_code)]
 
-use defmt_rtt as _;
-
+pub(crate) mod analog;
 mod boot;
+mod burst;
 pub(crate) mod clock;
+mod critical;
+mod dma;
+pub(crate) mod encoder;
+mod exclusive;
 mod fault;
+pub(crate) mod flags;
+mod flash;
 mod gpio;
+mod programs;
 mod registers;
-pub(crate) mod usb;
+pub(crate) mod retained;
+mod spi;
+pub(crate) mod stack;
+mod state_machine;
+mod usb;
 mod watchdog;
 
-use proofstand_firmware::fixture::{Identity, Start};
+use defmt_rtt as _;
+use proofstand_firmware::fixture::Identity;
 use proofstand_protocol::version::{Capabilities, FirmwareVersion};
 use rp2040_hal::clocks::init_clocks_and_plls;
-use rp2040_hal::pac;
+use rp2040_hal::pac::{self, Interrupt};
 
+pub(crate) use burst::Burst;
+pub(crate) use flash::CalibrationFlash;
 pub(crate) use gpio::Gpio;
 pub(crate) use usb::Port;
 pub(crate) use watchdog::Watchdog;
@@ -25,51 +39,111 @@ pub(crate) use watchdog::Watchdog;
 const CRYSTAL_HZ: u32 = 12_000_000;
 
 /// Bits of the reset controller (RP2040 datasheet, 2.14.3).
+const RESET_DMA: u32 = 1 << 2;
 const RESET_IO_BANK: u32 = 1 << 5;
 const RESET_PADS: u32 = 1 << 8;
+const RESET_PIO0: u32 = 1 << 10;
+const RESET_PIO1: u32 = 1 << 11;
+const RESET_SPI0: u32 = 1 << 16;
 const RESET_TIMER: u32 = 1 << 21;
 
-/// The board, set up and safe: 0 V asked for, enable open, contacts open, nothing ticking yet.
+/// Priorities, a smaller number first: the two top bits count. Handlers of one priority do not interrupt each other.
+const PRIORITIES: [(Interrupt, u8); 7] = [
+    (Interrupt::TIMER_IRQ_0, 0x00),
+    (Interrupt::TIMER_IRQ_1, 0x00),
+    (Interrupt::IO_IRQ_BANK0, 0x40),
+    (Interrupt::TIMER_IRQ_2, 0x80),
+    (Interrupt::TIMER_IRQ_3, 0x80),
+    (Interrupt::SW0_IRQ, 0x80),
+    (Interrupt::USBCTRL_IRQ, 0xc0),
+];
+
+/// The board, set up and safe: 0 V, enable open, contacts open.
 pub(crate) struct Board {
     pub(crate) gpio: Gpio,
     pub(crate) port: Port,
     pub(crate) watchdog: Watchdog,
+    pub(crate) burst: Burst,
+    pub(crate) flash: CalibrationFlash,
     pub(crate) identity: Identity,
-    pub(crate) start: Start,
+    pub(crate) found: retained::Found,
 }
 
-/// Sets the board up. Everything that can fail here panics, which leads to a reset with the outputs safe.
-#[allow(clippy::expect_used, reason = "there is no board to run on without these")]
+/// There is no board to run on: outputs safe, reset.
+pub(crate) fn stop() -> ! {
+    fault::stop(fault::Reason::NoBoard)
+}
+
+/// Sets the board up. If something fails there is no board to run on.
 pub(crate) fn start() -> Board {
-    let mut chip = pac::Peripherals::take().expect("taken once, here");
+    let (Some(mut chip), Some(mut core)) = (pac::Peripherals::take(), cortex_m::Peripherals::take()) else {
+        stop()
+    };
     restart(&chip.RESETS, RESET_IO_BANK | RESET_PADS);
     let gpio = Gpio::new();
-    let start = Start { epoch: 1, ..Start::default() };
-    let mut dog = rp2040_hal::Watchdog::new(chip.WATCHDOG);
-    let clocks = init_clocks_and_plls(
+    let mut watchdog = Watchdog::new(chip.WATCHDOG);
+    let found = retained::find();
+    let Ok(clocks) = init_clocks_and_plls(
         CRYSTAL_HZ,
         chip.XOSC,
         chip.CLOCKS,
         chip.PLL_SYS,
         chip.PLL_USB,
         &mut chip.RESETS,
-        &mut dog,
-    )
-    .ok()
-    .expect("the crystal and both PLLs run");
-    let watchdog = Watchdog::start(dog);
-    restart(&chip.RESETS, RESET_TIMER);
-    let serial = [0; 8];
-    let identity = Identity {
-        capabilities: Capabilities::NONE,
-        firmware: FirmwareVersion { major: 0, minor: 1, patch: 0 },
+        watchdog.inner(),
+    ) else {
+        stop()
+    };
+    restart(&chip.RESETS, RESET_TIMER | RESET_DMA | RESET_PIO0 | RESET_PIO1 | RESET_SPI0);
+    let serial = flash::unique_id();
+    let port = Port::new(chip.USBCTRL_REGS, chip.USBCTRL_DPRAM, clocks.usb_clock, &mut chip.RESETS, &serial);
+    analog::start();
+    encoder::start();
+    for (interrupt, priority) in PRIORITIES {
+        // SAFETY: no code relies on an order of handlers that is not this one.
+        unsafe { core.NVIC.set_priority(interrupt, priority) };
+    }
+    flags::start();
+    clock::start();
+    let flash = CalibrationFlash::new();
+    Board { gpio, port, watchdog, burst: Burst::default(), flash, identity: identity(serial), found }
+}
+
+/// The analog board carries no memory of its own in this design: controller and analog board are taken for one, and the
+/// controller's number stands for both.
+fn identity(serial: [u8; 8]) -> Identity {
+    Identity {
+        capabilities: Capabilities::POSITION_BURSTS
+            | Capabilities::READOUT_BURSTS
+            | Capabilities::LINE_BURSTS
+            | Capabilities::SELF_CHECK
+            | Capabilities::CALIBRATION_STORE
+            | Capabilities::GUARD_CONTACT
+            | Capabilities::SPEED_READOUT
+            | Capabilities::TORQUE_READOUT
+            | Capabilities::ENCODER_LINE_FAULT,
+        firmware: version(),
         simulated: false,
         controller_serial: serial,
         analog_serial: serial,
-    };
-    let port = Port::new(chip.USBCTRL_REGS, chip.USBCTRL_DPRAM, clocks.usb_clock, &mut chip.RESETS, &serial);
-    clock::start();
-    Board { gpio, port, watchdog, identity, start }
+    }
+}
+
+const fn version() -> FirmwareVersion {
+    const fn number(text: &str) -> u16 {
+        let bytes = text.as_bytes();
+        let (mut value, mut index) = (0, 0);
+        while index < bytes.len() {
+            value = value * 10 + (bytes[index] - b'0') as u16;
+            index += 1;
+        }
+        value
+    }
+    FirmwareVersion {
+        major: number(env!("CARGO_PKG_VERSION_MAJOR")),
+        minor: number(env!("CARGO_PKG_VERSION_MINOR")),
+        patch: number(env!("CARGO_PKG_VERSION_PATCH")),
+    }
 }
 
 /// Resets blocks of the chip, and waits until they are there again.

@@ -24,18 +24,33 @@ blocks! {
     io_bank: IO_BANK0 as pac::io_bank0::RegisterBlock;
     /// Written by `gpio`.
     pads: PADS_BANK0 as pac::pads_bank0::RegisterBlock;
-    /// Written by `clock`: each alarm by its own handler alone.
+    /// Written by `clock` and `burst`: each alarm by one handler, once it runs.
     timer: TIMER as pac::timer::RegisterBlock;
-    /// Written by `watchdog` and, for the last time, by `fault`.
+    /// Written by `watchdog`; its scratch registers by `retained`; and, for the last time, by `fault`.
     watchdog: WATCHDOG as pac::watchdog::RegisterBlock;
+    /// Written by `state_machine` and `encoder`.
+    pio0: PIO0 as pac::pio0::RegisterBlock;
+    /// Written by `state_machine`.
+    pio1: PIO1 as pac::pio0::RegisterBlock;
+    /// Written by `dma`.
+    dma: DMA as pac::dma::RegisterBlock;
+    /// Written by `spi`.
+    spi: SPI0 as pac::spi0::RegisterBlock;
+    /// Only read.
+    rosc: ROSC as pac::rosc::RegisterBlock;
+    /// Written by `flash`, with interrupts off.
+    qspi: IO_QSPI as pac::io_qspi::RegisterBlock;
+    /// Written by `flash`, with interrupts off.
+    ssi: XIP_SSI as pac::xip_ssi::RegisterBlock;
 }
 
 /// Writes a whole register.
 macro_rules! put {
-    ($register:expr, $value:expr) => {
+    ($register:expr, $value:expr) => {{
         // SAFETY: no register of this chip can harm memory safety but those of DMA and flash, which have modules of
         // their own that say why their writes are sound.
+        #[allow(unused_unsafe, reason = "some callers are unsafe themselves")]
         $register.write(|w| unsafe { w.bits($value) })
-    };
+    }};
 }
 pub(super) use put;

@@ -25,7 +25,6 @@ pub(crate) struct Port {
 }
 
 impl Port {
-    #[allow(clippy::expect_used, reason = "each is called once, and the strings fit")]
     pub(super) fn new(
         registers: USBCTRL_REGS,
         memory: USBCTRL_DPRAM,
@@ -34,22 +33,26 @@ impl Port {
         serial_number: &[u8; 8],
     ) -> Self {
         let bus = UsbBusAllocator::new(UsbBus::new(registers, memory, clock, true, resets));
-        let bus = singleton!(: UsbBusAllocator<UsbBus> = bus).expect("called once");
-        let text = singleton!(: [u8; 16] = hexadecimal(serial_number)).expect("called once");
+        let (Some(bus), Some(text)) = (
+            singleton!(: UsbBusAllocator<UsbBus> = bus),
+            singleton!(: [u8; 16] = hexadecimal(serial_number)),
+        ) else {
+            super::stop()
+        };
         let serial = SerialPort::new_with_store(bus, [0; STORE], [0; STORE]);
         let strings = StringDescriptors::default()
             .manufacturer("Proofstand project")
             .product("Proofstand fixture")
             .serial_number(core::str::from_utf8(text).unwrap_or(""));
-        let device = UsbDeviceBuilder::new(bus, IDENTITY)
+        let builder = UsbDeviceBuilder::new(bus, IDENTITY).device_class(USB_CLASS_CDC);
+        let Ok(builder) = builder
             .strings(&[strings])
-            .expect("one language")
-            .device_class(USB_CLASS_CDC)
-            .max_packet_size_0(64)
-            .expect("64 is a size")
-            .max_power(500)
-            .expect("500 mA is allowed")
-            .build();
+            .and_then(|builder| builder.max_packet_size_0(64))
+            .and_then(|builder| builder.max_power(500))
+        else {
+            super::stop()
+        };
+        let device = builder.build();
         // SAFETY: its handler shares nothing with other code but an atomic.
         unsafe { NVIC::unmask(Interrupt::USBCTRL_IRQ) };
         Self { device, serial, open: false }

@@ -1,6 +1,7 @@
-//! The watchdog, and what it keeps through a reset.
+//! The watchdog.
 
 use rp2040_hal::fugit::MicrosDurationU32;
+use rp2040_hal::pac;
 
 /// A healthy loop feeds it once a millisecond.
 const PERIOD: MicrosDurationU32 = MicrosDurationU32::millis(5);
@@ -13,11 +14,22 @@ pub(crate) struct Watchdog {
 }
 
 impl Watchdog {
-    /// Starts it with the long period.
-    pub(super) fn start(mut dog: rp2040_hal::Watchdog) -> Self {
+    /// Sets it up with the long period. It begins to count when its clock does; its reset works at once.
+    pub(super) fn new(dog: pac::WATCHDOG) -> Self {
+        let mut dog = rp2040_hal::Watchdog::new(dog);
         dog.pause_on_debug(true);
         dog.start(LONG);
         Self { dog }
+    }
+
+    /// For the clocks, which give it its own.
+    pub(super) fn inner(&mut self) -> &mut rp2040_hal::Watchdog {
+        &mut self.dog
+    }
+
+    /// Something takes long: the long period.
+    pub(crate) fn patient(&mut self) {
+        self.dog.start(LONG);
     }
 
     /// The loop is healthy from here on: the short period.
