@@ -13,6 +13,9 @@ pub const FLUSH_TICKS: u32 = 20;
 pub const BURST_BYTES: usize = 4_096;
 /// Shortest time between points, in microseconds.
 pub const BURST_PERIOD_MIN_US: u16 = 10;
+/// Shortest time between points of read-outs, in microseconds: each takes several conversions, and the command's output
+/// goes before them.
+pub const READ_OUT_PERIOD_MIN_US: u16 = 40;
 
 type Block = Vec<Sample, SAMPLES_PER_BLOCK>;
 
@@ -118,6 +121,14 @@ pub const fn point_bytes(kind: BurstKind) -> usize {
     }
 }
 
+/// Shortest time between points of a kind, in microseconds.
+pub const fn period_min_us(kind: BurstKind) -> u16 {
+    match kind {
+        BurstKind::Position | BurstKind::Lines => BURST_PERIOD_MIN_US,
+        BurstKind::ReadOuts => READ_OUT_PERIOD_MIN_US,
+    }
+}
+
 /// What a burst captures, for the board's timer.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -154,12 +165,12 @@ impl Burst {
     ///
     /// # Errors
     /// [`Field::Points`] for none or more than fit into [`BURST_BYTES`], [`Field::Period`] for a period shorter than
-    /// [`BURST_PERIOD_MIN_US`]. The old burst stays then.
+    /// [`period_min_us`]. The old burst stays then.
     pub fn start(&mut self, job: BurstJob) -> Result<(), Field> {
         if job.points == 0 || usize::from(job.points) * point_bytes(job.kind) > BURST_BYTES {
             return Err(Field::Points);
         }
-        if job.period_us < BURST_PERIOD_MIN_US {
+        if job.period_us < period_min_us(job.kind) {
             return Err(Field::Period);
         }
         self.bytes.clear();
@@ -340,6 +351,8 @@ mod tests {
         assert_eq!(burst.start(job(BurstKind::Lines, 4_097)), Err(Field::Points));
         assert_eq!(burst.start(job(BurstKind::Lines, 0)), Err(Field::Points));
         let hasty = BurstJob { period_us: 9, ..job(BurstKind::Lines, 1) };
+        assert_eq!(burst.start(hasty), Err(Field::Period));
+        let hasty = BurstJob { period_us: 39, ..job(BurstKind::ReadOuts, 1) };
         assert_eq!(burst.start(hasty), Err(Field::Period));
         assert_eq!(burst.read(0).unwrap()[..], [7]);
         assert_eq!(burst.start(job(BurstKind::Position, 1_024)), Ok(()));

@@ -27,8 +27,9 @@ const LINES_CHANNEL: u8 = 4;
 const LINES_DIVISOR: u32 = 1_000;
 /// Longest period whose divisor fits its 24 bits; slower lines are taken by the alarm.
 const LINES_PERIOD_MAX: u16 = 16_777;
-/// A burst begins so long after an output time: points whose period divides a millisecond then never meet one.
-const AFTER_OUTPUT_US: u32 = 20;
+/// A burst begins so long after an output time: points whose period divides half a millisecond then meet neither the
+/// tick's sample, which takes less than 7 µs, nor the command's frame.
+const AFTER_OUTPUT_US: u32 = 27;
 /// A read-out takes less than this: with an output closer ahead it waits for it.
 const POINT_US: u32 = 16;
 /// Points handed over at a time, so that ticks are not kept waiting.

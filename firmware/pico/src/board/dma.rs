@@ -16,6 +16,8 @@ const REQUEST_SHIFT: u32 = 15;
 const UNPACED: u32 = 0x3f << REQUEST_SHIFT;
 const QUIET: u32 = 1 << 21;
 const BUSY: u32 = 1 << 24;
+/// Looks at a channel that is to end before it is taken for ended.
+const PATIENCE: u32 = 100;
 
 /// The time, in the low 32 bits of microseconds, at which a state machine last pushed a word. No processor is needed:
 /// one channel takes the word away and starts a second, which copies the timer and starts the first again.
@@ -80,7 +82,12 @@ pub(super) fn is_busy(channel: u8) -> bool {
 pub(super) fn abort(channel: u8) {
     put!(dma().ch(usize::from(channel)).ch_al1_ctrl(), 0);
     put!(dma().chan_abort(), 1 << channel);
-    while dma().chan_abort().read().bits() & (1 << channel) != 0 {}
+    // A few cycles: what was under way on the bus is completed. Its source has been stopped.
+    for _ in 0..PATIENCE {
+        if dma().chan_abort().read().bits() & (1 << channel) == 0 {
+            break;
+        }
+    }
 }
 
 fn set(channel: u8, from: *const u32, to: *mut u32, count: u32) {
