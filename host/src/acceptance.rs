@@ -1,5 +1,9 @@
 //! One acceptance from sheet to run model, on whatever is at the other end of a link.
 
+mod cut_off;
+
+pub use cut_off::cut_off;
+
 use proofstand_protocol::version::{CalibrationState, FixtureHello};
 use proofstand_units::Volts;
 
@@ -10,8 +14,10 @@ use crate::fixture::{Client, FixtureError};
 use crate::link::Link;
 use crate::planner::{AxisNumbers, CannotPlan, MotionPlan};
 use crate::record::RunFolder;
+use crate::record::follow::merge;
 use crate::record::model::{
-    Axis, CheckRecord, Fact, NotDone, Outcome, Provenance, RUN_SCHEMA, Run, RunKind, Verdict,
+    Axis, CheckRecord, Fact, FollowWhy, Follows, NotDone, Outcome, Provenance, RUN_SCHEMA, Run, RunKind,
+    Verdict,
 };
 use crate::sequence::{Attendant, Conducted, Progress, conduct};
 use crate::sheet::AxisSheet;
@@ -43,6 +49,8 @@ pub struct Setting {
     pub identity: Vec<Fact>,
     /// Days since 1970-01-01, today: decides whether a calibration is in date.
     pub today: u32,
+    /// The run that this one goes on with or makes again.
+    pub earlier: Option<(FollowWhy, Run)>,
 }
 
 impl Job {
@@ -66,13 +74,14 @@ impl Job {
         attendant: &mut dyn Attendant,
         progress: &mut dyn Progress,
     ) -> Run {
-        let started = now();
         let calibration = Calibration::of(client.hello(), setting.today);
-        let mut provenance = provenance(client, &calibration, setting);
-        let cautions = cautions(&self.sheet);
+        let opened =
+            self.opened(kind, folder.name(), provenance(client, &calibration, setting), checks, setting);
         let conducted = match &self.motion {
             Err(cannot) => {
-                Conducted { checks: checks.iter().map(|c| refused(*c, cannot)).collect(), stopped: None }
+                let checks = checks.iter().map(|c| refused(*c, cannot)).collect();
+                let stopped = folder.note("run", &opened).err().map(FixtureError::Record);
+                Conducted { checks, stopped }
             }
             Ok(motion) => {
                 let context = Context {
@@ -82,22 +91,20 @@ impl Job {
                     equipment: calibration.equipment(),
                     attended: attendant.attended(),
                 };
-                let head = serde_json::json!({
-                    "kind": kind, "sheet": self.file, "sheet_crc32": self.sheet_crc32(),
-                    "provenance": provenance, "started": started,
-                });
-                match folder.note("run", head) {
+                match folder.note("run", &opened) {
                     Err(error) => {
                         Conducted { checks: Vec::new(), stopped: Some(FixtureError::Record(error)) }
                     }
-                    Ok(()) if attendant.acknowledge(&cautions) => {
+                    Ok(()) if attendant.acknowledge(&opened.cautions) => {
                         conduct(checks, &context, client, folder, attendant, progress)
                     }
                     Ok(()) => Conducted { checks: Vec::new(), stopped: Some(FixtureError::Interrupted) },
                 }
             }
         };
-        let diagnoses = diagnose(&self.sheet, &conducted.checks);
+        let stopped = conducted.stopped.as_ref().map(ToString::to_string);
+        let (checks, follows) = finished_checks(&opened, conducted.checks, stopped.as_deref(), setting);
+        let mut provenance = opened.provenance.clone();
         if client.damaged_frames() > 0 {
             provenance.warnings.push(format!(
                 "{} frames came damaged and were asked for again: look at the cable",
@@ -105,23 +112,55 @@ impl Job {
             ));
         }
         Run {
-            schema: RUN_SCHEMA.to_owned(),
-            kind,
-            id: folder.name(),
-            started,
             finished: now(),
-            axis: self.axis(setting),
             provenance,
-            cautions,
-            outcome: outcome(kind, &conducted),
-            targets: self.targets.rows(),
-            checks: conducted.checks,
-            diagnoses,
-            undo: undo(&self.sheet),
+            outcome: outcome(kind, &checks, stopped),
+            diagnoses: diagnose(&self.sheet, &checks),
+            checks,
+            follows,
+            ..opened
         }
     }
 
-    fn sheet_crc32(&self) -> String {
+    /// The model as it stands before anything is done: every planned check not made yet. It opens the journal, so that
+    /// a run that is cut off can be reported from it.
+    fn opened(
+        &self,
+        kind: RunKind,
+        id: String,
+        provenance: Provenance,
+        checks: &[&'static dyn Check],
+        setting: &Setting,
+    ) -> Run {
+        let why = CannotPlan {
+            why: "the run ended before it".to_owned(),
+            remedy: "make what is left: accept --resume".to_owned(),
+        };
+        let checks: Vec<CheckRecord> = checks.iter().map(|c| refused(*c, &why)).collect();
+        let (checks, follows) = finished_checks_of(setting, checks, |_| false);
+        let started = now();
+        Run {
+            schema: RUN_SCHEMA.to_owned(),
+            kind,
+            id,
+            finished: started.clone(),
+            started,
+            axis: self.axis(setting),
+            provenance,
+            cautions: cautions(&self.sheet),
+            outcome: outcome(kind, &checks, None),
+            targets: self.targets.rows(),
+            checks,
+            diagnoses: Vec::new(),
+            undo: undo(&self.sheet),
+            undone: Vec::new(),
+            follows,
+        }
+    }
+
+    /// CRC-32/ISO-HDLC of the sheet's bytes, eight hexadecimal digits.
+    #[must_use]
+    pub fn sheet_crc32(&self) -> String {
         let crc = crc::Crc::<u32>::new(&crc::CRC_32_ISO_HDLC);
         format!("{:08x}", crc.checksum(self.text.as_bytes()))
     }
@@ -166,9 +205,42 @@ fn refused(check: &dyn Check, cannot: &CannotPlan) -> CheckRecord {
     }
 }
 
-fn outcome(kind: RunKind, conducted: &Conducted) -> Outcome {
-    let count =
-        |v| u32::try_from(conducted.checks.iter().filter(|c| c.verdict == v).count()).unwrap_or(u32::MAX);
+/// The records of a run that has ended: those made, those planned and not come to, those of an earlier run.
+fn finished_checks(
+    opened: &Run,
+    mut made: Vec<CheckRecord>,
+    stopped: Option<&str>,
+    setting: &Setting,
+) -> (Vec<CheckRecord>, Option<Follows>) {
+    let taken_over = opened.follows.iter().flat_map(|f| &f.taken_over);
+    let taken_over: Vec<&str> = taken_over.map(|t| t.check.as_str()).collect();
+    for planned in opened.checks.iter().filter(|c| !taken_over.contains(&c.id.as_str())) {
+        if !made.iter().any(|m| m.id == planned.id) {
+            made.push(planned.clone());
+        }
+    }
+    // A check that a stop ended was begun, also where its first step gave nothing.
+    let ended = |c: &CheckRecord| c.not_done.as_ref().is_some_and(|n| Some(n.why.as_str()) == stopped);
+    finished_checks_of(setting, made, |c| !c.steps.is_empty() || !c.results.is_empty() || ended(c))
+}
+
+fn finished_checks_of(
+    setting: &Setting,
+    made: Vec<CheckRecord>,
+    begun: impl Fn(&CheckRecord) -> bool,
+) -> (Vec<CheckRecord>, Option<Follows>) {
+    match &setting.earlier {
+        None => (made, None),
+        Some((why, earlier)) => {
+            let order: Vec<&str> = crate::checks::ALL.iter().map(|c| c.id()).collect();
+            let (checks, follows) = merge(earlier, *why, made, begun, &order);
+            (checks, Some(follows))
+        }
+    }
+}
+
+fn outcome(kind: RunKind, checks: &[CheckRecord], stopped: Option<String>) -> Outcome {
+    let count = |v| u32::try_from(checks.iter().filter(|c| c.verdict == v).count()).unwrap_or(u32::MAX);
     let (accepted, undecided) = (count(Verdict::Accepted), count(Verdict::Undecided));
     let (rejected, not_done) = (count(Verdict::Rejected), count(Verdict::NotDone));
     let verdict = if rejected > 0 {
@@ -180,13 +252,12 @@ fn outcome(kind: RunKind, conducted: &Conducted) -> Outcome {
     } else {
         Verdict::NotDone
     };
-    let stopped = conducted.stopped.as_ref().map(ToString::to_string);
     let what = match (&stopped, verdict) {
         (Some(why), _) => format!("The run stopped before its end: {why}."),
         (None, Verdict::Accepted) => format!("The axis does what the sheet says in all {accepted} checks."),
         (None, Verdict::Rejected) => format!(
             "The axis does not do what the sheet says: {rejected} of {} checks are rejected.",
-            conducted.checks.len()
+            checks.len()
         ),
         (None, Verdict::Undecided) => format!(
             "Nothing was rejected, but {undecided} checks are undecided and {not_done} were not done: the axis is not accepted."

@@ -7,10 +7,12 @@
 pub mod acceptance;
 pub mod cautions;
 pub mod checks;
+pub mod cli;
 pub mod cmd;
 pub mod diagnosis;
 pub mod estimate;
 pub mod exit;
+pub mod export;
 pub mod fixture;
 pub mod link;
 pub mod metrology;

@@ -1,60 +1,7 @@
-//! `proofstand`: proves on a bench fixture that a servo amplifier does what an axis sheet says.
+//! The program; everything is in the library.
 
 use std::process::ExitCode;
 
-use clap::{Parser, Subcommand};
-use proofstand::cmd;
-
-/// Proves on a bench fixture that a servo amplifier does what an axis sheet says
-///
-/// The fixture takes the machine controller's place at the amplifier's I/O connector. From one axis sheet the program
-/// computes every target, plans motion that fits the axis, runs the acceptance, judges each result with its
-/// uncertainty, says what is probably wrong, and leaves a record.
-///
-/// Motion can hurt. Read the cautions. The fixture is a bench instrument, not a safety component.
-#[derive(Debug, Parser)]
-#[command(version, after_long_help = EXAMPLES, max_term_width = 100)]
-struct Cli {
-    #[command(subcommand)]
-    verb: Verb,
-}
-
-const EXAMPLES: &str = "\
-Examples:
-  proofstand targets host/sheets/film-winder.toml     what follows from the sheet
-  proofstand rehearse host/sheets/film-winder.toml    the whole acceptance without hardware
-  proofstand rehearse SHEET --fault gain-doubled      what a fault looks like
-  proofstand accept SHEET --port PORT                 the acceptance on a fixture
-
-Exit codes:
-  0  everything was accepted
-  1  something was rejected
-  2  bad input or usage; nothing was written
-  3  nothing was rejected, something is undecided or was not done
-  4  fixture, link or a trip stopped the run";
-
-#[derive(Debug, Subcommand)]
-enum Verb {
-    Targets(cmd::targets::Cmd),
-    Rehearse(cmd::rehearse::Cmd),
-    Accept(cmd::accept::Cmd),
-    Report(cmd::report::Cmd),
-    Ports(cmd::ports::Cmd),
-    Wiring(cmd::wiring::Cmd),
-    Settings(cmd::settings::Cmd),
-    Schema(cmd::schema::Cmd),
-}
-
 fn main() -> ExitCode {
-    let exit = match Cli::parse().verb {
-        Verb::Targets(cmd) => cmd.run(),
-        Verb::Rehearse(cmd) => cmd.run(),
-        Verb::Accept(cmd) => cmd.run(),
-        Verb::Report(cmd) => cmd.run(),
-        Verb::Ports(cmd) => cmd.run(),
-        Verb::Wiring(cmd) => cmd.run(),
-        Verb::Settings(cmd) => cmd.run(),
-        Verb::Schema(cmd) => cmd.run(),
-    };
-    exit.into()
+    proofstand::cli::main()
 }

@@ -1,25 +1,49 @@
 //! `accept`: the acceptance on a fixture.
 
-use std::io::{BufRead, IsTerminal, Write};
+use std::io::IsTerminal;
 use std::path::PathBuf;
 
+use proofstand_protocol::message::{Request, State, TripCause};
+
+use super::follow::Follow;
+use super::identity::{self, Given};
 use super::input::{Selection, job};
-use super::show;
+use super::person::{Keyboard, Person, tell};
+use super::{show, stop};
 use crate::acceptance::{Setting, today};
-use crate::checks::Turned;
 use crate::exit::Exit;
-use crate::fixture::Client;
+use crate::fixture::{Client, trip_in_words};
 use crate::link::serial::SerialLink;
-use crate::record::model::RunKind;
-use crate::record::{RunFolder, publish};
-use crate::sequence::{Attendant, Terminal};
-use crate::sheet::Viewpoint;
+use crate::record::model::{Run, RunKind};
+use crate::record::{RunFolder, Waiting, publish};
+use crate::sequence::Terminal;
+
+const EXAMPLES: &str = "\
+Examples:
+  proofstand accept axis.toml --port /dev/ttyACM0
+      The whole acceptance. Asks what is on the bench, shows the cautions, then says before every motion what moves.
+
+  proofstand accept axis.toml --port /dev/ttyACM0 --identity amplifier-serial=0123 --identity operator=Kim
+      The same; what is given is not asked for.
+
+  proofstand accept axis.toml --port /dev/ttyACM0 --unattended --cautions-kept
+      Nobody answers: the guard contact must be closed, and direction stays undecided.
+
+  proofstand accept axis.toml --port /dev/ttyACM0 --resume runs/axis-acceptance-20260304T091244Z
+      Does what a run left undone that was stopped.
+
+  proofstand accept axis.toml --port /dev/ttyACM0 --again runs/axis-acceptance-20260304T091244Z --only speed-cap
+      After a setting was changed: makes one check again. The old result stays visible as superseded.
+
+Ctrl-C at any time: command to 0 V, enable open, the record closed, reports written of what was done, exit code 4.
+A second Ctrl-C ends the program at once; the fixture then goes to 0 V with enable open by itself within 0.1 s.";
 
 /// Make the acceptance on a fixture
 ///
 /// Cautions first, motion after they are acknowledged. A fixture that says it is simulated gives a REHEARSAL, whatever
 /// port it is on.
 #[derive(Debug, clap::Args)]
+#[command(after_long_help = EXAMPLES)]
 pub struct Cmd {
     /// The axis sheet
     #[arg(value_name = "SHEET")]
@@ -29,112 +53,123 @@ pub struct Cmd {
     pub port: String,
     #[command(flatten)]
     selection: Selection,
+    #[command(flatten)]
+    follow: Follow,
+    /// What is on the bench (repeatable): amplifier, amplifier-serial, amplifier-firmware, motor, motor-serial,
+    /// supply, operator, or a label of your own
+    #[arg(long, value_name = "KEY=VALUE", value_parser = identity::parse)]
+    identity: Vec<Given>,
     /// Nobody is there to answer: needs the guard contact closed; direction stays undecided
-    #[arg(long)]
+    #[arg(long, requires = "cautions_kept")]
     pub unattended: bool,
     /// The cautions have been read and are kept (for a lab whose bench is guarded)
     #[arg(long, requires = "unattended")]
     pub cautions_kept: bool,
 }
 
+type Failed = (Exit, String);
+
+fn bad(message: &dyn std::fmt::Display) -> Failed {
+    (Exit::BadInput, format!("proofstand: {message}"))
+}
+
+fn stopped(message: &dyn std::fmt::Display) -> Failed {
+    (Exit::Stopped, format!("proofstand: {message}"))
+}
+
 impl Cmd {
     /// Runs it.
     #[must_use]
     pub fn run(self) -> Exit {
-        match self.accept() {
-            Ok(exit) => exit,
-            Err((exit, message)) => {
-                eprintln!("{message}");
-                exit
-            }
-        }
+        self.accept().unwrap_or_else(|(exit, message)| {
+            tell(&message, true);
+            exit
+        })
     }
 
-    fn accept(&self) -> Result<Exit, (Exit, String)> {
-        let bad = |message: String| (Exit::BadInput, format!("proofstand: {message}"));
-        let stopped = |e: &dyn std::fmt::Display| (Exit::Stopped, format!("proofstand: {e}"));
+    fn accept(&self) -> Result<Exit, Failed> {
         let job = job(&self.sheet).map_err(|message| (Exit::BadInput, message))?;
-        let checks = self.selection.checks().map_err(bad)?;
+        let (checks, earlier) = self.follow.plan(&job, &self.selection).map_err(|e| bad(&e))?;
         if !self.unattended && !std::io::stdin().is_terminal() {
             return Err(bad(
-                "a person has to answer, and standard input is no terminal; with --unattended nobody has to"
-                    .to_owned(),
+                &"a person has to answer, and standard input is no terminal; with --unattended nobody has to",
             ));
         }
+        let stop = stop::asked().map_err(|e| stopped(&format!("can't watch for Ctrl-C: {e}")))?;
         let link = SerialLink::open(&self.port).map_err(|e| stopped(&e))?;
+        // Whether the record is a rehearsal's is the fixture's word: what comes before it is known is held back.
+        let mut early = Waiting::default();
+        let mut client = Client::connect(link, &mut early).map_err(|e| stopped(&e))?;
+        client.interrupt_on(std::sync::Arc::clone(&stop));
+        let simulated = client.hello().simulated;
+        let (kind, word) =
+            if simulated { (RunKind::Rehearsal, "rehearsal") } else { (RunKind::Acceptance, "acceptance") };
+        if let Some((_, run)) = earlier.as_ref().filter(|(_, run)| run.kind != kind) {
+            return Err(bad(&format!(
+                "run {} is {}, and the fixture on {} would make {word}: the two are never put together",
+                run.id,
+                if run.kind == RunKind::Rehearsal { "a rehearsal" } else { "an acceptance" },
+                self.port
+            )));
+        }
+
+        let mut person = if self.unattended { Person::Nobody } else { Person::There(Keyboard::new(stop)) };
+        let known = earlier.as_ref().map(|(_, run)| identity::of_run(&run.axis.identity)).unwrap_or_default();
+        let Some(identity) = person.identity(&identity::updated(known, &self.identity)) else {
+            return Err(stopped(&"stopped on request before anything was done; nothing was written"));
+        };
         let stem = self.sheet.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
-        // Whether it is a rehearsal is the fixture's word; until it is heard the record says so.
-        let hello = crate::fixture::identify(link).map_err(|e| stopped(&e))?;
-        let link = SerialLink::open(&self.port).map_err(|e| stopped(&e))?;
-        let kind = if hello.simulated { RunKind::Rehearsal } else { RunKind::Acceptance };
-        let word = if hello.simulated { "rehearsal" } else { "acceptance" };
         let name = format!("{stem}-{word}-{}", crate::acceptance::stamp());
-        let mut folder = RunFolder::create(&self.selection.runs, &name, hello.simulated).map_err(|e| {
-            bad(format!("can't make a run's folder in {}: {e}", self.selection.runs.display()))
+        let mut folder = RunFolder::create(&self.selection.runs, &name, simulated).map_err(|e| {
+            bad(&format!("can't make a run's folder in {}: {e}", self.selection.runs.display()))
         })?;
-        let mut client = Client::connect(link, &mut folder).map_err(|e| stopped(&e))?;
-        let mut person = Person { attended: !self.unattended, cautions_kept: self.cautions_kept };
-        let mut progress = Terminal::new(hello.simulated);
-        let setting = Setting { today: today(), ..Setting::default() };
+        early.hand_on(&mut folder).map_err(|e| stopped(&e))?;
+        clear_trip(&mut client, &mut folder, &person)?;
+        let mut progress = Terminal::new(simulated);
+        let setting = Setting { identity, today: today(), earlier, ..Setting::default() };
         let run = job.run(kind, &checks, &setting, &mut client, &mut folder, &mut person, &mut progress);
         drop(progress);
         publish(folder.path(), &run).map_err(|e| stopped(&e))?;
-        print!("{}", show::run(&run));
-        println!("Record: {}", folder.path().join("report.html").display());
+        show::out(&show::run(&run));
+        self.last_words(&run, &folder);
         Ok(Exit::of(&run.outcome))
     }
-}
 
-/// The person at the keyboard.
-struct Person {
-    attended: bool,
-    cautions_kept: bool,
-}
-
-/// Asks on standard error, takes a line from standard input. None at its end.
-fn ask(question: &str) -> Option<String> {
-    let mut err = std::io::stderr();
-    let _ = write!(err, "{question} ");
-    let _ = err.flush();
-    let mut line = String::new();
-    match std::io::stdin().lock().read_line(&mut line) {
-        Ok(n) if n > 0 => Some(line.trim().to_lowercase()),
-        _ => None,
-    }
-}
-
-impl Attendant for Person {
-    fn acknowledge(&mut self, cautions: &[String]) -> bool {
-        eprintln!("Before anything moves:");
-        for caution in cautions {
-            eprintln!("  ! {caution}");
-        }
-        if !self.attended {
-            return self.cautions_kept;
-        }
-        ask("Type \"kept\" if all of this is so, anything else stops:").is_some_and(|a| a == "kept")
-    }
-
-    fn which_way(&mut self, seen_from: Viewpoint) -> Option<Turned> {
-        if !self.attended {
-            return None;
-        }
-        loop {
-            let question = format!(
-                "Which way did the shaft turn, {}?\n  c  clockwise\n  w  counterclockwise\n  n  it did not turn\n  ?  I could not tell\n>",
-                seen_from.words()
+    fn last_words(&self, run: &Run, folder: &RunFolder) {
+        if run.outcome.stopped.is_some() {
+            let resume = format!(
+                "To do what is left: proofstand accept {} --port {} --resume {}",
+                self.sheet.display(),
+                self.port,
+                folder.path().display()
             );
-            match ask(&question)?.as_str() {
-                "c" => return Some(Turned::Clockwise),
-                "w" => return Some(Turned::Counterclockwise),
-                "n" => return Some(Turned::NotAtAll),
-                "?" => return None,
-                _ => eprintln!("One of c, w, n or ?"),
-            }
+            show::out(&format!("{resume}\n"));
+        } else if run.still_to_undo().next().is_some() {
+            let handover = format!("Before handover: proofstand handover {}", folder.path().display());
+            show::out(&format!("{handover}\n"));
         }
+        show::out(&format!("Record: {}\n", folder.path().join("report.html").display()));
     }
+}
 
-    fn attended(&self) -> bool {
-        self.attended
+/// A trip that latched before this run is acknowledged only with a person's word; one that came from a host that fell
+/// silent says nothing about the bench and needs none.
+fn clear_trip(
+    client: &mut Client<SerialLink>,
+    folder: &mut RunFolder,
+    person: &Person,
+) -> Result<(), Failed> {
+    let latched = client.last_status().filter(|s| s.state == State::Tripped).and_then(|s| s.trip);
+    let Some(trip) = latched else { return Ok(()) };
+    let words = trip_in_words(&trip);
+    if !person.may_clear(&words, trip.cause == TripCause::BeatLost) {
+        return Err(stopped(&format!(
+            "the fixture is tripped and was left so: {words}. A person must find the cause and acknowledge it: run \
+             without --unattended, and answer \"clear\""
+        )));
     }
+    folder
+        .note("trip_acknowledged", serde_json::json!({ "trip": trip.number, "why": words }))
+        .map_err(|e| stopped(&e))?;
+    client.done(Request::Acknowledge { trip: trip.number }, folder).map_err(|e| stopped(&e))
 }

@@ -1,12 +1,19 @@
 //! The verbs, one file each. A verb reads its arguments, calls the library and prints; it computes nothing.
 
 pub mod accept;
+pub mod completions;
+pub mod export;
+mod follow;
+pub mod handover;
+mod identity;
 mod input;
+mod person;
 pub mod ports;
 pub mod rehearse;
 pub mod report;
 pub mod schema;
 pub mod settings;
 mod show;
+mod stop;
 pub mod targets;
 pub mod wiring;

@@ -1,13 +1,26 @@
 //! `ports`: fixtures on this machine.
 
+use proofstand_protocol::version::{CalibrationState, FixtureHello};
+
+use super::person::tell;
+use super::show;
 use crate::exit::Exit;
-use crate::fixture::identify;
+use crate::fixture::{FixtureError, identify, serial_in_words};
 use crate::link::serial::{Port, SerialLink, ports};
+
+const EXAMPLES: &str = "\
+Examples:
+  proofstand ports
+      /dev/ttyACM0  Proofstand fixture, firmware 0.1.0, protocol 1.0, controller e660583883724a31, calibration in date
+      /dev/ttyUSB0  Example Instruments: no fixture answers
+
+  proofstand accept axis.toml --port /dev/ttyACM0";
 
 /// List serial ports, and what answers on them as a fixture
 ///
-/// Only USB serial ports are greeted; nothing is sent to others.
+/// Only USB serial ports are greeted; nothing is sent to others. A greeting moves nothing.
 #[derive(Debug, clap::Args)]
+#[command(after_long_help = EXAMPLES)]
 pub struct Cmd {}
 
 impl Cmd {
@@ -17,35 +30,48 @@ impl Cmd {
         match ports() {
             Ok(found) => {
                 if found.is_empty() {
-                    println!("No serial ports. Is the fixture plugged in, and its cable a data cable?");
+                    tell("No serial ports. Is the fixture plugged in, and its cable a data cable?", true);
                 }
+                let longest = found.iter().map(|p| p.name.chars().count()).max().unwrap_or(0);
                 for port in found {
-                    println!("{}", line(&port));
+                    show::out(&format!("{:longest$}  {}\n", port.name, about(&port)));
                 }
                 Exit::Accepted
             }
             Err(error) => {
-                eprintln!("proofstand: {error}");
+                tell(&format!("proofstand: {error}"), true);
                 Exit::Stopped
             }
         }
     }
 }
 
-fn line(port: &Port) -> String {
+fn about(port: &Port) -> String {
     if !port.usb {
-        return format!("{}  {}", port.name, port.about);
+        return port.about.clone();
     }
-    let fixture = SerialLink::open(&port.name).map_err(crate::fixture::FixtureError::from).and_then(identify);
-    match fixture {
-        Ok(hello) => format!(
-            "{}  Proofstand fixture, firmware {}, protocol {}, controller {}, calibration {:?}",
-            port.name,
-            hello.firmware,
-            hello.version,
-            crate::fixture::serial_in_words(&hello.controller_serial),
-            hello.calibration
-        ),
-        Err(_) => format!("{}  {}: no fixture answers", port.name, port.about),
+    let known = if port.about.is_empty() { "USB" } else { &port.about };
+    match SerialLink::open(&port.name).map_err(FixtureError::from).and_then(identify) {
+        Ok(hello) => fixture(&hello),
+        Err(FixtureError::Link(error)) => format!("{known}: {error}"),
+        Err(_) => format!("{known}: no fixture answers"),
     }
+}
+
+fn fixture(hello: &FixtureHello) -> String {
+    let calibration = match hello.calibration {
+        CalibrationState::Valid if hello.calibration_due.0 >= crate::acceptance::today() => "in date",
+        CalibrationState::Valid => "out of date",
+        CalibrationState::None => "missing",
+        CalibrationState::ForeignBoard => "of another analog board",
+        CalibrationState::Corrupt => "damaged",
+        CalibrationState::Other(_) => "in a state that this program does not know",
+    };
+    format!(
+        "{} fixture, firmware {}, protocol {}, controller {}, calibration {calibration}",
+        if hello.simulated { "SIMULATED" } else { "Proofstand" },
+        hello.firmware,
+        hello.version,
+        serial_in_words(&hello.controller_serial),
+    )
 }

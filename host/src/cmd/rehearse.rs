@@ -2,6 +2,7 @@
 
 use std::path::PathBuf;
 
+use super::follow::Follow;
 use super::input::{Selection, job};
 use super::show;
 use crate::acceptance::{Setting, today};
@@ -23,6 +24,8 @@ pub struct Cmd {
     pub sheet: PathBuf,
     #[command(flatten)]
     selection: Selection,
+    #[command(flatten)]
+    follow: Follow,
     /// Put a fault into the simulated axis (repeatable); `--fault list` lists them
     #[arg(long, value_name = "FAULT")]
     pub fault: Vec<String>,
@@ -56,7 +59,10 @@ impl Cmd {
     fn rehearse(&self) -> Result<Exit, (Exit, String)> {
         let bad = |message: String| (Exit::BadInput, format!("proofstand: {message}"));
         let job = job(&self.sheet).map_err(|message| (Exit::BadInput, message))?;
-        let checks = self.selection.checks().map_err(bad)?;
+        let (checks, earlier) = self.follow.plan(&job, &self.selection).map_err(bad)?;
+        if earlier.as_ref().is_some_and(|(_, run)| run.kind != RunKind::Rehearsal) {
+            return Err(bad("an acceptance is not gone on with by a rehearsal".to_owned()));
+        }
         let faults: Result<Vec<Fault>, _> = self.fault.iter().map(|name| Fault::parse(name)).collect();
         let faults = faults.map_err(|e| bad(e.to_string()))?;
         let rehearsal =
@@ -76,6 +82,7 @@ impl Cmd {
             faults: self.fault.clone(),
             identity: Vec::new(),
             today: today(),
+            earlier,
         };
         let run = job.run(
             RunKind::Rehearsal,
@@ -88,8 +95,8 @@ impl Cmd {
         );
         drop(progress);
         publish(folder.path(), &run).map_err(|e| stopped(&e))?;
-        print!("{}", show::run(&run));
-        println!("Record: {}", folder.path().join("report.html").display());
+        show::out(&show::run(&run));
+        show::out(&format!("Record: {}\n", folder.path().join("report.html").display()));
         Ok(Exit::of(&run.outcome))
     }
 }

@@ -2,11 +2,22 @@
 
 use std::path::PathBuf;
 
+use super::follow::read;
+use super::show;
 use crate::exit::Exit;
-use crate::record::{publish, read_run};
+use crate::record::publish;
 
-/// Write the reports of a recorded run again, from its run.json
+const EXAMPLES: &str = "\
+Examples:
+  proofstand report runs/axis-acceptance-20260304T091244Z
+      Writes run.json, report.html and junit.xml into the folder and prints the results.
+
+A run that was cut off (program killed, power gone) has a journal and no run.json: the report is then made of the
+checks that had come to their end, and says so. Nothing is judged anew.";
+
+/// Write the reports of a recorded run again, also of one that was cut off
 #[derive(Debug, clap::Args)]
+#[command(after_long_help = EXAMPLES)]
 pub struct Cmd {
     /// The run's folder
     #[arg(value_name = "RUN")]
@@ -17,11 +28,11 @@ impl Cmd {
     /// Runs it.
     #[must_use]
     pub fn run(self) -> Exit {
-        let written = read_run(&self.run).and_then(|run| publish(&self.run, &run).map(|()| run));
+        let written = read(&self.run).and_then(|run| publish(&self.run, &run).map(|()| run));
         match written {
             Ok(run) => {
-                print!("{}", super::show::run(&run));
-                println!("Report: {}", self.run.join("report.html").display());
+                show::out(&show::run(&run));
+                show::out(&format!("Report: {}\n", self.run.join("report.html").display()));
                 Exit::of(&run.outcome)
             }
             Err(error) => {

@@ -15,6 +15,45 @@ pub(super) fn run(run: &Run) -> String {
     String::from_utf8_lossy(&out).into_owned()
 }
 
+/// Prints on standard output. A reader that closed the pipe has had enough: no error.
+pub(super) fn out(text: &str) {
+    let mut out = std::io::stdout().lock();
+    let _ = out.write_all(text.as_bytes());
+    let _ = out.flush();
+}
+
+/// A paragraph broken at the terminal's width, all lines after the first set in under it.
+pub(super) fn wrapped(lead: &str, text: &str) -> String {
+    let room = width().saturating_sub(lead.chars().count()).max(20);
+    let mut lines = vec![String::new()];
+    for word in text.split_whitespace() {
+        let last = lines.len() - 1;
+        let line = &mut lines[last];
+        if line.is_empty() {
+            line.push_str(word);
+        } else if line.chars().count() + 1 + word.chars().count() <= room {
+            line.push(' ');
+            line.push_str(word);
+        } else {
+            lines.push(word.to_owned());
+        }
+    }
+    let under = " ".repeat(lead.chars().count());
+    format!("{lead}{}", lines.join(&format!("\n{under}")))
+}
+
+/// Width to print at: the terminal's, at most [`WIDEST`]; [`WIDEST`] where there is none, as in a log.
+fn width() -> usize {
+    Table::new()
+        .set_content_arrangement(ContentArrangement::Dynamic)
+        .width()
+        .map_or(WIDEST, usize::from)
+        .clamp(40, WIDEST)
+}
+
+/// Longer lines are hard to read.
+const WIDEST: usize = 120;
+
 fn write(run: &Run, out: &mut Vec<u8>) -> std::io::Result<()> {
     let mut table = Table::new();
     table.load_style(presets::UTF8_HORIZONTAL_ONLY).set_content_arrangement(ContentArrangement::Dynamic);

@@ -1,7 +1,7 @@
 //! A run's folder: the only place a run writes to.
 
 use std::fs::{self, File, OpenOptions};
-use std::io::{self, Write};
+use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 
 use proofstand_protocol::message::{Event, Sample};
@@ -82,10 +82,7 @@ impl RunFolder {
     }
 
     fn line(&mut self, at_us: Option<u64>, kind: &str, data: impl Serialize) -> io::Result<()> {
-        let rehearsal = self.rehearsal.then_some("REHEARSAL");
-        let mut text = serde_json::to_vec(&Line { at_us, kind, rehearsal, data })?;
-        text.push(b'\n');
-        self.journal.write_all(&text)
+        self.journal.write_all(&bytes(at_us, kind, self.rehearsal, data)?)
     }
 
     /// Brings everything to the medium. Takes up to some 100 ms: never while armed.
@@ -112,11 +109,42 @@ impl RunFolder {
 /// # Errors
 /// If it can't be written.
 pub fn put(folder: &Path, file: &str, bytes: &[u8]) -> io::Result<()> {
+    put_by(folder, file, |out| out.write_all(bytes))
+}
+
+/// The same for a file that is written piece by piece.
+///
+/// # Errors
+/// If it can't be written.
+pub fn put_by<E: From<io::Error>>(
+    folder: &Path,
+    file: &str,
+    write: impl FnOnce(&mut BufWriter<File>) -> Result<(), E>,
+) -> Result<(), E> {
     let waiting = folder.join(format!(".{file}.part"));
-    let mut out = File::create(&waiting)?;
-    out.write_all(bytes)?;
-    out.sync_data()?;
-    fs::rename(&waiting, folder.join(file))
+    let mut out = BufWriter::new(File::create(&waiting)?);
+    write(&mut out)?;
+    out.flush()?;
+    out.get_ref().sync_data()?;
+    Ok(fs::rename(&waiting, folder.join(file))?)
+}
+
+/// Adds a line to the journal of a run that is over.
+///
+/// # Errors
+/// If there is no journal, or it can't be written.
+pub fn note_after(folder: &Path, rehearsal: bool, kind: &str, data: impl Serialize) -> io::Result<()> {
+    let mut journal = OpenOptions::new().append(true).open(folder.join(JOURNAL))?;
+    journal.write_all(&bytes(None, kind, rehearsal, data)?)?;
+    journal.sync_data()
+}
+
+/// A line of the journal, with its end.
+fn bytes(at_us: Option<u64>, kind: &str, rehearsal: bool, data: impl Serialize) -> io::Result<Vec<u8>> {
+    let rehearsal = rehearsal.then_some("REHEARSAL");
+    let mut text = serde_json::to_vec(&Line { at_us, kind, rehearsal, data })?;
+    text.push(b'\n');
+    Ok(text)
 }
 
 impl Tap for RunFolder {

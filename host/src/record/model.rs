@@ -37,6 +37,73 @@ pub struct Run {
     pub diagnoses: Vec<Diagnosis>,
     /// What must be undone before handover.
     pub undo: Vec<String>,
+    /// What of it a person has said is undone; nothing may be left of `undo` at handover.
+    #[serde(default)]
+    pub undone: Vec<Undone>,
+    /// The earlier run that this one goes on with or makes again; none for a run of its own.
+    #[serde(default)]
+    pub follows: Option<Follows>,
+}
+
+impl Run {
+    /// What must still be undone before handover.
+    pub fn still_to_undo(&self) -> impl Iterator<Item = &str> {
+        self.undo.iter().map(String::as_str).filter(|item| !self.undone.iter().any(|u| u.item == *item))
+    }
+}
+
+/// A person's word that something is undone.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
+pub struct Undone {
+    /// The line of [`Run::undo`].
+    pub item: String,
+    /// Who says so.
+    pub by: String,
+    /// When, RFC 3339.
+    pub at: String,
+}
+
+/// How a run follows an earlier one. The newest attempt at a check always counts, whatever came of it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
+pub struct Follows {
+    /// Name of the earlier run.
+    pub run: String,
+    /// Why this one was made.
+    pub why: FollowWhy,
+    /// Checks whose records come unchanged from an earlier run.
+    pub taken_over: Vec<TakenOver>,
+    /// Records of earlier runs that count no more, oldest first.
+    pub superseded: Vec<Superseded>,
+}
+
+/// Why a run follows an earlier one.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum FollowWhy {
+    /// The earlier run did not get to its end.
+    Resume,
+    /// Checks are made again.
+    Again,
+}
+
+/// A record that comes unchanged from an earlier run.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
+pub struct TakenOver {
+    /// The check's name on the command line.
+    pub check: String,
+    /// The run in which it was made; its samples are in that run's folder.
+    pub run: String,
+}
+
+/// A record that counts no more, since the check was made again.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
+pub struct Superseded {
+    /// The run in which it was made.
+    pub run: String,
+    /// End of that run, RFC 3339.
+    pub finished: String,
+    /// What it said.
+    pub record: CheckRecord,
 }
 
 /// Rehearsal or acceptance.

@@ -8,7 +8,7 @@ use proofstand_firmware::fixture::{AdcCodes, Fixture, Identity, IndexLatch, Inpu
 use proofstand_firmware::flags::{FlagEdge, FlagTiming};
 use proofstand_firmware::session::Session;
 use proofstand_plant::{Drive, Plant, PlantTime, Random};
-use proofstand_protocol::message::{BurstKind, Chain, Contacts, ResetCause};
+use proofstand_protocol::message::{BurstKind, Chain, Contacts, ResetCause, State, Trip};
 use proofstand_protocol::units::Micros;
 use proofstand_protocol::version::{Capabilities, FirmwareVersion};
 use proofstand_units::Volts;
@@ -56,18 +56,19 @@ pub struct Bench {
     time: PlantTime,
     for_host: VecDeque<u8>,
     flags: u8,
+    chain: Chain,
+    terminal: Volts,
     under_way: VecDeque<FlagEdge>,
     edges: Vec<FlagEdge>,
     burst: Option<Burst>,
 }
 
 impl Bench {
-    pub(super) fn new(
-        sheet: &AxisSheet,
-        faults: &[Fault],
-        seed: u64,
-        today: u32,
-    ) -> Result<Self, RehearsalError> {
+    /// A bench by itself, to be ticked by whoever holds it.
+    ///
+    /// # Errors
+    /// [`RehearsalError`] if no such axis can be simulated.
+    pub fn new(sheet: &AxisSheet, faults: &[Fault], seed: u64, today: u32) -> Result<Self, RehearsalError> {
         let mut random = Random::new(seed);
         let board = Board::drawn(&mut random, seed);
         let mut setup = axis::setup(sheet, &mut random);
@@ -115,6 +116,8 @@ impl Bench {
             time: PlantTime::ZERO,
             for_host: VecDeque::new(),
             flags: 0,
+            chain: Chain { stop: true, hold: true, guard: true, relay: false },
+            terminal: Volts::ZERO,
             under_way: VecDeque::new(),
             edges: Vec::new(),
             burst: None,
@@ -132,11 +135,37 @@ impl Bench {
         &mut self.plant
     }
 
-    pub(super) fn bytes_from_host(&mut self, bytes: &[u8]) {
+    /// The fixture's own stop button, hold-to-run control and guard contact, for who stands at the bench. `true` is
+    /// closed; the relay's contact is the bench's own.
+    pub const fn chain_mut(&mut self) -> &mut Chain {
+        &mut self.chain
+    }
+
+    /// The fixture's state.
+    #[must_use]
+    pub fn state(&self) -> State {
+        self.session.fixture().state()
+    }
+
+    /// The trip that is latched.
+    #[must_use]
+    pub fn latched(&self) -> Option<Trip> {
+        self.session.fixture().latched()
+    }
+
+    /// Voltage at the command terminals, and whether the enable contact is closed.
+    #[must_use]
+    pub const fn at_the_terminals(&self) -> (Volts, bool) {
+        (self.terminal, self.enable.closed)
+    }
+
+    /// Bytes that came down the cable.
+    pub fn bytes_from_host(&mut self, bytes: &[u8]) {
         self.session.on_bytes(bytes);
     }
 
-    pub(super) fn bytes_for_host(&mut self, buffer: &mut [u8]) -> usize {
+    /// Takes bytes for the cable, as many as there are and fit. Returns how many.
+    pub fn bytes_for_host(&mut self, buffer: &mut [u8]) -> usize {
         let mut chunk = [0; 512];
         while self.for_host.len() < PORT_BYTES {
             let got = self.session.transmit(&mut chunk);
@@ -165,6 +194,7 @@ impl Bench {
         let connect = self.connect.drive(self.outputs.connect);
         let converter = self.board.output(self.outputs.dac_code);
         let terminal = if connect { converter } else { Volts::ZERO };
+        self.terminal = terminal;
         let contacts = self.outputs.contacts;
         let drive = Drive {
             command: terminal,
@@ -198,7 +228,7 @@ impl Bench {
                 torque: self.board.input(2, self.plant.torque_readout()),
                 speed: self.board.input(3, self.plant.speed_readout()),
             },
-            chain: Chain { stop: true, hold: true, guard: true, relay: enable },
+            chain: Chain { relay: enable, ..self.chain },
             encoder_fault: !self.plant.encoder_pairs_ok(),
             illegal_transitions: 0,
         };

@@ -3,6 +3,7 @@
 use std::io::{self, Write};
 
 use schemars::Schema;
+use schemars::generate::SchemaSettings;
 use serde::Serialize;
 use serde_json::ser::{Formatter, PrettyFormatter, Serializer};
 
@@ -25,7 +26,8 @@ pub fn json(run: &Run) -> Result<String, ReportError> {
 /// The JSON Schema (draft 2020-12) of `run.json`.
 #[must_use]
 pub fn json_schema() -> Schema {
-    schemars::schema_for!(Run)
+    // Of what is written: a field that a reader may leave out is still always there.
+    SchemaSettings::draft2020_12().for_serialize().into_generator().into_root_schema_for::<Run>()
 }
 
 fn finite(run: &Run) -> Result<(), ReportError> {
@@ -35,7 +37,8 @@ fn finite(run: &Run) -> Result<(), ReportError> {
     for (i, target) in run.targets.iter().enumerate() {
         check(&|| format!("targets[{i}].value"), target.value)?;
     }
-    for (i, c) in run.checks.iter().enumerate() {
+    let superseded = run.follows.iter().flat_map(|f| f.superseded.iter().map(|s| &s.record));
+    for (i, c) in run.checks.iter().chain(superseded).enumerate() {
         for (j, r) in c.results.iter().enumerate() {
             let named = [
                 ("target", r.target),

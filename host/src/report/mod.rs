@@ -19,5 +19,6 @@ mod text;
 pub use error::ReportError;
 pub use json::{json, json_schema};
 pub use junit::junit;
+pub use kind::is_rehearsal;
 pub use page::html;
 pub use palette::{Contrast, Pair, Rgb, Use, contrast_ratio, pairs, relative_luminance};

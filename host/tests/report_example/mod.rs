@@ -93,6 +93,8 @@ pub(crate) fn rehearsal() -> Run {
             "Set the amplifier's torque limit back from 40 % to the value in its settings table.".into(),
             "Remove the fixture's cable; connect the controller only after the command scale is accepted.".into(),
         ],
+        undone: Vec::new(),
+        follows: None,
     }
 }
 

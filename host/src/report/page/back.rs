@@ -25,11 +25,25 @@ impl Page<'_> {
     }
 
     fn undo(&self) -> Markup {
+        let run = self.run;
+        let open: Vec<&str> = run.still_to_undo().collect();
         html! {
-            @if !self.run.undo.is_empty() {
+            @if !run.undo.is_empty() {
                 section aria-labelledby="undo" {
                     h2 #undo { "To undo before handover" }
-                    ul.boxes { @for u in &self.run.undo { li { (T(u)) } } }
+                    @if open.is_empty() {
+                        p { "Nothing is left to undo." }
+                    } @else {
+                        ul.boxes { @for u in &open { li { (T(u)) } } }
+                    }
+                    @if !run.undone.is_empty() {
+                        dl.facts {
+                            @for u in &run.undone {
+                                dt { "Undone, says " (T(&u.by)) }
+                                dd { (T(&u.item)) " " span.quiet { (T(&when(&u.at))) } }
+                            }
+                        }
+                    }
                 }
             }
         }

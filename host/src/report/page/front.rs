@@ -3,9 +3,9 @@
 use maud::{Markup, html};
 
 use super::Page;
-use crate::record::model::{CheckRecord, Diagnosis, Verdict};
-use crate::report::symbol;
+use crate::record::model::{CheckRecord, Diagnosis, FollowWhy, ResultRow, Verdict};
 use crate::report::text::{T, one_line};
+use crate::report::{number, symbol};
 
 impl Page<'_> {
     pub(super) fn front(&self) -> Markup {
@@ -14,6 +14,7 @@ impl Page<'_> {
             (self.tested())
             (self.diagnoses())
             (self.summary())
+            (self.follows())
         }
     }
 
@@ -95,6 +96,62 @@ impl Page<'_> {
         }
     }
 
+    /// What comes from earlier runs, and what of them counts no more.
+    fn follows(&self) -> Markup {
+        let Some(follows) = &self.run.follows else { return html! {} };
+        let why = match follows.why {
+            FollowWhy::Resume => "This run goes on with run ",
+            FollowWhy::Again => "This run makes checks again of run ",
+        };
+        html! {
+            section aria-labelledby="follows" {
+                h2 #follows { "Earlier runs " (self.reh()) }
+                p {
+                    (why) b { (T(&follows.run)) }
+                    ". The newest attempt at a check counts, whether it came out better or worse."
+                }
+                @if !follows.taken_over.is_empty() {
+                    p {
+                        "Taken over unchanged, with samples in the earlier run's own folder: "
+                        @for (n, t) in follows.taken_over.iter().enumerate() {
+                            @if n > 0 { ", " }
+                            (T(&t.check)) " from " (T(&t.run))
+                        }
+                        "."
+                    }
+                }
+                @if follows.superseded.is_empty() {
+                    p { "No earlier result is superseded." }
+                } @else {
+                    div.wide {
+                        table {
+                            caption { "Superseded: these results count no more" }
+                            thead { tr {
+                                th scope="col" { "Check" }
+                                th scope="col" { "Run" }
+                                th scope="col" { "Results then" }
+                                th scope="col" { "Verdict then" }
+                            } }
+                            tbody {
+                                @for s in &follows.superseded {
+                                    tr {
+                                        th scope="row" { (T(&s.record.title)) }
+                                        td { (T(&s.run)) br; span.quiet { (T(&when(&s.finished))) } }
+                                        td { @for (n, r) in s.record.results.iter().enumerate() {
+                                            @if n > 0 { br; }
+                                            (T(&r.name)) ": " (then(r)) " " (symbol::tag(r.verdict))
+                                        } }
+                                        td { (symbol::tag(s.record.verdict)) }
+                                    }
+                                }
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+
     fn summary(&self) -> Markup {
         html! {
             section aria-labelledby="summary" {
@@ -123,6 +180,23 @@ impl Page<'_> {
                     }
                 }
             }
+        }
+    }
+}
+
+/// What a result said, with its uncertainty.
+fn then(r: &ResultRow) -> Markup {
+    let unit = number::unit_after(&one_line(&r.unit));
+    html! {
+        @if let Some(text) = &r.measured_text {
+            (T(text))
+        } @else if let Some(value) = r.measured {
+            (number::significant(value, 6)) (T(&unit))
+            @if let Some(u) = r.expanded_uncertainty.filter(|u| *u > 0.0) {
+                " \u{b1} " (number::uncertainty(u)) (T(&unit))
+            }
+        } @else {
+            "not measured"
         }
     }
 }

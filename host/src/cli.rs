@@ -1,0 +1,70 @@
+//! The command line: parses, runs a verb, ends with its exit code.
+
+use std::process::ExitCode;
+
+use crate::cmd;
+use clap::{Parser, Subcommand};
+
+/// Proves on a bench fixture that a servo amplifier does what an axis sheet says
+///
+/// The fixture takes the machine controller's place at the amplifier's I/O connector. From one axis sheet the program
+/// computes every target, plans motion that fits the axis, runs the acceptance, judges each result with its
+/// uncertainty, says what is probably wrong, and leaves a record.
+///
+/// Motion can hurt. Read the cautions. The fixture is a bench instrument, not a safety component.
+#[derive(Debug, Parser)]
+#[command(version, after_long_help = EXAMPLES, max_term_width = 100)]
+pub(crate) struct Cli {
+    #[command(subcommand)]
+    verb: Verb,
+}
+
+const EXAMPLES: &str = "\
+Examples:
+  proofstand targets host/sheets/film-winder.toml     what follows from the sheet
+  proofstand rehearse host/sheets/film-winder.toml    the whole acceptance without hardware
+  proofstand rehearse SHEET --fault gain-doubled      what a fault looks like
+  proofstand accept SHEET --port PORT                 the acceptance on a fixture
+
+Exit codes:
+  0  everything was accepted
+  1  something was rejected
+  2  bad input or usage; nothing was written
+  3  nothing was rejected, something is undecided or was not done
+  4  fixture, link or a trip stopped the run";
+
+#[derive(Debug, Subcommand)]
+enum Verb {
+    Targets(cmd::targets::Cmd),
+    Rehearse(cmd::rehearse::Cmd),
+    Accept(cmd::accept::Cmd),
+    Report(cmd::report::Cmd),
+    Handover(cmd::handover::Cmd),
+    Export(cmd::export::Cmd),
+    Ports(cmd::ports::Cmd),
+    Wiring(cmd::wiring::Cmd),
+    Settings(cmd::settings::Cmd),
+    Schema(cmd::schema::Cmd),
+    Completions(cmd::completions::Completions),
+    Man(cmd::completions::Man),
+}
+
+/// The whole program.
+#[must_use]
+pub fn main() -> ExitCode {
+    let exit = match Cli::parse().verb {
+        Verb::Targets(cmd) => cmd.run(),
+        Verb::Rehearse(cmd) => cmd.run(),
+        Verb::Accept(cmd) => cmd.run(),
+        Verb::Report(cmd) => cmd.run(),
+        Verb::Handover(cmd) => cmd.run(),
+        Verb::Export(cmd) => cmd.run(),
+        Verb::Ports(cmd) => cmd.run(),
+        Verb::Wiring(cmd) => cmd.run(),
+        Verb::Settings(cmd) => cmd.run(),
+        Verb::Schema(cmd) => cmd.run(),
+        Verb::Completions(cmd) => cmd.run(),
+        Verb::Man(cmd) => cmd.run(),
+    };
+    exit.into()
+}

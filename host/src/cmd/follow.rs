@@ -1,0 +1,79 @@
+//! `--resume` and `--again`: a run that follows an earlier one.
+
+use std::path::{Path, PathBuf};
+
+use super::input::Selection;
+use crate::acceptance::{Job, cut_off};
+use crate::checks::{self, Check};
+use crate::record::model::{FollowWhy, Run};
+use crate::record::{JOURNAL, RecordError, follow, open};
+
+/// Which earlier run is followed.
+#[derive(Debug, Clone, Default, clap::Args)]
+pub(super) struct Follow {
+    /// Do what an earlier run left undone, in a new folder
+    ///
+    /// Checks that the remaining ones need are made again first, since nobody knows what was touched meanwhile. All
+    /// other results are taken over and named as such.
+    #[arg(long, value_name = "RUN", conflicts_with_all = ["again", "only"])]
+    resume: Option<PathBuf>,
+    /// Make checks of an earlier run again, in a new folder; the new results count, better or worse
+    ///
+    /// Needs --only. What is superseded stays visible in the record and in the report.
+    #[arg(long, value_name = "RUN", requires = "only")]
+    again: Option<PathBuf>,
+}
+
+impl Follow {
+    /// The checks to make, and the run that is followed.
+    ///
+    /// # Errors
+    /// A message for the person.
+    #[allow(clippy::type_complexity, reason = "used once")]
+    pub(super) fn plan(
+        &self,
+        job: &Job,
+        selection: &Selection,
+    ) -> Result<(Vec<&'static dyn Check>, Option<(FollowWhy, Run)>), String> {
+        let (why, folder) = match (&self.resume, &self.again) {
+            (Some(folder), _) => (FollowWhy::Resume, folder),
+            (None, Some(folder)) => (FollowWhy::Again, folder),
+            (None, None) => return Ok((selection.checks()?, None)),
+        };
+        let earlier = read(folder).map_err(|e| e.to_string())?;
+        if earlier.axis.sheet_crc32 != job.sheet_crc32() {
+            return Err(format!(
+                "the sheet is not the one of run {}: results against different sheets don't go into one record. \
+                 Make a new acceptance",
+                earlier.id
+            ));
+        }
+        let checks = match why {
+            FollowWhy::Again => selection.checks()?,
+            FollowWhy::Resume => {
+                let left: Vec<_> = follow::left(&earlier).filter_map(checks::by_id).collect();
+                if left.is_empty() {
+                    return Err(format!("run {} left nothing undone", earlier.id));
+                }
+                checks::with_needs(&left)
+            }
+        };
+        Ok((checks, Some((why, earlier))))
+    }
+}
+
+/// A run from its folder, also if it was cut off.
+///
+/// # Errors
+/// If it can't be read.
+pub(super) fn read(folder: &Path) -> Result<Run, RecordError> {
+    Ok(match open(folder)? {
+        Ok(run) => run,
+        Err(journal) => {
+            let written = std::fs::metadata(folder.join(JOURNAL)).and_then(|m| m.modified()).ok();
+            let written = written.and_then(|t| jiff::Timestamp::try_from(t).ok());
+            let started = journal.opened.started.clone();
+            cut_off(journal, written.map_or(started, |t| t.to_string()))
+        }
+    })
+}

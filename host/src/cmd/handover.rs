@@ -1,0 +1,124 @@
+//! `handover`: what the bench left behind, and whether it is taken back.
+
+use std::io::IsTerminal;
+use std::path::PathBuf;
+
+use super::follow::read;
+use super::person::{Keyboard, tell};
+use super::{show, stop};
+use crate::exit::Exit;
+use crate::record::model::{Run, Undone};
+use crate::record::{note_after, publish};
+
+const EXAMPLES: &str = "\
+Examples:
+  proofstand handover runs/axis-acceptance-20260304T091244Z
+      Asks for each thing whether it is undone, and who says so; prints what is left.
+
+  proofstand handover runs/axis-acceptance-20260304T091244Z --done 1 --done 2 --by Kim
+      The same without questions.
+
+Exit code 0 when nothing is left to undo, 3 while something is.";
+
+/// Go through what must be undone before handover: jumpers, bench limits, disc, end switches
+///
+/// The answers go into the run's record and reports. They change no verdict.
+#[derive(Debug, clap::Args)]
+#[command(after_long_help = EXAMPLES)]
+pub struct Cmd {
+    /// The run's folder
+    #[arg(value_name = "RUN")]
+    run: PathBuf,
+    /// This line of the list is undone (repeatable)
+    #[arg(long, value_name = "NUMBER", requires = "by")]
+    done: Vec<usize>,
+    /// Who says so
+    #[arg(long, value_name = "NAME")]
+    by: Option<String>,
+}
+
+impl Cmd {
+    /// Runs it.
+    #[must_use]
+    pub fn run(self) -> Exit {
+        match self.hand_over() {
+            Ok(exit) => exit,
+            Err(message) => {
+                tell(&format!("proofstand: {message}"), true);
+                Exit::BadInput
+            }
+        }
+    }
+
+    fn hand_over(&self) -> Result<Exit, String> {
+        let mut run = read(&self.run).map_err(|e| e.to_string())?;
+        let answers = self.answers(&run)?;
+        let rehearsal = crate::report::is_rehearsal(&run);
+        for answer in answers {
+            note_after(&self.run, rehearsal, "undone", &answer)
+                .map_err(|e| format!("can't write into {}: {e}", self.run.display()))?;
+            run.undone.push(answer);
+        }
+        publish(&self.run, &run).map_err(|e| e.to_string())?;
+        show::out(&list(&run));
+        Ok(if run.still_to_undo().next().is_none() { Exit::Accepted } else { Exit::Undecided })
+    }
+
+    fn answers(&self, run: &Run) -> Result<Vec<Undone>, String> {
+        let open: Vec<&str> = run.still_to_undo().collect();
+        let word = |item: &str, by: &str| Undone {
+            item: item.to_owned(),
+            by: by.to_owned(),
+            at: jiff::Timestamp::now().to_string(),
+        };
+        if let (false, Some(by)) = (self.done.is_empty(), &self.by) {
+            let items = self.done.iter().map(|&n| {
+                let item = n.checked_sub(1).and_then(|n| run.undo.get(n));
+                item.ok_or_else(|| format!("the list has no line {n}; it has {}", run.undo.len()))
+            });
+            let items: Vec<&String> = items.collect::<Result<_, _>>()?;
+            return Ok(items
+                .into_iter()
+                .filter(|item| open.contains(&item.as_str()))
+                .map(|item| word(item, by))
+                .collect());
+        }
+        if open.is_empty() || !std::io::stdin().is_terminal() {
+            return Ok(Vec::new());
+        }
+        let stop = stop::asked().map_err(|e| format!("can't watch for Ctrl-C: {e}"))?;
+        let keyboard = Keyboard::new(stop);
+        let by = match &self.by {
+            Some(by) => Some(by.clone()),
+            None => keyboard.ask("Who answers (name):").filter(|name| !name.is_empty()),
+        };
+        let Some(by) = by else { return Err("a record without a name is worth nothing".to_owned()) };
+        let mut answers = Vec::new();
+        for item in open {
+            match keyboard.ask(&format!("  {item}\n  Done? y or n:")) {
+                Some(answer) if matches!(answer.to_lowercase().as_str(), "y" | "yes") => {
+                    answers.push(word(item, &by));
+                }
+                Some(_) => {}
+                None => break,
+            }
+        }
+        Ok(answers)
+    }
+}
+
+/// The list with its answers.
+fn list(run: &Run) -> String {
+    let mut out = String::new();
+    for (n, item) in run.undo.iter().enumerate() {
+        let answer = run.undone.iter().find(|u| u.item == *item);
+        let state = answer.map_or("OPEN".to_owned(), |u| format!("done, says {}", u.by));
+        out.push_str(&show::wrapped(&format!("{:3}  ", n + 1), &format!("{item} {state}")));
+        out.push('\n');
+    }
+    out.push_str(match run.still_to_undo().count() {
+        0 => "Nothing is left to undo.\n",
+        _ => "Not ready for handover.\n",
+    });
+    out
+}

@@ -1,0 +1,143 @@
+//! The person at the keyboard: questions on standard error, answers from standard input.
+
+use std::io::{BufRead, Write};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
+use std::time::Duration;
+
+use super::identity::{self, Given};
+use crate::checks::Turned;
+use crate::record::model::Fact;
+use crate::sequence::Attendant;
+use crate::sheet::Viewpoint;
+
+/// How often a waiting question looks whether a stop was asked for.
+const LOOK_EVERY: Duration = Duration::from_millis(50);
+
+/// Lines from standard input, without standing still for them: Ctrl-C also ends a question.
+pub(super) struct Keyboard {
+    lines: Receiver<String>,
+    stop: Arc<AtomicBool>,
+}
+
+impl Keyboard {
+    /// Begins to read standard input; `stop` ends every question.
+    pub(super) fn new(stop: Arc<AtomicBool>) -> Self {
+        let (sender, lines) = channel();
+        // Ends with standard input or with the program; holds nothing that must be given back.
+        std::thread::spawn(move || {
+            for line in std::io::stdin().lock().lines() {
+                let Ok(line) = line else { break };
+                if sender.send(line).is_err() {
+                    break;
+                }
+            }
+        });
+        Self { lines, stop }
+    }
+
+    /// Asks, and takes the next line. What was typed before the question stood there does not count as its answer.
+    /// None: standard input ended, or a stop was asked for.
+    pub(super) fn ask(&self, question: &str) -> Option<String> {
+        while self.lines.try_recv().is_ok() {}
+        tell(question, false);
+        loop {
+            if self.stop.load(Ordering::Relaxed) {
+                tell("", true);
+                return None;
+            }
+            match self.lines.recv_timeout(LOOK_EVERY) {
+                Ok(line) => return Some(line.trim().to_owned()),
+                Err(RecvTimeoutError::Timeout) => {}
+                Err(RecvTimeoutError::Disconnected) => return None,
+            }
+        }
+    }
+}
+
+/// Writes to standard error. It may be closed; there is nobody to tell then, and nothing stops for it.
+pub(super) fn tell(text: &str, line: bool) {
+    let mut err = std::io::stderr().lock();
+    let _ = if line { writeln!(err, "{text}") } else { write!(err, "{text} ") };
+    let _ = err.flush();
+}
+
+/// Whoever answers: a person, or nobody.
+pub(super) enum Person {
+    /// Somebody at the keyboard.
+    There(Keyboard),
+    /// Nobody; the cautions were said to be kept on the command line.
+    Nobody,
+}
+
+impl Person {
+    /// Facts about what is on the bench: those given, then the usual ones that were not. A person is asked for them.
+    /// None: a stop was asked for.
+    pub(super) fn identity(&self, given: &[Given]) -> Option<Vec<Fact>> {
+        let Self::There(keyboard) = self else { return Some(identity::facts(given, |_| None)) };
+        if identity::missing(given).next().is_some() {
+            tell("What is on the bench? Enter alone leaves a line out.", true);
+        }
+        let mut stopped = false;
+        let facts = identity::facts(given, |question| {
+            if stopped {
+                return None;
+            }
+            let answer = keyboard.ask(&format!("  {question}:"));
+            stopped = answer.is_none();
+            answer
+        });
+        (!stopped).then_some(facts)
+    }
+
+    /// Shows a trip that is latched in the fixture; true if it may be acknowledged. `own`: it came from a host that
+    /// went away, and says nothing about the bench.
+    pub(super) fn may_clear(&self, trip: &str, own: bool) -> bool {
+        tell(&format!("The fixture is tripped: {trip}."), true);
+        match self {
+            Self::There(keyboard) => {
+                keyboard
+                    .ask("Find the cause first. Type \"clear\" to acknowledge the trip, anything else stops:")
+                    == Some("clear".to_owned())
+            }
+            Self::Nobody => own,
+        }
+    }
+}
+
+impl Attendant for Person {
+    fn acknowledge(&mut self, cautions: &[String]) -> bool {
+        tell("Before anything moves:", true);
+        for caution in cautions {
+            tell(&super::show::wrapped("  ! ", caution), true);
+        }
+        match self {
+            Self::Nobody => true,
+            Self::There(keyboard) => keyboard
+                .ask("Type \"kept\" if all of this is so, anything else stops:")
+                .is_some_and(|answer| answer.eq_ignore_ascii_case("kept")),
+        }
+    }
+
+    fn which_way(&mut self, seen_from: Viewpoint) -> Option<Turned> {
+        let Self::There(keyboard) = self else { return None };
+        let question = format!(
+            "Which way did the shaft turn, {}?\n  c  clockwise\n  w  counterclockwise\n  n  it did not turn\n  ?  I could not tell\n>",
+            seen_from.words()
+        );
+        loop {
+            match keyboard.ask(&question)?.to_lowercase().as_str() {
+                "c" => return Some(Turned::Clockwise),
+                "w" => return Some(Turned::Counterclockwise),
+                "n" => return Some(Turned::NotAtAll),
+                "?" => return None,
+                _ => tell("One of c, w, n or ?", true),
+            }
+        }
+    }
+
+    fn attended(&self) -> bool {
+        matches!(self, Self::There(_))
+    }
+}

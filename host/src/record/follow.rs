@@ -1,0 +1,150 @@
+//! What becomes of an earlier run's records when checks are made again.
+//!
+//! The newest attempt at a check counts, whether it came out better or worse, or did not come to its end. A check that
+//! was not begun again keeps its earlier record. Nothing is dropped: what counts no more is kept as superseded.
+
+use super::model::{CheckRecord, FollowWhy, Follows, Run, Superseded, TakenOver, Verdict};
+
+/// Checks of an earlier run that are still to be made.
+pub fn left(earlier: &Run) -> impl Iterator<Item = &str> {
+    earlier.checks.iter().filter(|c| c.verdict == Verdict::NotDone).map(|c| c.id.as_str())
+}
+
+/// Puts the records of an earlier run and those made now together, in `order`. `begun` says of a record made now
+/// whether its check was begun at all.
+#[must_use]
+pub fn merge(
+    earlier: &Run,
+    why: FollowWhy,
+    made: Vec<CheckRecord>,
+    begun: impl Fn(&CheckRecord) -> bool,
+    order: &[&str],
+) -> (Vec<CheckRecord>, Follows) {
+    let before = earlier.follows.as_ref();
+    let origin = |check: &str| {
+        before
+            .and_then(|f| f.taken_over.iter().find(|t| t.check == check))
+            .map_or(&earlier.id, |t| &t.run)
+            .clone()
+    };
+    let mut follows = Follows {
+        run: earlier.id.clone(),
+        why,
+        taken_over: Vec::new(),
+        superseded: before.map(|f| f.superseded.clone()).unwrap_or_default(),
+    };
+    let mut all = Vec::new();
+    for old in &earlier.checks {
+        let again = made.iter().find(|m| m.id == old.id);
+        match again {
+            Some(new) if begun(new) => {
+                if was_made(old) {
+                    follows.superseded.push(Superseded {
+                        run: origin(&old.id),
+                        finished: earlier.finished.clone(),
+                        record: old.clone(),
+                    });
+                }
+            }
+            Some(_) if !was_made(old) => {}
+            _ => {
+                follows.taken_over.push(TakenOver { check: old.id.clone(), run: origin(&old.id) });
+                all.push(old.clone());
+            }
+        }
+    }
+    all.extend(made.into_iter().filter(|m| !follows.taken_over.iter().any(|t| t.check == m.id)));
+    all.sort_by_key(|c| order.iter().position(|id| *id == c.id).unwrap_or(usize::MAX));
+    (all, follows)
+}
+
+/// Something came of it: a step, a result.
+fn was_made(record: &CheckRecord) -> bool {
+    !record.steps.is_empty() || !record.results.is_empty()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::record::model::{NotDone, StepRecord};
+
+    const ORDER: &[&str] = &["first", "second", "third"];
+
+    fn record(id: &str, verdict: Verdict) -> CheckRecord {
+        let made = verdict != Verdict::NotDone;
+        let step = StepRecord {
+            what: "The shaft turns".into(),
+            ended: "finished".into(),
+            start_seconds: 0.0,
+            duration_seconds: 1.0,
+            first_sample: 0,
+            last_sample: 9,
+            samples_lost: 0,
+        };
+        CheckRecord {
+            id: id.into(),
+            title: id.into(),
+            shows: String::new(),
+            verdict,
+            not_done: (!made).then(|| NotDone { why: "stopped".into(), would_allow: String::new() }),
+            results: Vec::new(),
+            plots: Vec::new(),
+            steps: made.then_some(step).into_iter().collect(),
+            notes: Vec::new(),
+        }
+    }
+
+    fn run(id: &str, checks: Vec<CheckRecord>) -> Run {
+        let mut run: Run = serde_json::from_str(include_str!("../../tests/data/example-run.json")).unwrap();
+        run.id = id.into();
+        run.checks = checks;
+        run
+    }
+
+    fn begun(record: &CheckRecord) -> bool {
+        !record.steps.is_empty()
+    }
+
+    fn verdicts(checks: &[CheckRecord]) -> Vec<(&str, Verdict)> {
+        checks.iter().map(|c| (c.id.as_str(), c.verdict)).collect()
+    }
+
+    #[test]
+    fn a_worse_result_supersedes_a_better_one_and_the_other_way_round() {
+        use Verdict::{Accepted, Rejected};
+        for (old, new) in [(Accepted, Rejected), (Rejected, Accepted)] {
+            let earlier = run("a", vec![record("first", Accepted), record("second", old)]);
+            let (all, follows) = merge(&earlier, FollowWhy::Again, vec![record("second", new)], begun, ORDER);
+            assert_eq!(verdicts(&all), [("first", Accepted), ("second", new)]);
+            assert_eq!(follows.superseded.len(), 1);
+            assert_eq!(follows.superseded[0].record.verdict, old);
+            assert_eq!(follows.superseded[0].run, "a");
+            assert_eq!(follows.taken_over, [TakenOver { check: "first".into(), run: "a".into() }]);
+        }
+    }
+
+    #[test]
+    fn a_check_that_was_not_begun_again_keeps_its_record() {
+        let earlier = run("a", vec![record("first", Verdict::Accepted), record("second", Verdict::NotDone)]);
+        let made = vec![record("first", Verdict::NotDone), record("second", Verdict::NotDone)];
+        let (all, follows) = merge(&earlier, FollowWhy::Again, made, begun, ORDER);
+        assert_eq!(verdicts(&all), [("first", Verdict::Accepted), ("second", Verdict::NotDone)]);
+        assert!(follows.superseded.is_empty());
+    }
+
+    #[test]
+    fn a_chain_of_runs_names_each_records_own_run_and_keeps_all_that_was_superseded() {
+        let a = run("a", vec![record("first", Verdict::Rejected), record("second", Verdict::NotDone)]);
+        assert_eq!(left(&a).collect::<Vec<_>>(), ["second"]);
+        let mut b = run("b", Vec::new());
+        let (all, follows) =
+            merge(&a, FollowWhy::Resume, vec![record("second", Verdict::Accepted)], begun, ORDER);
+        (b.checks, b.follows) = (all, Some(follows));
+        let made = vec![record("first", Verdict::Accepted), record("third", Verdict::Accepted)];
+        let (all, follows) = merge(&b, FollowWhy::Again, made, begun, ORDER);
+        assert_eq!(all.iter().map(|c| c.id.as_str()).collect::<Vec<_>>(), ORDER);
+        assert_eq!(follows.taken_over, [TakenOver { check: "second".into(), run: "b".into() }]);
+        assert_eq!(follows.superseded.len(), 1);
+        assert_eq!(follows.superseded[0].run, "a");
+    }
+}
