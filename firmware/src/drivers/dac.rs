@@ -17,6 +17,12 @@ const READ_DAC: u8 = 0xb;
 const READ_CONTROL: u8 = 0xc;
 const FULL_RESET: u8 = 0xf;
 
+/// The frame that puts out 0 V, for a board that stops itself and has no driver at hand.
+pub const ZERO_FRAME: [u8; 3] = {
+    let [high, low] = CODE_ZERO.to_be_bytes();
+    [WRITE_AND_UPDATE, high, low]
+};
+
 /// Range ±10 V in bits 2–0 (the kernel's first range is ±10 V).
 const RANGE_PLUS_MINUS_10_V: u16 = 0b000;
 /// Output after power-up at mid-scale, 0 V: bits 4–3 (from memory).

@@ -3,7 +3,7 @@
 
 use core::sync::atomic::{AtomicU32, Ordering};
 
-use embedded_hal::spi::MODE_0;
+use embedded_hal::spi::{MODE_0, SpiDevice as _};
 use proofstand_firmware::command::CODE_ZERO;
 use proofstand_firmware::drivers::{adc, dac};
 use proofstand_firmware::fixture::AdcCodes;
@@ -148,6 +148,19 @@ pub(super) fn exchange_contacts() {
     drive(pins::CONTACT_LATCH, false);
     let [read] = read;
     CONTACTS_IN.store(u32::from(read), Ordering::Release);
+}
+
+/// 0 V and all contacts open, for a board that stops itself. Interrupts must be off.
+pub(super) fn make_safe() {
+    drive(pins::OUTPUT_CONVERTER_SELECT, true);
+    drive(pins::INPUT_CONVERTER_SELECT, true);
+    if spi::abandon() {
+        let mut dac = Selected::new(pins::OUTPUT_CONVERTER_SELECT, dac::MODE, FAST);
+        // The bus cannot fail.
+        let _ = dac.write(&dac::ZERO_FRAME);
+        CONTACTS_OUT.store(0, Ordering::Release);
+        exchange_contacts();
+    }
 }
 
 impl Converters {

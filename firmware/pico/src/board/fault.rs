@@ -5,9 +5,8 @@ use core::panic::PanicInfo;
 
 use cortex_m_rt::{ExceptionFrame, exception};
 
-use super::gpio::make_safe;
 use super::registers::{put, watchdog};
-use super::retained;
+use super::{analog, gpio, retained};
 
 /// Watchdog control: reset now (RP2040 datasheet, 4.7.6).
 const TRIGGER: u32 = 1 << 31;
@@ -34,8 +33,10 @@ pub(super) fn stop(reason: Reason) -> ! {
 
 fn stop_with(reason: Reason, detail: (u32, u32)) -> ! {
     cortex_m::interrupt::disable();
-    make_safe();
+    gpio::make_safe();
     retained::note_stop(reason as u32, detail);
+    // Last, since it is the longest, and the reset comes even if it does not end: nobody feeds the watchdog.
+    analog::make_safe();
     loop {
         put!(watchdog().ctrl(), TRIGGER);
     }

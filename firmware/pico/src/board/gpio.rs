@@ -97,7 +97,7 @@ impl Levels {
     }
 }
 
-/// Enable open, keep-alive at rest. What is behind the shift register drops with the relay and the watchdog's reset.
+/// Enable open. The keep-alive rests by itself.
 #[inline(always)]
 pub(super) fn make_safe() {
     drive(pins::ENABLE_REQUEST, false);

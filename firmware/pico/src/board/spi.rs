@@ -19,11 +19,27 @@ const NOT_EMPTY: u32 = 1 << 2;
 const BUSY: u32 = 1 << 4;
 /// Bytes that fit into the FIFO; every frame on this bus is shorter.
 const FIFO_BYTES: usize = 8;
+/// Looks at a bus that is to come to rest: several times what a full FIFO takes at the slow speed.
+const PATIENCE: u32 = 2_000;
 
 /// Makes the bus ready.
 pub(super) fn start() {
     put!(spi().sspcpsr(), PRESCALE);
     put!(spi().sspcr1(), ENABLE);
+}
+
+/// Lets go of whatever was under way, for a board that stops itself. False: the bus has never been started.
+pub(super) fn abandon() -> bool {
+    if spi().sspcr1().read().bits() & ENABLE == 0 {
+        return false;
+    }
+    for _ in 0..PATIENCE {
+        if spi().sspsr().read().bits() & (BUSY | NOT_EMPTY) == 0 {
+            return true;
+        }
+        spi().sspdr().read();
+    }
+    false
 }
 
 /// A device that is selected by a pin, low.
