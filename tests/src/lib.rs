@@ -1,3 +1,4 @@
 //! Whole runs.
 
 pub mod bench;
+pub mod pty;

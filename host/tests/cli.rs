@@ -1,0 +1,265 @@
+//! The command line as people meet it: help, refusals, re-tests, handover.
+
+#![allow(clippy::unwrap_used, clippy::panic)] // Only tests are built with this file.
+
+use std::path::{Path, PathBuf};
+
+use assert_cmd::Command;
+use predicates::prelude::PredicateBooleanExt as _;
+use predicates::str::contains;
+use proofstand::record::model::{FollowWhy, Run, Verdict};
+use proofstand::record::{JOURNAL, MODEL, read_run};
+
+const SHEET: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/sheets/film-winder.toml");
+const VERBS: &[&str] = &[
+    "targets",
+    "rehearse",
+    "accept",
+    "report",
+    "handover",
+    "export",
+    "ports",
+    "wiring",
+    "settings",
+    "schema",
+    "completions",
+    "man",
+];
+
+fn proofstand(folder: &Path) -> Command {
+    let mut command = Command::cargo_bin("proofstand").unwrap();
+    command.current_dir(folder).env("NO_COLOR", "1");
+    command
+}
+
+fn newest(folder: &Path) -> PathBuf {
+    let runs = std::fs::read_dir(folder.join("runs")).unwrap().map(|e| e.unwrap().path());
+    runs.max_by_key(|p| p.metadata().unwrap().created().unwrap()).unwrap()
+}
+
+/// Rehearses and gives the run's folder.
+fn rehearse(folder: &Path, code: i32, more: &[&str]) -> PathBuf {
+    proofstand(folder).args(["rehearse", SHEET]).args(more).assert().code(code);
+    newest(folder)
+}
+
+#[test]
+fn every_verbs_help_says_what_it_does_and_fits_eighty_columns() {
+    let folder = tempfile::tempdir().unwrap();
+    for verb in VERBS {
+        let out = proofstand(folder.path()).args([verb, "--help"]).env("COLUMNS", "80").assert().success();
+        let text = String::from_utf8(out.get_output().stdout.clone()).unwrap();
+        assert!(text.contains("Usage: proofstand"), "{verb}: {text}");
+        assert!(!text.contains('\u{1b}'), "{verb} colours its help under NO_COLOR");
+    }
+    let all = proofstand(folder.path()).arg("--help").assert().success();
+    let text = String::from_utf8(all.get_output().stdout.clone()).unwrap();
+    for verb in VERBS {
+        assert!(text.contains(&format!("\n  {verb} ")), "{verb} is not in the list:\n{text}");
+    }
+}
+
+#[test]
+fn the_verbs_that_people_begin_with_have_examples() {
+    let folder = tempfile::tempdir().unwrap();
+    for verb in ["targets", "rehearse", "accept", "report", "handover", "export", "ports", "completions"] {
+        proofstand(folder.path()).args([verb, "--help"]).assert().success().stdout(contains("Example"));
+    }
+}
+
+#[test]
+fn completions_and_manual_pages_know_every_verb() {
+    let folder = tempfile::tempdir().unwrap();
+    for shell in ["bash", "zsh", "fish"] {
+        let out = proofstand(folder.path()).args(["completions", shell]).assert().success();
+        let text = String::from_utf8(out.get_output().stdout.clone()).unwrap();
+        for verb in VERBS {
+            assert!(text.contains(verb), "{shell}: {verb}");
+        }
+    }
+    proofstand(folder.path()).args(["man", "pages"]).assert().success();
+    for verb in VERBS {
+        let page = folder.path().join(format!("pages/proofstand-{verb}.1"));
+        assert!(std::fs::read_to_string(page).unwrap().contains(".SH NAME"), "{verb}");
+    }
+}
+
+#[test]
+fn bad_usage_ends_with_2_says_what_would_be_right_and_writes_nothing() {
+    let folder = tempfile::tempdir().unwrap();
+    let cases: &[(&[&str], &str)] = &[
+        (&["rehearse", "no-such.toml"], "no-such.toml"),
+        (&["rehearse", SHEET, "--only", "nuge"], "Did you mean `nudge`?"),
+        (&["rehearse", SHEET, "--fault", "gain-dubled"], "gain-doubled"),
+        (&["rehearse", SHEET, "--again", "runs/x"], "--only"),
+        (&["rehearse", SHEET, "--resume", "runs/x"], "runs/x"),
+        (&["accept", SHEET, "--port", "x"], "standard input is no terminal"),
+        (&["accept", SHEET, "--port", "x", "--unattended"], "--cautions-kept"),
+        (&["accept", SHEET, "--port", "x", "--identity", "motor"], "KEY=VALUE"),
+        (&["accept", SHEET], "--port"),
+        (&["report", "runs/x"], "runs/x"),
+        (&["export", "runs/x"], "--csv"),
+        (&["export", "runs/x", "--csv"], "runs/x"),
+        (&["handover", "runs/x", "--done", "1"], "--by"),
+        (&["handover", "runs/x"], "runs/x"),
+    ];
+    for (arguments, says) in cases {
+        proofstand(folder.path()).args(*arguments).assert().code(2).stderr(contains(*says));
+    }
+    assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0);
+}
+
+#[test]
+fn a_check_made_again_supersedes_its_result_visibly_whether_better_or_worse() {
+    let folder = tempfile::tempdir().unwrap();
+    let good = rehearse(folder.path(), 0, &["--only", "nudge"]);
+    let good_id = read_run(&good).unwrap().id;
+    // Worse.
+    let again = ["--again", good.to_str().unwrap(), "--only", "nudge", "--fault", "direction-mirrored"];
+    let worse = rehearse(folder.path(), 1, &again);
+    let run = read_run(&worse).unwrap();
+    assert_eq!(run.checks[0].verdict, Verdict::Rejected);
+    let follows = run.follows.as_ref().unwrap();
+    assert_eq!((follows.why, &follows.run), (FollowWhy::Again, &good_id));
+    assert_eq!(follows.superseded[0].record.verdict, Verdict::Accepted);
+    let page = std::fs::read_to_string(worse.join("report.html")).unwrap();
+    assert!(page.contains("Superseded: these results count no more") && page.contains(&good_id));
+    // Better again: both earlier ones stay.
+    let again = ["--again", worse.to_str().unwrap(), "--only", "nudge"];
+    proofstand(folder.path())
+        .args(["rehearse", SHEET])
+        .args(again)
+        .assert()
+        .code(0)
+        .stdout(contains("Superseded").and(contains(&run.id)));
+    let run = read_run(&newest(folder.path())).unwrap();
+    let verdicts: Vec<Verdict> = run.follows.unwrap().superseded.iter().map(|s| s.record.verdict).collect();
+    assert_eq!(verdicts, [Verdict::Accepted, Verdict::Rejected]);
+}
+
+#[test]
+fn results_against_another_sheet_are_not_put_together() {
+    let folder = tempfile::tempdir().unwrap();
+    let good = rehearse(folder.path(), 0, &["--only", "nudge"]);
+    let other = folder.path().join("other.toml");
+    let text = std::fs::read_to_string(SHEET).unwrap().replacen("rpm = 2000", "rpm = 1900", 1);
+    std::fs::write(&other, text).unwrap();
+    proofstand(folder.path())
+        .args(["rehearse", other.to_str().unwrap(), "--only", "nudge", "--again", good.to_str().unwrap()])
+        .assert()
+        .code(2)
+        .stderr(contains("the sheet is not the one of run"));
+}
+
+/// The journal of a finished run, cut after some lines, as a kill leaves it.
+fn cut(run: &Path, to: &Path, keep: impl Fn(usize, &str) -> bool, tail: &str) -> PathBuf {
+    std::fs::create_dir(to).unwrap();
+    let journal = std::fs::read_to_string(run.join(JOURNAL)).unwrap();
+    let kept: String =
+        journal.lines().enumerate().take_while(|(n, l)| keep(*n, l)).map(|(_, l)| format!("{l}\n")).collect();
+    std::fs::write(to.join(JOURNAL), kept + tail).unwrap();
+    std::fs::copy(run.join("samples.bin"), to.join("samples.bin")).unwrap();
+    to.to_owned()
+}
+
+#[test]
+fn a_run_that_was_cut_off_is_reported_with_what_was_done_and_can_be_gone_on_with() {
+    let folder = tempfile::tempdir().unwrap();
+    let whole = rehearse(folder.path(), 0, &["--only", "line-count-slow"]);
+    let made = read_run(&whole).unwrap();
+    // Cut inside the line that would record the second check: the first stands.
+    let seen = std::cell::Cell::new(0);
+    let first_check_only = |_: usize, line: &str| {
+        let check = line.contains("\"kind\":\"check\"");
+        seen.set(seen.get() + usize::from(check));
+        !(check && seen.get() == 2)
+    };
+    let broken =
+        cut(&whole, &folder.path().join("broken"), first_check_only, "{\"at_us\":null,\"kind\":\"che");
+    assert!(made.checks.len() >= 2);
+    proofstand(folder.path())
+        .args(["report", broken.to_str().unwrap()])
+        .assert()
+        .code(4)
+        .stdout(contains("ends without an end").and(contains("1 lines of the journal can't be read")));
+    let reported = read_run(&broken).unwrap();
+    assert_eq!(reported.checks.len(), made.checks.len());
+    assert_eq!(reported.checks[0], made.checks[0]);
+    assert!(reported.checks[1..].iter().all(|c| c.verdict == Verdict::NotDone));
+    assert_eq!(reported.targets, made.targets);
+
+    proofstand(folder.path())
+        .args(["rehearse", SHEET, "--resume", broken.to_str().unwrap()])
+        .assert()
+        .code(0);
+    let resumed: Run = read_run(&newest(folder.path())).unwrap();
+    assert_eq!(resumed.outcome.accepted as usize, made.checks.len());
+    assert_eq!(resumed.follows.unwrap().why, FollowWhy::Resume);
+
+    // Nothing is left to go on with.
+    proofstand(folder.path())
+        .args(["rehearse", SHEET, "--resume", newest(folder.path()).to_str().unwrap()])
+        .assert()
+        .code(2)
+        .stderr(contains("left nothing undone"));
+}
+
+#[test]
+fn a_journal_that_never_opened_a_run_is_not_reported() {
+    let folder = tempfile::tempdir().unwrap();
+    let whole = rehearse(folder.path(), 0, &["--only", "nudge"]);
+    for tail in ["", "\u{0}\u{0}", "{\"kind\":\"run\",\"data\":{}}\n"] {
+        let to = folder.path().join(format!("empty-{}", tail.len()));
+        let empty = cut(&whole, &to, |_, _| false, tail);
+        proofstand(folder.path()).args(["report", empty.to_str().unwrap()]).assert().code(2);
+        assert!(!empty.join(MODEL).exists());
+    }
+}
+
+#[test]
+fn what_must_be_undone_is_answered_for_by_name_before_handover() {
+    let folder = tempfile::tempdir().unwrap();
+    let run = rehearse(folder.path(), 0, &["--only", "nudge"]);
+    let path = run.to_str().unwrap();
+    let items = read_run(&run).unwrap().undo.len();
+    assert!(items >= 2);
+    let out = proofstand(folder.path()).args(["handover", path]).assert().code(3);
+    out.stdout(contains("OPEN").and(contains("Not ready for handover")));
+    proofstand(folder.path())
+        .args(["handover", path, "--done", "99", "--by", "Kim"])
+        .assert()
+        .code(2)
+        .stderr(contains("no line 99"));
+    for n in 1..=items {
+        let done = n.to_string();
+        let code = if n == items { 0 } else { 3 };
+        proofstand(folder.path())
+            .args(["handover", path, "--done", &done, "--by", "Kim"])
+            .assert()
+            .code(code);
+    }
+    let after = read_run(&run).unwrap();
+    assert_eq!(after.still_to_undo().count(), 0);
+    assert!(after.undone.iter().all(|u| u.by == "Kim"));
+    // The verdict is the bench's, not the handover's.
+    assert_eq!(after.outcome.verdict, Verdict::Accepted);
+    let page = std::fs::read_to_string(run.join("report.html")).unwrap();
+    assert!(page.contains("Nothing is left to undo"));
+    let journal = std::fs::read_to_string(run.join(JOURNAL)).unwrap();
+    assert_eq!(journal.matches("\"kind\":\"undone\"").count(), items);
+}
+
+#[test]
+fn what_is_printed_fits_where_there_is_no_terminal_and_where_the_reader_goes_away() {
+    let folder = tempfile::tempdir().unwrap();
+    let out = proofstand(folder.path()).args(["rehearse", SHEET]).assert().code(0);
+    let text = String::from_utf8(out.get_output().stdout.clone()).unwrap();
+    assert!(!text.contains('\u{1b}'));
+    let widest = text.lines().map(|l| l.chars().count()).max().unwrap();
+    assert!(widest <= 120, "{widest} columns");
+    let piped = std::process::Command::new("sh")
+        .args(["-c", &format!("'{}' targets '{SHEET}' | head -n 1", env!("CARGO_BIN_EXE_proofstand"))])
+        .output()
+        .unwrap();
+    assert!(piped.stderr.is_empty(), "{}", String::from_utf8_lossy(&piped.stderr));
+}

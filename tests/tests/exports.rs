@@ -1,0 +1,246 @@
+//! Exports of a recorded run, read again by other people's software.
+
+#![allow(clippy::unwrap_used, clippy::panic)] // Only tests are built with this file.
+
+use std::collections::BTreeSet;
+use std::fs::File;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
+
+use proofstand::record::{JOURNAL, SAMPLES, Samples, put, read_samples};
+use proofstand_tests::bench::Plan;
+use proofstand_tests::pty::{Ended, Host};
+
+const HOST: &str = env!("CARGO_BIN_EXE_proofstand-host");
+
+struct Recorded {
+    _scratch: tempfile::TempDir,
+    folder: PathBuf,
+}
+
+impl Recorded {
+    /// First motion and the slow line count: index, flags, both directions.
+    fn new() -> Self {
+        let scratch = tempfile::tempdir().unwrap();
+        let (run, folder) = Plan::film_winder().only("line-count-slow").run_in(scratch.path()).unwrap();
+        proofstand::record::publish(&folder, &run).unwrap();
+        Self { _scratch: scratch, folder }
+    }
+
+    fn export(&self, formats: &[&str]) -> Ended {
+        let mut all = vec!["export", self.folder.to_str().unwrap()];
+        all.extend(formats);
+        let ended = Host::start(HOST, &self.folder, Stdio::null(), all).unwrap().end().unwrap();
+        assert_eq!(ended.code(), 0, "{ended:?}");
+        ended
+    }
+
+    fn samples(&self) -> Samples {
+        read_samples(File::open(self.folder.join(SAMPLES)).unwrap()).unwrap()
+    }
+
+    fn text(&self, file: &str) -> String {
+        std::fs::read_to_string(self.folder.join(file)).unwrap()
+    }
+
+    /// Times of all events of a kind, in microseconds.
+    fn event_times(&self, kind: &str) -> Vec<u64> {
+        let lines = self.text(JOURNAL);
+        let lines = lines.lines().map(|l| serde_json::from_str::<serde_json::Value>(l).unwrap());
+        lines
+            .filter(|l| l["kind"] == "event" && l["data"].get(kind).is_some())
+            .map(|l| l["at_us"].as_u64().unwrap())
+            .collect()
+    }
+}
+
+/// Millionths of a decimal fraction with six digits after the point.
+fn millionths(text: &str) -> i64 {
+    let (whole, fraction) = text.split_once('.').unwrap();
+    assert_eq!(fraction.len(), 6, "{text}");
+    format!("{whole}{fraction}").parse().unwrap()
+}
+
+#[test]
+fn every_sample_is_a_line_of_csv_with_every_digit_of_the_record() {
+    let run = Recorded::new();
+    run.export(&["--csv"]);
+    let samples = run.samples().samples;
+    let mut reader = csv::Reader::from_path(run.folder.join("samples.csv")).unwrap();
+    let head: Vec<String> = reader.headers().unwrap().iter().map(str::to_owned).collect();
+    for name in head.iter().filter(|h| h.contains("volts") || h.contains("speed")) {
+        assert!(
+            name.ends_with("_volts") || name.ends_with("_rpm") || name.ends_with("_conducting"),
+            "{name}"
+        );
+    }
+    let at = |name: &str| head.iter().position(|h| h == name).unwrap_or_else(|| panic!("no column {name}"));
+    let (time, command, position) = (at("time_seconds"), at("command_volts"), at("position_counts"));
+    let (torque_on, segment) = (at("flag_2_torque_on_conducting"), at("segment"));
+    let rows: Vec<csv::StringRecord> = reader.records().map(Result::unwrap).collect();
+    assert_eq!(rows.len(), samples.len());
+    for (row, sample) in rows.iter().zip(&samples) {
+        assert_eq!(&row[0], "REHEARSAL");
+        assert_eq!(millionths(&row[time]), i64::try_from(sample.at.0).unwrap());
+        assert_eq!(millionths(&row[command]), i64::from(sample.command.0));
+        assert_eq!(row[position].parse::<i64>().unwrap(), sample.position.0);
+        assert_eq!(&row[torque_on] == "1", sample.flags & 4 != 0);
+        assert_eq!(row[segment].parse::<u8>().unwrap_or(255), sample.segment);
+    }
+}
+
+#[test]
+fn a_record_cut_anywhere_is_exported_as_far_as_it_is_sound() {
+    let run = Recorded::new();
+    let whole = std::fs::read(run.folder.join(SAMPLES)).unwrap();
+    let all = run.samples().samples;
+    for part in [9, 10, whole.len() / 3, whole.len() / 2, whole.len() - 1] {
+        put(&run.folder, SAMPLES, &whole[..part]).unwrap();
+        let ended = run.export(&["--csv", "--parquet", "--vcd"]);
+        if part > 9 {
+            assert!(ended.err.contains("damaged or cut off"), "cut at {part}: {}", ended.err);
+        }
+        let mut reader = csv::Reader::from_path(run.folder.join("samples.csv")).unwrap();
+        let numbers: Vec<u32> = reader.records().map(|r| r.unwrap()[1].parse().unwrap()).collect();
+        assert!(numbers.iter().zip(&all).all(|(n, s)| *n == s.sequence), "cut at {part}");
+        assert!(numbers.len() + 200 > all.len() * part / whole.len(), "cut at {part}: {}", numbers.len());
+    }
+    // Without its header it is no samples' file at all.
+    put(&run.folder, SAMPLES, &whole[..5]).unwrap();
+    let all = ["export", run.folder.to_str().unwrap(), "--csv"];
+    let ended = Host::start(HOST, &run.folder, Stdio::null(), all).unwrap().end().unwrap();
+    assert_eq!(ended.code(), 2);
+    assert!(ended.err.contains(SAMPLES), "{}", ended.err);
+}
+
+/// Keywords and syntax after `tests/reference/vcd-format.toml` (IEEE 1364-2005, clause 18).
+#[test]
+fn the_value_change_dump_keeps_to_the_standards_syntax() {
+    let run = Recorded::new();
+    run.export(&["--vcd"]);
+    let reference = concat!(env!("CARGO_MANIFEST_DIR"), "/reference/vcd-format.toml");
+    let rules: toml::Table = std::fs::read_to_string(reference).unwrap().parse().unwrap();
+    let words = |key: &str| -> BTreeSet<String> {
+        rules[key].as_array().unwrap().iter().map(|w| w.as_str().unwrap().to_owned()).collect()
+    };
+    let (declarations, commands) = (words("declaration_keywords"), words("simulation_keywords"));
+    let text = run.text("signals.vcd");
+    assert!(text.contains("REHEARSAL"));
+    let (head, body) = text.split_once("$enddefinitions $end").unwrap();
+    let mut codes = BTreeSet::new();
+    for word in head.split_whitespace().filter(|w| w.len() > 1 && w.starts_with('$') && *w != "$end") {
+        assert!(declarations.contains(word), "{word}");
+    }
+    for line in head.lines().filter(|l| l.starts_with("$var")) {
+        let parts: Vec<&str> = line.split_whitespace().collect();
+        let ["$var", kind, "1", code, name, "$end"] = parts[..] else { panic!("{line}") };
+        assert!(words("var_types").contains(kind));
+        assert!(code.bytes().all(|b| (33..=126).contains(&b)));
+        assert!(codes.insert(code.to_owned()), "{name} has a code twice");
+    }
+    let mut time = 0_u64;
+    for word in body.split_whitespace() {
+        if let Some(at) = word.strip_prefix('#') {
+            let at: u64 = at.parse().unwrap();
+            assert!(at >= time, "time goes back to {at}");
+            time = at;
+        } else if word.starts_with('$') {
+            assert!(word == "$end" || commands.contains(word), "{word}");
+        } else {
+            assert!(word.starts_with(['0', '1', 'x']) && codes.contains(&word[1..]), "{word}");
+        }
+    }
+    let samples = run.samples().samples;
+    let first = run.event_times("StateChanged").into_iter().chain(samples.first().map(|s| s.at.0)).min();
+    assert_eq!(time, samples.last().unwrap().at.0 - first.unwrap());
+}
+
+#[test]
+fn the_schema_is_json_schema_and_names_units_of_evidence() {
+    let run = Recorded::new();
+    run.export(&["--schema"]);
+    let schema: serde_json::Value = serde_json::from_str(&run.text("run.schema.json")).unwrap();
+    assert_eq!(schema["$schema"], "https://json-schema.org/draft/2020-12/schema");
+    let model: serde_json::Value = serde_json::from_str(&run.text("run.json")).unwrap();
+    for key in model.as_object().unwrap().keys() {
+        assert!(schema["properties"].get(key).is_some(), "{key}");
+    }
+}
+
+/// Pulses that an independent decoder sees on a channel; its exit status says nothing (`tests/reference/sigrok-graycode.toml`).
+fn pulses(file: &Path, channel: &str, edge: &str) -> usize {
+    let out = Command::new("sigrok-cli")
+        .args(["-I", "vcd:downsample=10", "-P", &format!("counter:data={channel}:data_edge={edge}")])
+        .args(["-A", "counter=edge_count", "-i"])
+        .arg(file)
+        .output()
+        .unwrap();
+    String::from_utf8_lossy(&out.stdout).lines().filter(|l| l.starts_with("counter-1:")).count()
+}
+
+#[test]
+#[ignore = "needs sigrok-cli"]
+fn sigrok_sees_every_index_and_every_change_of_the_torque_on_flag() {
+    let run = Recorded::new();
+    run.export(&["--vcd"]);
+    let file = run.folder.join("signals.vcd");
+    let turns = run.event_times("Index").len();
+    assert!(turns > 5, "{turns}");
+    assert_eq!(pulses(&file, "index", "rising"), turns);
+    let journal = run.text(JOURNAL);
+    let on = journal.matches(r#""Flag":{"conducting":true,"input":2}"#).count()
+        + journal.matches(r#""Flag":{"input":2,"conducting":true}"#).count();
+    assert!(on >= 2, "{on}");
+    assert_eq!(pulses(&file, "flag_2_torque_on", "rising"), on);
+    assert_eq!(pulses(&file, "state_tripped", "any"), 0);
+}
+
+const PYTHON: &str = r#"
+import json, sys
+import pyarrow.parquet as pq
+t = pq.read_table(sys.argv[1])
+m = {k.decode(): v.decode() for k, v in t.schema.metadata.items()}
+c = lambda n: t.column(n).to_pylist()
+print(json.dumps({
+    "rows": t.num_rows, "names": t.column_names, "types": [str(f.type) for f in t.schema], "metadata": m,
+    "position": sum(c("position_counts")), "first": c("time_seconds")[0], "last": c("time_seconds")[-1],
+    "command": sum(round(v * 1e6) for v in c("command_volts")), "no_segment": t.column("segment").null_count,
+    "live": c("state").count("live"), "torque_on": sum(c("flag_2_torque_on_conducting")),
+}))
+"#;
+
+#[test]
+#[ignore = "needs python3 with pyarrow"]
+fn pyarrow_reads_the_same_numbers_and_their_units() {
+    let run = Recorded::new();
+    run.export(&["--parquet"]);
+    let python = std::env::var("PROOFSTAND_PYTHON").unwrap_or_else(|_| "python3".to_owned());
+    let out =
+        Command::new(python).args(["-c", PYTHON]).arg(run.folder.join("samples.parquet")).output().unwrap();
+    assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
+    let read: serde_json::Value = serde_json::from_slice(&out.stdout).unwrap();
+    let samples = run.samples().samples;
+    assert_eq!(read["rows"], samples.len());
+    assert_eq!(read["position"], samples.iter().map(|s| s.position.0).sum::<i64>());
+    assert_eq!(read["command"], samples.iter().map(|s| i64::from(s.command.0)).sum::<i64>());
+    assert_eq!(read["first"], samples.first().unwrap().at.0 as f64 / 1e6);
+    assert_eq!(read["last"], samples.last().unwrap().at.0 as f64 / 1e6);
+    assert_eq!(read["no_segment"], samples.iter().filter(|s| s.segment == 255).count());
+    let live = samples.iter().filter(|s| s.state == proofstand_protocol::message::State::Live).count();
+    assert_eq!(read["live"], live);
+    assert_eq!(read["torque_on"], samples.iter().filter(|s| s.flags & 4 != 0).count());
+    let units = &read["metadata"];
+    assert_eq!(units["kind"], "REHEARSAL");
+    for name in read["names"].as_array().unwrap().iter().map(|n| n.as_str().unwrap()) {
+        let unit = units[format!("unit.{name}")].as_str();
+        let expected = match name.rsplit('_').next().unwrap() {
+            "seconds" => Some("s"),
+            "rpm" => Some("r/min"),
+            "volts" => Some("V"),
+            "counts" => Some("count"),
+            _ => None,
+        };
+        assert_eq!(unit, expected, "{name}");
+        assert!(units[format!("about.{name}")].is_string(), "{name}");
+    }
+}
