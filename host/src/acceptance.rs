@@ -254,13 +254,17 @@ fn outcome(kind: RunKind, checks: &[CheckRecord], stopped: Option<String>) -> Ou
     };
     let what = match (&stopped, verdict) {
         (Some(why), _) => format!("The run stopped before its end: {why}."),
-        (None, Verdict::Accepted) => format!("The axis does what the sheet says in all {accepted} checks."),
+        (None, Verdict::Accepted) => format!(
+            "The axis does what the sheet says in {}.",
+            if accepted == 1 { "the one check made".to_owned() } else { format!("all {accepted} checks") }
+        ),
         (None, Verdict::Rejected) => format!(
-            "The axis does not do what the sheet says: {rejected} of {} checks are rejected.",
+            "The axis does not do what the sheet says: rejected {rejected} of {} checks.",
             checks.len()
         ),
         (None, Verdict::Undecided) => format!(
-            "Nothing was rejected, but {undecided} checks are undecided and {not_done} were not done: the axis is not accepted."
+            "Nothing was rejected, but of {} checks {undecided} undecided and {not_done} not done: the axis is not accepted.",
+            checks.len()
         ),
         (None, Verdict::NotDone) => "No check could be made: the axis is not accepted.".to_owned(),
     };

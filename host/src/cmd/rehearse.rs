@@ -13,11 +13,26 @@ use crate::record::{RunFolder, publish};
 use crate::rehearsal::{Fault, Rehearsal};
 use crate::sequence::Terminal;
 
+const EXAMPLES: &str = "\
+Examples:
+  proofstand rehearse host/sheets/film-winder.toml
+      The whole acceptance, in about a second.
+
+  proofstand rehearse host/sheets/film-winder.toml --fault gain-doubled
+      What a fault looks like, and which cause is named. `--fault list` lists the faults.
+
+  proofstand rehearse axis.toml --seed 7 --only speed-cap
+      Another axis within what the sheet leaves open; one check and those that it needs.
+
+  proofstand rehearse axis.toml --again runs/axis-rehearsal-20260304T091244Z --only speed-cap
+      One check made again: the old result stays visible as superseded.";
+
 /// Make the whole acceptance without hardware, on a simulated amplifier and motor
 ///
 /// The same firmware logic and the same host as on a bench, real frames between them. What comes of it is a
 /// REHEARSAL: it shows that sheet, plan and checks fit together and what a fault looks like. It is never evidence.
 #[derive(Debug, clap::Args)]
+#[command(after_long_help = EXAMPLES)]
 pub struct Cmd {
     /// The axis sheet
     #[arg(value_name = "SHEET")]

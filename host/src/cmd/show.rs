@@ -2,7 +2,7 @@
 
 use std::io::Write;
 
-use comfy_table::{Cell, CellAlignment, ContentArrangement, Table, presets};
+use comfy_table::{Cell, CellAlignment, ColumnConstraint, ContentArrangement, LineStyle, Table, presets};
 
 use crate::record::model::{ResultRow, Run, Verdict};
 
@@ -55,20 +55,59 @@ fn width() -> usize {
 const WIDEST: usize = 120;
 
 fn write(run: &Run, out: &mut Vec<u8>) -> std::io::Result<()> {
+    writeln!(out, "{}", table(run))?;
+    let para = |out: &mut Vec<u8>, lead: &str, text: &str| writeln!(out, "{}", wrapped(lead, text));
+    for check in run.checks.iter().filter(|c| c.verdict != Verdict::Accepted) {
+        writeln!(out)?;
+        para(out, &format!("{}: ", check.verdict.word()), &check.title)?;
+        for row in check.results.iter().filter(|r| r.verdict != Verdict::Accepted) {
+            para(out, "  - ", &format!("{}: {}", row.name, row.sentence))?;
+        }
+        if let Some(reason) = &check.not_done {
+            para(out, "  - not done: ", &reason.why)?;
+            para(out, "    would allow it: ", &reason.would_allow)?;
+        }
+    }
+    for diagnosis in &run.diagnoses {
+        writeln!(out)?;
+        para(out, &format!("Probable cause {}: ", diagnosis.rank), &diagnosis.title)?;
+        for evidence in &diagnosis.evidence {
+            para(out, "  - ", evidence)?;
+        }
+        para(out, "  What to do: ", &diagnosis.remedy)?;
+        for other in &diagnosis.not_told_apart {
+            para(out, "  Not told apart: ", other)?;
+        }
+    }
+    if let Some(follows) = &run.follows {
+        writeln!(out)?;
+        for one in &follows.superseded {
+            let verdict = one.record.verdict.word();
+            para(out, "Superseded: ", &format!("{}, {verdict} in run {}", one.record.title, one.run))?;
+        }
+        for one in &follows.taken_over {
+            para(out, "Taken over: ", &format!("{} from run {}", one.check, one.run))?;
+        }
+    }
+    for warning in &run.provenance.warnings {
+        writeln!(out)?;
+        para(out, "Warning: ", warning)?;
+    }
+    writeln!(out)?;
+    para(out, &format!("{}: ", run.outcome.verdict.word()), &run.outcome.sentence)
+}
+
+/// Every result of every check, as wide as the terminal at most.
+fn table(run: &Run) -> Table {
     let mut table = Table::new();
-    table.load_style(presets::UTF8_HORIZONTAL_ONLY).set_content_arrangement(ContentArrangement::Dynamic);
+    table
+        .load_style(presets::UTF8_HORIZONTAL_ONLY.row_separator(LineStyle::none()))
+        .set_content_arrangement(ContentArrangement::Dynamic)
+        .set_width(u16::try_from(width()).unwrap_or(u16::MAX));
     table.set_header(["Result", "Target", "Measured", "U", "Limits", "Verdict"]);
     for check in &run.checks {
         if check.results.is_empty() {
-            let why = check.not_done.as_ref().map(|n| n.why.clone()).unwrap_or_default();
-            table.add_row([
-                Cell::new(&check.title),
-                Cell::new(""),
-                Cell::new(why),
-                Cell::new(""),
-                Cell::new(""),
-                Cell::new(check.verdict.word()),
-            ]);
+            table.add_row([check.title.as_str(), "", "", "", "", check.verdict.word()]);
         }
         for row in &check.results {
             table.add_row(cells(row));
@@ -79,30 +118,11 @@ fn write(run: &Run, out: &mut Vec<u8>) -> std::io::Result<()> {
             column.set_cell_alignment(CellAlignment::Right);
         }
     }
-    writeln!(out, "{table}")?;
-    for check in run.checks.iter().filter(|c| c.verdict != Verdict::Accepted) {
-        writeln!(out, "\n{}: {}", check.verdict.word(), check.title)?;
-        for row in check.results.iter().filter(|r| r.verdict != Verdict::Accepted) {
-            writeln!(out, "  - {}: {}", row.name, row.sentence)?;
-        }
-        if let Some(reason) = &check.not_done {
-            writeln!(out, "  - not done: {}\n    would allow it: {}", reason.why, reason.would_allow)?;
-        }
+    // A verdict is never broken: it is what people look for.
+    if let Some(column) = table.column_mut(5) {
+        column.set_constraint(ColumnConstraint::ContentWidth);
     }
-    for diagnosis in &run.diagnoses {
-        writeln!(out, "\nProbable cause {}: {}", diagnosis.rank, diagnosis.title)?;
-        for evidence in &diagnosis.evidence {
-            writeln!(out, "  - {evidence}")?;
-        }
-        writeln!(out, "  What to do: {}", diagnosis.remedy)?;
-        for other in &diagnosis.not_told_apart {
-            writeln!(out, "  Not told apart: {other}")?;
-        }
-    }
-    for warning in &run.provenance.warnings {
-        writeln!(out, "\nWarning: {warning}")?;
-    }
-    writeln!(out, "\n{}: {}", run.outcome.verdict.word(), run.outcome.sentence)
+    table
 }
 
 fn cells(row: &ResultRow) -> Vec<Cell> {

@@ -13,8 +13,17 @@ use crate::record::model::TargetRow;
 use crate::sheet::{self, AxisSheet, CommandPair, Loaded, SheetError};
 use crate::targets::{Level, Targets};
 
+const EXAMPLES: &str = "\
+Examples:
+  proofstand targets host/sheets/film-winder.toml
+      Volts, speeds, pulses and counts that follow from the sheet; what can't be decided, and what would help.
+
+  proofstand targets axis.toml --json
+      The same for a script.";
+
 /// Compute every target of an axis sheet, and what can't be measured and why
 #[derive(Debug, clap::Args)]
+#[command(after_long_help = EXAMPLES)]
 pub struct Cmd {
     /// Axis sheet, a TOML file
     #[arg(value_name = "SHEET")]
