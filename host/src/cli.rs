@@ -20,11 +20,25 @@ pub(crate) struct Cli {
 }
 
 const EXAMPLES: &str = "\
-Examples:
-  proofstand targets host/sheets/film-winder.toml     what follows from the sheet
-  proofstand rehearse host/sheets/film-winder.toml    the whole acceptance without hardware
-  proofstand rehearse SHEET --fault gain-doubled      what a fault looks like
-  proofstand accept SHEET --port PORT                 the acceptance on a fixture
+Examples, in the order of the job:
+  proofstand targets host/sheets/film-winder.toml
+      What follows from the sheet, and what can't be decided and why.
+  proofstand wiring host/sheets/film-winder.toml --svg wiring.svg
+      What goes where, between fixture and amplifier.
+  proofstand rehearse host/sheets/film-winder.toml
+      The whole acceptance without hardware.
+  proofstand rehearse host/sheets/film-winder.toml --fault gain-doubled
+      What a fault looks like, and which cause is named.
+  proofstand ports
+      Where the fixture is.
+  proofstand accept axis.toml --port /dev/ttyACM0
+      The acceptance on a fixture. Leaves a folder in runs/.
+  proofstand accept axis.toml --port /dev/ttyACM0 --again runs/RUN --only speed-cap
+      One check again, after a setting was changed.
+  proofstand export runs/RUN --parquet
+      What was measured, for other programs.
+  proofstand handover runs/RUN
+      What must be undone before the axis is handed over.
 
 Exit codes:
   0  everything was accepted

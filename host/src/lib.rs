@@ -24,4 +24,5 @@ pub mod sequence;
 pub mod settings;
 pub mod sheet;
 pub mod targets;
+mod terminal;
 pub mod wiring;

@@ -51,6 +51,8 @@ fn every_verbs_help_says_what_it_does_and_fits_eighty_columns() {
         let text = String::from_utf8(out.get_output().stdout.clone()).unwrap();
         assert!(text.contains("Usage: proofstand"), "{verb}: {text}");
         assert!(!text.contains('\u{1b}'), "{verb} colours its help under NO_COLOR");
+        let widest = text.lines().map(|l| l.chars().count()).max().unwrap();
+        assert!(widest <= 80, "{verb}: {widest} columns");
     }
     let all = proofstand(folder.path()).arg("--help").assert().success();
     let text = String::from_utf8(all.get_output().stdout.clone()).unwrap();
@@ -65,6 +67,12 @@ fn the_verbs_that_people_begin_with_have_examples() {
     for verb in ["targets", "rehearse", "accept", "report", "handover", "export", "ports", "completions"] {
         proofstand(folder.path()).args([verb, "--help"]).assert().success().stdout(contains("Example"));
     }
+}
+
+#[test]
+fn ports_are_listed_also_where_there_are_none() {
+    let folder = tempfile::tempdir().unwrap();
+    proofstand(folder.path()).arg("ports").assert().code(0);
 }
 
 #[test]

@@ -284,7 +284,7 @@ fn a_person_is_asked_what_is_there_then_shown_the_cautions_then_asked_which_way_
     // The supply was given: not asked.
     answer(&mut host, "Operator:", "Kim");
     answer(&mut host, "anything else stops:", "kept");
-    answer(&mut host, "Which way did the shaft turn", "w");
+    answer(&mut host, "Which way did the shaft turn", "ccw");
     let ended = host.end().unwrap();
     assert_eq!(ended.code(), 0, "{ended:?}");
     let run = read_run(&bench.run()).unwrap();
@@ -329,4 +329,21 @@ fn cautions_that_are_not_kept_move_nothing() {
     assert!(!log.contains("Armed") && !log.contains("turns"), "{log}");
     let samples = read_samples(File::open(bench.run().join(SAMPLES)).unwrap()).unwrap();
     assert!(samples.samples.iter().all(|s| s.command.0 == 0 && s.speed.0 == 0));
+}
+
+#[test]
+fn a_request_to_stop_also_ends_a_question() {
+    let bench = Bench::new();
+    let sheet = demo("film-winder.toml").canonicalize().unwrap();
+    let (keys, far) = TTYPort::pair().unwrap();
+    let input = File::options().read(true).write(true).open(far.name().unwrap()).unwrap();
+    let all = ["accept", sheet.to_str().unwrap(), "--port", &bench.fixture.port];
+    let mut host = Host::start(HOST, bench.folder.path(), input.into(), all).unwrap();
+    host.wait_for("Amplifier, type on its nameplate:").unwrap();
+    host.signal("INT").unwrap();
+    let ended = host.end().unwrap();
+    drop(keys);
+    assert_eq!(ended.code(), 4, "{ended:?}");
+    assert!(ended.err.contains("nothing was written"), "{}", ended.err);
+    assert!(!bench.folder.path().join("runs").exists());
 }

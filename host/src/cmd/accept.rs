@@ -23,16 +23,18 @@ Examples:
   proofstand accept axis.toml --port /dev/ttyACM0
       The whole acceptance. Asks what is on the bench, shows the cautions, then says before every motion what moves.
 
-  proofstand accept axis.toml --port /dev/ttyACM0 --identity amplifier-serial=0123 --identity operator=Kim
+  proofstand accept axis.toml --port /dev/ttyACM0 \\
+      --identity amplifier-serial=0123 --identity operator=Kim
       The same; what is given is not asked for.
 
   proofstand accept axis.toml --port /dev/ttyACM0 --unattended --cautions-kept
       Nobody answers: the guard contact must be closed, and direction stays undecided.
 
-  proofstand accept axis.toml --port /dev/ttyACM0 --resume runs/axis-acceptance-20260304T091244Z
+  proofstand accept axis.toml --port /dev/ttyACM0 --resume runs/RUN
       Does what a run left undone that was stopped.
 
-  proofstand accept axis.toml --port /dev/ttyACM0 --again runs/axis-acceptance-20260304T091244Z --only speed-cap
+  proofstand accept axis.toml --port /dev/ttyACM0 \\
+      --again runs/RUN --only speed-cap
       After a setting was changed: makes one check again. The old result stays visible as superseded.
 
 Ctrl-C at any time: command to 0 V, enable open, the record closed, reports written of what was done, exit code 4.

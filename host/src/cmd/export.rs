@@ -14,13 +14,13 @@ use crate::report::json_schema;
 
 const EXAMPLES: &str = "\
 Examples:
-  proofstand export runs/axis-acceptance-20260304T091244Z --csv
+  proofstand export runs/RUN --csv
       samples.csv: one line a sample, the unit in every column's name
 
-  proofstand export runs/axis-acceptance-20260304T091244Z --parquet --vcd
+  proofstand export runs/RUN --parquet --vcd
       samples.parquet (units in its key-value metadata) and signals.vcd (flags, index, state, in microseconds)
 
-  proofstand export runs/axis-acceptance-20260304T091244Z --schema
+  proofstand export runs/RUN --schema
       run.schema.json: the JSON Schema of run.json
 
 The files go into the run's folder. A run that was cut off is exported as far as its record is sound.";

@@ -12,10 +12,10 @@ use crate::record::{note_after, publish};
 
 const EXAMPLES: &str = "\
 Examples:
-  proofstand handover runs/axis-acceptance-20260304T091244Z
+  proofstand handover runs/RUN
       Asks for each thing whether it is undone, and who says so; prints what is left.
 
-  proofstand handover runs/axis-acceptance-20260304T091244Z --done 1 --done 2 --by Kim
+  proofstand handover runs/RUN --done 1 --done 2 --by Kim
       The same without questions.
 
 Exit code 0 when nothing is left to undo, 3 while something is.";

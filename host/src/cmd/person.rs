@@ -11,6 +11,7 @@ use crate::checks::Turned;
 use crate::record::model::Fact;
 use crate::sequence::Attendant;
 use crate::sheet::Viewpoint;
+use crate::terminal::{Stream, width, wrapped};
 
 /// How often a waiting question looks whether a stop was asked for.
 const LOOK_EVERY: Duration = Duration::from_millis(50);
@@ -110,7 +111,7 @@ impl Attendant for Person {
     fn acknowledge(&mut self, cautions: &[String]) -> bool {
         tell("Before anything moves:", true);
         for caution in cautions {
-            tell(&super::show::wrapped("  ! ", caution), true);
+            tell(&wrapped("  ! ", caution, width(Stream::Err)), true);
         }
         match self {
             Self::Nobody => true,
@@ -123,16 +124,16 @@ impl Attendant for Person {
     fn which_way(&mut self, seen_from: Viewpoint) -> Option<Turned> {
         let Self::There(keyboard) = self else { return None };
         let question = format!(
-            "Which way did the shaft turn, {}?\n  c  clockwise\n  w  counterclockwise\n  n  it did not turn\n  ?  I could not tell\n>",
+            "Which way did the shaft turn, {}?\n  cw   clockwise\n  ccw  counterclockwise\n  n    it did not turn\n  ?    I could not tell\n>",
             seen_from.words()
         );
         loop {
             match keyboard.ask(&question)?.to_lowercase().as_str() {
-                "c" => return Some(Turned::Clockwise),
-                "w" => return Some(Turned::Counterclockwise),
+                "cw" | "clockwise" => return Some(Turned::Clockwise),
+                "ccw" | "counterclockwise" => return Some(Turned::Counterclockwise),
                 "n" => return Some(Turned::NotAtAll),
                 "?" => return None,
-                _ => tell("One of c, w, n or ?", true),
+                _ => tell("One of cw, ccw, n or ?", true),
             }
         }
     }

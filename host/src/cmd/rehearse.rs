@@ -24,7 +24,7 @@ Examples:
   proofstand rehearse axis.toml --seed 7 --only speed-cap
       Another axis within what the sheet leaves open; one check and those that it needs.
 
-  proofstand rehearse axis.toml --again runs/axis-rehearsal-20260304T091244Z --only speed-cap
+  proofstand rehearse axis.toml --again runs/RUN --only speed-cap
       One check made again: the old result stays visible as superseded.";
 
 /// Make the whole acceptance without hardware, on a simulated amplifier and motor

@@ -9,7 +9,7 @@ use crate::record::publish;
 
 const EXAMPLES: &str = "\
 Examples:
-  proofstand report runs/axis-acceptance-20260304T091244Z
+  proofstand report runs/RUN
       Writes run.json, report.html and junit.xml into the folder and prints the results.
 
 A run that was cut off (program killed, power gone) has a journal and no run.json: the report is then made of the

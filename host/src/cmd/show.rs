@@ -2,9 +2,10 @@
 
 use std::io::Write;
 
-use comfy_table::{Cell, CellAlignment, ColumnConstraint, ContentArrangement, LineStyle, Table, presets};
+use comfy_table::{CellAlignment, ColumnConstraint, ContentArrangement, LineStyle, Table, presets};
 
 use crate::record::model::{ResultRow, Run, Verdict};
+use crate::terminal::{Stream, width};
 
 /// The results as a table, the diagnoses, the outcome. For standard output.
 #[must_use]
@@ -15,6 +16,11 @@ pub(super) fn run(run: &Run) -> String {
     String::from_utf8_lossy(&out).into_owned()
 }
 
+/// A paragraph on standard output.
+pub(super) fn wrapped(lead: &str, text: &str) -> String {
+    crate::terminal::wrapped(lead, text, width(Stream::Out))
+}
+
 /// Prints on standard output. A reader that closed the pipe has had enough: no error.
 pub(super) fn out(text: &str) {
     let mut out = std::io::stdout().lock();
@@ -22,40 +28,14 @@ pub(super) fn out(text: &str) {
     let _ = out.flush();
 }
 
-/// A paragraph broken at the terminal's width, all lines after the first set in under it.
-pub(super) fn wrapped(lead: &str, text: &str) -> String {
-    let room = width().saturating_sub(lead.chars().count()).max(20);
-    let mut lines = vec![String::new()];
-    for word in text.split_whitespace() {
-        let last = lines.len() - 1;
-        let line = &mut lines[last];
-        if line.is_empty() {
-            line.push_str(word);
-        } else if line.chars().count() + 1 + word.chars().count() <= room {
-            line.push(' ');
-            line.push_str(word);
-        } else {
-            lines.push(word.to_owned());
-        }
-    }
-    let under = " ".repeat(lead.chars().count());
-    format!("{lead}{}", lines.join(&format!("\n{under}")))
-}
-
-/// Width to print at: the terminal's, at most [`WIDEST`]; [`WIDEST`] where there is none, as in a log.
-fn width() -> usize {
-    Table::new()
-        .set_content_arrangement(ContentArrangement::Dynamic)
-        .width()
-        .map_or(WIDEST, usize::from)
-        .clamp(40, WIDEST)
-}
-
-/// Longer lines are hard to read.
-const WIDEST: usize = 120;
+/// Six columns are broken up beyond reading on narrower terminals.
+const COLUMNS_FROM: usize = 110;
 
 fn write(run: &Run, out: &mut Vec<u8>) -> std::io::Result<()> {
-    writeln!(out, "{}", table(run))?;
+    match width(Stream::Out) {
+        room if room < COLUMNS_FROM => list(run, room, out)?,
+        room => writeln!(out, "{}", table(run, room))?,
+    }
     let para = |out: &mut Vec<u8>, lead: &str, text: &str| writeln!(out, "{}", wrapped(lead, text));
     for check in run.checks.iter().filter(|c| c.verdict != Verdict::Accepted) {
         writeln!(out)?;
@@ -97,20 +77,44 @@ fn write(run: &Run, out: &mut Vec<u8>) -> std::io::Result<()> {
     para(out, &format!("{}: ", run.outcome.verdict.word()), &run.outcome.sentence)
 }
 
-/// Every result of every check, as wide as the terminal at most.
-fn table(run: &Run) -> Table {
+/// Every result of every check under its check, for narrow terminals: name and verdict, then what was measured.
+fn list(run: &Run, room: usize, out: &mut Vec<u8>) -> std::io::Result<()> {
+    for check in &run.checks {
+        writeln!(out, "{}", ended_by(&check.title, check.verdict.word(), room))?;
+        for row in &check.results {
+            writeln!(out, "{}", ended_by(&format!("  {}", row.name), row.verdict.word(), room))?;
+            writeln!(out, "{}", wrapped("      ", &Printed::of(row).line()))?;
+        }
+    }
+    Ok(())
+}
+
+/// A text with a word at the right edge, on a line of its own where both don't fit.
+fn ended_by(text: &str, word: &str, room: usize) -> String {
+    let indent = text.chars().take_while(|c| *c == ' ').collect::<String>();
+    let text = wrapped(&indent, text);
+    let last = text.lines().last().map_or(0, |l| l.chars().count());
+    if last + 1 + word.len() <= room {
+        format!("{text}{word:>0$}", room - last)
+    } else {
+        format!("{text}\n{word:>room$}")
+    }
+}
+
+/// Every result of every check.
+fn table(run: &Run, room: usize) -> Table {
     let mut table = Table::new();
     table
         .load_style(presets::UTF8_HORIZONTAL_ONLY.row_separator(LineStyle::none()))
         .set_content_arrangement(ContentArrangement::Dynamic)
-        .set_width(u16::try_from(width()).unwrap_or(u16::MAX));
+        .set_width(u16::try_from(room).unwrap_or(u16::MAX));
     table.set_header(["Result", "Target", "Measured", "U", "Limits", "Verdict"]);
     for check in &run.checks {
         if check.results.is_empty() {
             table.add_row([check.title.as_str(), "", "", "", "", check.verdict.word()]);
         }
         for row in &check.results {
-            table.add_row(cells(row));
+            table.add_row(Printed::of(row).cells(row));
         }
     }
     for column in 1..5 {
@@ -125,35 +129,69 @@ fn table(run: &Run) -> Table {
     table
 }
 
-fn cells(row: &ResultRow) -> Vec<Cell> {
-    let unit = if row.unit.is_empty() { String::new() } else { format!(" {}", row.unit) };
-    let digits = row
-        .expanded_uncertainty
-        .filter(|u| *u > 0.0)
-        .map_or(0, |u| (1.0 - u.log10().floor()).clamp(0.0, 6.0) as usize);
-    let number = |v: f64| format!("{v:.digits$}{unit}");
-    let plain = |v: f64| format!("{}{unit}", round(v));
-    let measured = match (&row.measured_text, row.measured) {
-        (Some(text), _) => text.clone(),
-        (None, Some(v)) => number(v),
-        (None, None) => "–".to_owned(),
-    };
-    let target = row.target_text.clone().or_else(|| row.target.map(plain)).unwrap_or_default();
-    let uncertainty = row.expanded_uncertainty.map(|u| if u == 0.0 { "exact".to_owned() } else { number(u) });
-    let limits = match (row.lower_limit, row.upper_limit) {
-        (Some(l), Some(u)) => format!("{} … {}{unit}", round(l), round(u)),
-        (None, Some(u)) => format!("≤ {}{unit}", round(u)),
-        (Some(l), None) => format!("≥ {}{unit}", round(l)),
-        (None, None) => String::new(),
-    };
-    vec![
-        Cell::new(&row.name),
-        Cell::new(target),
-        Cell::new(measured),
-        Cell::new(uncertainty.unwrap_or_default()),
-        Cell::new(limits),
-        Cell::new(row.verdict.word()),
-    ]
+/// A result in words and rounded numbers.
+struct Printed {
+    target: String,
+    measured: String,
+    uncertainty: String,
+    limits: String,
+}
+
+impl Printed {
+    fn of(row: &ResultRow) -> Self {
+        let unit = if row.unit.is_empty() { String::new() } else { format!(" {}", row.unit) };
+        let plain = |v: f64| format!("{}{unit}", round(v));
+        // To the second digit of the uncertainty; what is exact has whole numbers.
+        let digits = row
+            .expanded_uncertainty
+            .filter(|u| *u > 0.0)
+            .map_or(0, |u| (1.0 - u.log10().floor()).clamp(0.0, 6.0) as usize);
+        let number = |v: f64| match row.expanded_uncertainty {
+            Some(_) => format!("{v:.digits$}{unit}"),
+            None => plain(v),
+        };
+        let measured = match (&row.measured_text, row.measured) {
+            (Some(text), _) => text.clone(),
+            (None, Some(v)) => number(v),
+            (None, None) => "not measured".to_owned(),
+        };
+        let limits = match (row.lower_limit, row.upper_limit) {
+            (Some(l), Some(u)) => format!("{} … {}{unit}", round(l), round(u)),
+            (None, Some(u)) => format!("≤ {}{unit}", round(u)),
+            (Some(l), None) => format!("≥ {}{unit}", round(l)),
+            (None, None) => String::new(),
+        };
+        Self {
+            target: row.target_text.clone().or_else(|| row.target.map(plain)).unwrap_or_default(),
+            measured,
+            uncertainty: match row.expanded_uncertainty {
+                Some(0.0) => "exact".to_owned(),
+                Some(u) => number(u),
+                None => String::new(),
+            },
+            limits,
+        }
+    }
+
+    fn cells(self, row: &ResultRow) -> [String; 6] {
+        let verdict = row.verdict.word().to_owned();
+        [row.name.clone(), self.target, self.measured, self.uncertainty, self.limits, verdict]
+    }
+
+    /// One line for where there is no room for columns.
+    fn line(&self) -> String {
+        let mut parts = vec![match self.uncertainty.as_str() {
+            "" | "exact" => self.measured.clone(),
+            u => format!("{} ± {u}", self.measured),
+        }];
+        if !self.target.is_empty() {
+            parts.push(format!("target {}", self.target));
+        }
+        if !self.limits.is_empty() {
+            parts.push(format!("limits {}", self.limits));
+        }
+        parts.join("; ")
+    }
 }
 
 /// At most five significant digits, without trailing zeros.

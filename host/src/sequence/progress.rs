@@ -7,6 +7,7 @@ use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use proofstand_units::Seconds;
 
 use crate::record::model::Verdict;
+use crate::terminal::{Stream, width, wrapped};
 
 /// Is told what happens, for a person to see. It never decides.
 pub trait Progress {
@@ -51,7 +52,12 @@ impl Terminal {
         Self { bar, prefix: if rehearsal { "REHEARSAL " } else { "" } }
     }
 
-    fn line(&self, text: &str) {
+    /// A line, broken between words where it goes to a terminal; a log has it whole.
+    fn line(&self, lead: &str, text: &str) {
+        let text = match &self.bar {
+            Some(_) => wrapped(lead, text, width(Stream::Err)),
+            None => format!("{lead}{text}"),
+        };
         match &self.bar {
             Some(bar) => bar.suspend(|| {
                 let _ = writeln!(std::io::stderr(), "{text}");
@@ -75,11 +81,12 @@ fn plain_time(time: Seconds) -> String {
 
 impl Progress for Terminal {
     fn check(&mut self, number: usize, of: usize, title: &str) {
-        self.line(&format!("{}[{number}/{of}] {title}", self.prefix));
+        self.line(&format!("{}[{number}/{of}] ", self.prefix), title);
     }
 
     fn step(&mut self, what: &str, expected: Seconds, remaining: Seconds) {
-        self.line(&format!("    {what} (about {}; {} to go)", plain_time(expected), plain_time(remaining)));
+        let times = format!("about {}; {} to go", plain_time(expected), plain_time(remaining));
+        self.line("    ", &format!("{what} ({times})"));
         if let Some(bar) = &self.bar {
             bar.reset();
             bar.set_length((expected.to_millis().max(1.0)) as u64);
@@ -96,7 +103,10 @@ impl Progress for Terminal {
     }
 
     fn verdict(&mut self, title: &str, verdict: Verdict, sentence: &str) {
-        self.line(&format!("    {}: {title}. {sentence}", verdict.word()));
+        self.line(&format!("    {}: ", verdict.word()), title);
+        if verdict != Verdict::Accepted && !sentence.is_empty() {
+            self.line("        ", sentence);
+        }
     }
 }
 
