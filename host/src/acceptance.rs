@@ -178,7 +178,8 @@ impl Job {
     }
 }
 
-fn now() -> String {
+/// Now, RFC 3339 in UTC, to the millisecond.
+pub(crate) fn now() -> String {
     jiff::Timestamp::now()
         .round(jiff::Unit::Millisecond)
         .unwrap_or_else(|_| jiff::Timestamp::now())

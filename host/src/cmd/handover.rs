@@ -69,7 +69,7 @@ impl Cmd {
         let word = |item: &str, by: &str| Undone {
             item: item.to_owned(),
             by: by.to_owned(),
-            at: jiff::Timestamp::now().to_string(),
+            at: crate::acceptance::now(),
         };
         if let (false, Some(by)) = (self.done.is_empty(), &self.by) {
             let items = self.done.iter().map(|&n| {

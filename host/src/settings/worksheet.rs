@@ -23,7 +23,7 @@ pub enum Fit {
     TooCoarse,
     /// Beyond what the amplifier takes.
     OutOfRange,
-    /// The sheet has no [[setting]] for it.
+    /// The sheet has no `[[setting]]` for it.
     NoSetting,
 }
 

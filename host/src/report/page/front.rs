@@ -4,8 +4,9 @@ use maud::{Markup, html};
 
 use super::Page;
 use crate::record::model::{CheckRecord, Diagnosis, FollowWhy, ResultRow, Verdict};
+use crate::report::number::{self, Places};
+use crate::report::symbol;
 use crate::report::text::{T, one_line};
-use crate::report::{number, symbol};
 
 impl Page<'_> {
     pub(super) fn front(&self) -> Markup {
@@ -191,7 +192,7 @@ fn then(r: &ResultRow) -> Markup {
         @if let Some(text) = &r.measured_text {
             (T(text))
         } @else if let Some(value) = r.measured {
-            (number::significant(value, 6)) (T(&unit))
+            (number::value(value, r.expanded_uncertainty.and_then(Places::of_uncertainty))) (T(&unit))
             @if let Some(u) = r.expanded_uncertainty.filter(|u| *u > 0.0) {
                 " \u{b1} " (number::uncertainty(u)) (T(&unit))
             }
