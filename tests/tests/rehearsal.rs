@@ -136,3 +136,28 @@ fn a_bare_rotor_is_partly_refused_with_reasons_and_remedies() {
     assert_eq!(check(&run, "nudge").unwrap().verdict, Verdict::Accepted);
     assert_ne!(run.outcome.verdict, Verdict::Accepted);
 }
+
+#[test]
+fn the_same_axis_is_clockwise_from_the_shaft_end_and_counterclockwise_from_the_other() {
+    // IEC 60034-8: the sense of rotation is that seen facing the drive end, where the shaft comes out. The same rotation
+    // seen from the other end has the other name (from memory; the rest is geometry).
+    let folder = tempfile::tempdir().unwrap();
+    let text = std::fs::read_to_string(demo("film-winder.toml")).unwrap();
+    let shaft_end = "positive_command_turns = \"counterclockwise\"\nseen_from = \"shaft_end\"";
+    assert!(text.contains(shaft_end));
+    let nudged = |turns: &str, from: &str| {
+        let said = format!("positive_command_turns = \"{turns}\"\nseen_from = \"{from}\"");
+        let sheet = folder.path().join("sheet.toml");
+        std::fs::write(&sheet, text.replace(shaft_end, &said)).unwrap();
+        let run = Plan { sheet, ..Plan::film_winder() }.only("nudge").run().unwrap();
+        row(&run, "nudge.direction").unwrap().clone()
+    };
+    // The simulated amplifier is set up as each sheet says; the person looks from where it says.
+    for (turns, from) in
+        [("counterclockwise", "shaft_end"), ("clockwise", "other_end"), ("clockwise", "shaft_end")]
+    {
+        let direction = nudged(turns, from);
+        assert_eq!(direction.verdict, Verdict::Accepted, "{turns} from {from}: {direction:#?}");
+        assert_eq!(direction.measured_text.as_deref(), Some(turns));
+    }
+}

@@ -197,3 +197,19 @@ fn wiring(sheet: &AxisSheet) -> WiringSetup {
     }
     WiringSetup { flags, ..WiringSetup::default() }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_rotation_has_the_other_name_from_the_other_end() {
+        // IEC 60034-8: the sense of rotation is that seen facing the drive end (from memory; the rest is geometry).
+        use Rotation::{Clockwise, Counterclockwise};
+        use Viewpoint::{OtherEnd, ShaftEnd};
+        assert_eq!(plant_rotation(Clockwise, ShaftEnd), PlantRotation::Clockwise);
+        assert_eq!(plant_rotation(Counterclockwise, OtherEnd), PlantRotation::Clockwise);
+        assert_eq!(plant_rotation(Counterclockwise, ShaftEnd), PlantRotation::CounterClockwise);
+        assert_eq!(plant_rotation(Clockwise, OtherEnd), PlantRotation::CounterClockwise);
+    }
+}

@@ -84,12 +84,17 @@ struct Mover<'a, L> {
 /// Watches for standstill.
 #[derive(Debug, Default)]
 struct Rest {
+    /// Samples before this are old and say nothing.
+    from: Micros,
     since: Option<(Micros, i64)>,
     latest: Micros,
 }
 
 impl Rest {
     fn see(&mut self, sample: &Sample) {
+        if sample.at < self.from {
+            return;
+        }
         self.latest = sample.at;
         match self.since {
             Some((_, position)) if (sample.position.0 - position).abs() <= 1 => {}
@@ -205,7 +210,9 @@ impl<L: Link> Mover<'_, L> {
     /// Waits for standstill when safe.
     fn wait_for_rest(&mut self) -> Result<(), FixtureError> {
         let started = self.client.now();
-        self.rest = Rest::default();
+        // While a question waited for its answer nobody read the stream: what lies in it is old.
+        let from = self.client.status(self.tap)?.now;
+        self.rest = Rest { from, ..Rest::default() };
         while !self.rest.is_at_rest() {
             self.take()?;
             if self.client.now().saturating_sub(started) > REST_PATIENCE {

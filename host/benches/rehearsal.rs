@@ -1,0 +1,92 @@
+//! The host's own speed against its limits: a whole rehearsal in 0.5 s on one core, targets and a sheet's error in 20 ms.
+//!
+//! Prints the median of several runs beside each limit, and ends with exit code 1 if one is over it.
+
+use std::path::Path;
+use std::process::ExitCode;
+use std::time::{Duration, Instant};
+
+use proofstand::acceptance::{Job, Setting};
+use proofstand::checks;
+use proofstand::fixture::Client;
+use proofstand::record::RunFolder;
+use proofstand::record::model::RunKind;
+use proofstand::rehearsal::Rehearsal;
+use proofstand::sequence::Quiet;
+
+type Failure = Box<dyn std::error::Error>;
+/// What is timed.
+type Work = fn() -> Result<(), Failure>;
+
+/// A day on which the invented calibration is in date.
+const TODAY: u32 = 20_000;
+
+fn sheet() -> std::path::PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("sheets/film-winder.toml")
+}
+
+/// Reads the sheet and makes every check, with journal, samples and reports written.
+fn rehearse() -> Result<(), Failure> {
+    let read = proofstand::sheet::read(&sheet())?;
+    let job = Job::new(read.file, read.text, read.sheet);
+    let rehearsal = Rehearsal::new(&job.sheet, &[], 1, TODAY)?;
+    let place = tempfile::tempdir()?;
+    let mut folder = RunFolder::create(place.path(), "run", true)?;
+    let mut client = Client::connect(rehearsal.link(), &mut folder)?;
+    let mut operator = rehearsal.operator(true);
+    let setting = Setting { seed: Some(1), today: TODAY, ..Setting::default() };
+    let run = job.run(
+        RunKind::Rehearsal,
+        checks::ALL,
+        &setting,
+        &mut client,
+        &mut folder,
+        &mut operator,
+        &mut Quiet,
+    );
+    proofstand::record::publish(folder.path(), &run)?;
+    Ok(())
+}
+
+fn targets() -> Result<(), Failure> {
+    let read = proofstand::sheet::read(&sheet())?;
+    let job = Job::new(read.file, read.text, read.sheet);
+    std::hint::black_box(job.targets.rows());
+    Ok(())
+}
+
+fn sheet_error() -> Result<(), Failure> {
+    let text = std::fs::read_to_string(sheet())?.replace("pulses_per_revolution", "pulse_per_revolution");
+    match proofstand::sheet::parse("film-winder.toml", text.as_bytes()) {
+        Ok(_) => Err("the misspelt key was taken".into()),
+        Err(error) => {
+            std::hint::black_box(error.to_string());
+            Ok(())
+        }
+    }
+}
+
+fn main() -> ExitCode {
+    let cases: [(&str, Duration, Work); 3] = [
+        ("whole rehearsal, written", Duration::from_millis(500), rehearse),
+        ("targets of a sheet", Duration::from_millis(20), targets),
+        ("error of a sheet", Duration::from_millis(20), sheet_error),
+    ];
+    let mut within = true;
+    for (name, limit, work) in cases {
+        let mut times = Vec::new();
+        for _ in 0..7 {
+            let started = Instant::now();
+            if let Err(error) = work() {
+                eprintln!("{name}: {error}");
+                return ExitCode::FAILURE;
+            }
+            times.push(started.elapsed());
+        }
+        times.sort_unstable();
+        let median = times[times.len() / 2];
+        within &= median <= limit;
+        println!("{name:28} median {:8.2} ms   limit {:4} ms", median.as_secs_f64() * 1e3, limit.as_millis());
+    }
+    if within { ExitCode::SUCCESS } else { ExitCode::FAILURE }
+}
