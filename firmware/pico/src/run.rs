@@ -118,7 +118,8 @@ impl Loop {
             snapshot.levels.index_high(),
             last_edge.is_none_or(|edge| snapshot.at - edge.0 > REST_US),
         );
-        if snapshot.tick.is_multiple_of(LOG_TICKS) {
+        // Looking through the stack takes longer than a tick: never while the axis may move.
+        if snapshot.tick.is_multiple_of(LOG_TICKS) && self.session.fixture().state() == State::Safe {
             let (used, bytes) = stack::used();
             defmt::info!("tick {}, stack {} of {} bytes, late {}", snapshot.tick, used, bytes, clock::late());
         }

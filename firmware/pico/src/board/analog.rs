@@ -30,6 +30,8 @@ const IN_PRESENT: u8 = 0b1000_0000;
 
 static CONVERTERS: Exclusive<Converters> = Exclusive::new(Converters { dac: None, adc: None });
 static COMMAND: AtomicU32 = AtomicU32::new(CODE_ZERO as u32);
+/// What the output converter was told last. A decision that comes after its output time waits in [`COMMAND`].
+static WRITTEN: AtomicU32 = AtomicU32::new(CODE_ZERO as u32);
 static CONTACTS_OUT: AtomicU32 = AtomicU32::new(0);
 static CONTACTS_IN: AtomicU32 = AtomicU32::new(0);
 static LEVELS_READ: AtomicU32 = AtomicU32::new(u32::MAX);
@@ -90,8 +92,8 @@ pub(super) fn read(tick: u32, idle: bool) {
         if idle && tick.is_multiple_of(RETRY_TICKS) {
             converters.find();
         }
-        let command = COMMAND.load(Ordering::Acquire) as u16;
-        let holds = converters.dac.as_mut().is_some_and(|dac| dac.check(command).is_ok());
+        let written = WRITTEN.load(Ordering::Acquire) as u16;
+        let holds = converters.dac.as_mut().is_some_and(|dac| dac.check(written).is_ok());
         let Some(Ok([terminal, converter, torque, speed])) = converters.adc.as_mut().map(adc::Adc::scan)
         else {
             LEVELS_READ.store(u32::MAX, Ordering::Release);
@@ -127,6 +129,7 @@ pub(super) fn read_point(number: u32) -> u32 {
 /// Puts the command out.
 pub(super) fn write() {
     let command = COMMAND.load(Ordering::Acquire) as u16;
+    WRITTEN.store(u32::from(command), Ordering::Release);
     CONVERTERS.with(|converters| {
         // The bus cannot fail. Whether the converter took it shows at the next check.
         converters.dac.as_mut().map(|dac| dac.write(command))
@@ -167,6 +170,7 @@ impl Converters {
     fn find(&mut self) {
         if self.dac.is_none() {
             COMMAND.store(u32::from(CODE_ZERO), Ordering::Release);
+            WRITTEN.store(u32::from(CODE_ZERO), Ordering::Release);
             self.dac = dac::Dac::start(Selected::new(pins::OUTPUT_CONVERTER_SELECT, dac::MODE, FAST)).ok();
         }
         if self.adc.is_none() {

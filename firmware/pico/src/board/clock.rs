@@ -84,7 +84,10 @@ pub(crate) fn snapshot() -> Snapshot {
         let at = now - u64::from((now as u32).wrapping_sub(at32));
         let index = (load(&INDEX_TICK) == tick).then(|| IndexLatch {
             counter: load(&INDEX_COUNT),
-            at: Micros(at.saturating_sub(u64::from(at32.wrapping_sub(load(&INDEX_AT))))),
+            // It may have risen between the tick's time and the look at the latch: that is then at the tick's time.
+            at: Micros(at.saturating_sub(
+                u64::try_from(at32.wrapping_sub(load(&INDEX_AT)).cast_signed()).unwrap_or(0),
+            )),
         });
         let levels = Levels::from_bits(load(&LEVELS));
         let snapshot = Snapshot { tick, at, levels, count: load(&COUNT), index, edge: load(&EDGE) };
