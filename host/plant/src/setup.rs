@@ -8,6 +8,7 @@ use proofstand_units::{
     Degrees, Hertz, KilogramSquareMetres, NativePerRev, NewtonMetres, NewtonMetresPerRadPerSec, Percent,
     PulsesPerRev, Rpm, Seconds, Turns,
 };
+use serde::{Deserialize, Serialize};
 
 pub use amplifier::{
     AmplifierSetup, AnalogOutput, CapFlag, CapLaw, CommandMode, EnableInput, EndSwitches, Regeneration,
@@ -18,7 +19,7 @@ pub use amplifier::{
 pub const FLAG_INPUTS: usize = 8;
 
 /// Which way a shaft turns, seen from the shaft end (facing the drive end: the viewpoint of IEC 60034-8).
-#[derive(Debug, Default, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Default, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub enum Rotation {
     /// Clockwise; positive inside the plant.
     #[default]
@@ -46,7 +47,7 @@ impl Rotation {
 }
 
 /// One simulated axis: amplifier, motor, encoder, wiring to the fixture, and the person beside it.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct PlantSetup {
     /// The servo amplifier's settings and nature.
     pub amplifier: AmplifierSetup,
@@ -76,7 +77,7 @@ impl Default for PlantSetup {
 }
 
 /// One harmonic of cogging: `amplitude·sin(per_rev·angle + phase)`.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct CoggingHarmonic {
     /// Periods in one revolution, 1 to 256.
     pub per_rev: u32,
@@ -87,7 +88,7 @@ pub struct CoggingHarmonic {
 }
 
 /// A holding brake, driven by the amplifier: released with torque on, closed with torque off.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct HoldingBrake {
     /// What it holds, and its drag when slipping.
     pub torque: NewtonMetres,
@@ -98,7 +99,7 @@ pub struct HoldingBrake {
 }
 
 /// The motor and what is on its shaft.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct MotorSetup {
     /// Inertia of the rotor.
     pub rotor_inertia: KilogramSquareMetres,
@@ -150,7 +151,7 @@ impl Default for MotorSetup {
 }
 
 /// The encoder and the amplifier's divided output.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct EncoderSetup {
     /// Positions in one revolution before division.
     pub native: NativePerRev,
@@ -183,7 +184,7 @@ impl Default for EncoderSetup {
 }
 
 /// What a flag input is wired to.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub enum FlagSource {
     /// Speed is held down at the cap.
     HoldingSpeed,
@@ -198,7 +199,7 @@ pub enum FlagSource {
 }
 
 /// One flag output and its sense. Without control power it is open, whatever its sense.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct FlagWire {
     /// What it says.
     pub source: FlagSource,
@@ -207,7 +208,7 @@ pub struct FlagWire {
 }
 
 /// Loss of whole pulses at speed.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct CountLoss {
     /// Nothing is lost up to this many counts per second.
     pub above: Hertz,
@@ -216,7 +217,7 @@ pub struct CountLoss {
 }
 
 /// Wires between fixture, amplifier and motor.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct WiringSetup {
     /// The two wires of the command pair are swapped.
     pub command_swapped: bool,
@@ -272,7 +273,7 @@ impl Default for WiringSetup {
 }
 
 /// The person at the bench.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct OperatorSetup {
     /// Smallest turn whose direction is seen by eye.
     pub smallest_seen: Turns,

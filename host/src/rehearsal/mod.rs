@@ -17,6 +17,7 @@ pub use bench::Bench;
 pub use link::VirtualLink;
 pub use operator::RehearsedOperator;
 pub use proofstand_plant::Fault;
+use proofstand_plant::{PlantSetup, Random};
 
 use crate::sheet::AxisSheet;
 
@@ -29,6 +30,19 @@ pub enum RehearsalError {
     /// A fault can't be put in.
     #[error(transparent)]
     Fault(#[from] proofstand_plant::FaultError),
+}
+
+/// A simulated axis as a rehearsal of this sheet has one, drawn from a seed, faults put in: for benches whose fixture is
+/// another than the virtual one. (A rehearsal with the same seed has another axis: it draws its board first.)
+///
+/// # Errors
+/// [`RehearsalError::Fault`] if a fault can't be put in.
+pub fn simulated_axis(sheet: &AxisSheet, faults: &[Fault], seed: u64) -> Result<PlantSetup, RehearsalError> {
+    let mut setup = axis::setup(sheet, &mut Random::new(seed));
+    for fault in faults {
+        fault.apply(&mut setup)?;
+    }
+    Ok(setup)
 }
 
 /// A virtual bench, ready to be connected to.

@@ -3,11 +3,12 @@
 use proofstand_units::{
     Hertz, Joules, NewtonMetres, Percent, PercentPerVolt, Rpm, RpmPerVolt, Seconds, Volts, Watts,
 };
+use serde::{Deserialize, Serialize};
 
 use crate::setup::Rotation;
 
 /// What the analog command commands.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub enum CommandMode {
     /// Torque.
     Torque {
@@ -26,7 +27,7 @@ pub enum CommandMode {
 }
 
 /// How the amplifier holds the speed down in torque mode.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub enum CapLaw {
     /// Allowed torque falls linearly to nothing at the cap: tapers before it, settles below it.
     Proportional {
@@ -46,7 +47,7 @@ pub enum CapLaw {
 }
 
 /// Highest speeds, and how they are held. *Forward* is where positive command turns the shaft.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct SpeedCap {
     /// Highest speed forward.
     pub forward: Rpm,
@@ -57,7 +58,7 @@ pub struct SpeedCap {
 }
 
 /// When the *holding speed down* flag is active. It looks at the filtered speed while torque is on.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct CapFlag {
     /// Becomes active at this share of the cap.
     pub on_at: Percent,
@@ -70,7 +71,7 @@ pub struct CapFlag {
 }
 
 /// What the amplifier does with the shaft when torque goes off.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub enum WhenDisabled {
     /// Lets it coast.
     Coast,
@@ -82,7 +83,7 @@ pub enum WhenDisabled {
 }
 
 /// What the amplifier does with its end-switch inputs (normally closed).
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub enum EndSwitches {
     /// Not assigned: motion goes on.
     Ignored,
@@ -91,7 +92,7 @@ pub enum EndSwitches {
 }
 
 /// What the amplifier makes of its enable input.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub enum EnableInput {
     /// Follows the contact.
     Follows,
@@ -102,7 +103,7 @@ pub enum EnableInput {
 }
 
 /// Where braking energy goes. Copper loss is left out, so the energy that comes back is the most there can be.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub enum Regeneration {
     /// Into a brake resistor: never a fault.
     Resistor,
@@ -116,7 +117,7 @@ pub enum Regeneration {
 }
 
 /// An analog output of the amplifier, apart from its scale.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct AnalogOutput {
     /// Zero error.
     pub offset: Volts,
@@ -129,7 +130,7 @@ pub struct AnalogOutput {
 }
 
 /// Which torque the torque read-out shows.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub enum TorqueShown {
     /// What is asked of the current loop, after limits: proves scale only.
     Reference,
@@ -138,7 +139,7 @@ pub enum TorqueShown {
 }
 
 /// Torque read-out; positive where positive command drives.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct TorqueReadout {
     /// What it shows.
     pub shows: TorqueShown,
@@ -149,7 +150,7 @@ pub struct TorqueReadout {
 }
 
 /// Speed read-out; positive where positive command drives.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct SpeedReadout {
     /// Speed that one volt stands for.
     pub scale: RpmPerVolt,
@@ -158,7 +159,7 @@ pub struct SpeedReadout {
 }
 
 /// The amplifier: command input, gate, limits, loops, outputs.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct AmplifierSetup {
     /// What the command commands, and its gain.
     pub mode: CommandMode,
