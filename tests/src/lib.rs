@@ -1,4 +1,5 @@
 //! Whole runs.
 
 pub mod bench;
+pub mod emulator;
 pub mod pty;

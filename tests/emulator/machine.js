@@ -1,0 +1,248 @@
+// Board and bench together, through resets and power cuts.
+
+import { readFileSync } from 'node:fs';
+import { Bench } from './bench.js';
+import { Chip, loadFlash } from './chip.js';
+import { Elf } from './elf.js';
+import { NoPlant, Plant } from './plant.js';
+import { Pattern } from './pattern.js';
+
+const FLASH_BYTES = 2 * 1024 * 1024;
+const UNIQUE_ID = [0xe6, 0x61, 0x41, 0x04, 0x03, 0x2b, 0x5a, 0x2f];
+// RAM after power-up: anything (a pattern, so that runs are the same).
+const RAM_NOISE = 0xa5;
+
+export class Machine {
+  constructor(options) {
+    this.elf = new Elf(readFileSync(options.image));
+    this.flash = new Uint8Array(FLASH_BYTES);
+    loadFlash(this.elf, this.flash);
+    const plant = options.plant
+      ? new Plant(options.plant, Buffer.from(options.setup, 'hex'), options.seed ?? 1)
+      : new NoPlant();
+    this.bench = new Bench({ plant, dac: options.dac, adc: options.adc, ppm: options.ppm });
+    this.uniqueId = options.uniqueId ?? UNIQUE_ID;
+    this.eraseNanos = options.eraseNanos;
+    this.cut = null;
+    this.flashOperations = 0;
+    this.random = (options.seed ?? 1) >>> 0 || 1;
+    this.resets = 0;
+    this.plugged = true;
+    this.open = true;
+    this.log = [];
+    this.powerUp();
+  }
+
+  get nanos() {
+    return this.chip === undefined ? 0 : this.chip.clock.nanos;
+  }
+
+  powerUp() {
+    const sram = new Uint8Array(264 * 1024).fill(RAM_NOISE);
+    this.bench.dac.powerUp();
+    this.bench.adc.powerUp();
+    this.#start({ sram, reason: 0, scratch: new Uint32Array(8) });
+  }
+
+  #start({ sram, reason, scratch }) {
+    const nanos = this.nanos;
+    this.chip = new Chip({
+      flash: this.flash,
+      sram,
+      nanos,
+      reason,
+      scratch,
+      uniqueId: this.uniqueId,
+      random: () => {
+        this.random = (Math.imul(this.random, 1664525) + 1013904223) >>> 0;
+        return this.random >>> 16;
+      },
+      hooks: { eraseNanos: this.eraseNanos, onFlash: (what, at) => this.#onFlash(what, at) },
+    });
+    this.chip.usb.lineState = this.open ? 3 : 0;
+    if (!this.plugged) this.chip.usb.unplug();
+    this.bench.attach(this.chip);
+    this.rtt = null;
+  }
+
+  // Whether an operation on flash comes to its end. A power cut leaves it half done.
+  #onFlash(what, at) {
+    const number = this.flashOperations++;
+    this.bench.note('flash', `${what} ${at.toString(16)}`);
+    if (this.cut === null || number !== this.cut) return true;
+    this.cut = null;
+    this.chip.resetReason = 'power';
+    return false;
+  }
+
+  #reset() {
+    const reason = this.chip.resetReason;
+    this.drain();
+    this.resets++;
+    this.bench.note('reset', reason);
+    if (reason === 'power') {
+      this.powerUp();
+      return;
+    }
+    const { chip, watchdog } = this.chip;
+    this.#start({ sram: chip.sram, reason, scratch: watchdog.scratchData });
+  }
+
+  // Runs for a while, or until the device has sent something.
+  run(span, untilBytes) {
+    const end = this.nanos + span;
+    while (this.nanos < end) {
+      const { usb } = this.chip;
+      this.chip.run(end, () => untilBytes && usb.fromDevice.length > 0);
+      if (this.chip.resetReason !== null) this.#reset();
+      else if (untilBytes && usb.fromDevice.length > 0) return;
+    }
+  }
+
+  send(bytes) {
+    this.chip.usb.send(bytes);
+  }
+
+  take() {
+    return this.chip.usb.take();
+  }
+
+  // What the image logged: the up-buffer 0 of its control block (layout: SEGGER RTT, as defmt-rtt writes it).
+  drain() {
+    const symbol = this.elf.symbols.get('_SEGGER_RTT');
+    if (symbol === undefined) return;
+    const { chip } = this.chip;
+    const word = (at) => chip.readUint32(symbol.address + at);
+    const [buffer, size, write] = [word(28), word(32), word(36)];
+    let read = word(40);
+    if (buffer < 0x20000000 || size === 0 || size > 65536 || write >= size || read >= size) return;
+    while (read !== write) {
+      this.log.push(chip.readUint8(buffer + read));
+      read = (read + 1) % size;
+    }
+    chip.writeUint32(symbol.address + 40, read);
+  }
+
+  // Keeps the profile of the longest turn of the main loop from now on: milliseconds, and cycles by function.
+  #profile() {
+    this.slowest = { span: 0, cycles: {} };
+    this.chip.profile = new Map();
+    this.bench.onKeepAlive = (span) => {
+      const { profile } = this.chip;
+      if (profile === null) return;
+      if (Number.isFinite(span) && span > this.slowest.span) {
+        const cycles = {};
+        for (const [address, count] of profile) {
+          const name = this.elf.functionAt(address);
+          cycles[name] = (cycles[name] ?? 0) + count;
+        }
+        this.slowest = { at: this.nanos, span, cycles };
+      }
+      profile.clear();
+    };
+  }
+
+  // Orders of a test, by name.
+  order({ order, ...rest }) {
+    const { bench, chip } = this;
+    switch (order) {
+      case 'chain':
+        bench.setChain(rest);
+        return {};
+      case 'chain-at':
+        bench.at(rest.at, () => bench.setChain(rest.chain));
+        return {};
+      case 'parts':
+        if (rest.dac !== undefined) bench.dac.present = rest.dac;
+        if (rest.adc !== undefined) bench.adc.present = rest.adc;
+        return {};
+      case 'trace': {
+        if (rest.also) for (const what of rest.also) bench.tracing.add(what);
+        const trace = bench.trace;
+        bench.trace = [];
+        return { trace };
+      }
+      case 'state': {
+        this.drain();
+        return {
+          nanos: this.nanos,
+          code: bench.dac.code,
+          volts: bench.dac.volts(),
+          terminal: bench.changeOver.closed ? bench.dac.volts() : 0,
+          enable: bench.enableRequest,
+          relay: bench.relay.closed,
+          contacts: bench.registers.out,
+          resets: this.resets,
+          flash: this.flashOperations,
+          counter: bench.plant.counter(),
+          rpm: bench.plant.rpm(),
+          faults: bench.faults,
+          instructions: chip.instructions,
+          connected: chip.usb.connected,
+        };
+      }
+      case 'mark':
+        bench.plant.mark();
+        return {};
+      case 'turned':
+        return { turned: bench.plant.turned() };
+      case 'usb':
+        if (rest.open !== undefined) {
+          this.open = rest.open;
+          chip.usb.open(rest.open);
+        }
+        if (rest.read !== undefined) chip.usb.read(rest.read);
+        if (rest.plugged !== undefined && rest.plugged !== this.plugged) {
+          this.plugged = rest.plugged;
+          if (rest.plugged) chip.usb.plug();
+          else chip.usb.unplug();
+        }
+        return {};
+      case 'power-cut':
+        chip.resetReason = 'power';
+        this.#reset();
+        return {};
+      case 'power-cut-at':
+        this.cut = this.flashOperations + rest.operation;
+        return {};
+      case 'stall':
+        chip.pass(rest.nanos);
+        if (chip.resetReason !== null) this.#reset();
+        return {};
+      case 'hard-fault':
+        chip.chip.core.exceptionEntry(3);
+        chip.chip.core.waiting = false;
+        return {};
+      case 'pattern':
+        bench.pattern = new Pattern({ ...rest, start: bench.stepAt + 1_000 });
+        return { start: bench.stepAt + 1_000 };
+      case 'pattern-state': {
+        const { position, left, shortest, indexCounts } = bench.pattern;
+        return { position, left, shortest, indexCounts };
+      }
+      case 'symbol': {
+        const symbol = this.elf.symbols.get(rest.name);
+        if (symbol === undefined) throw new Error(`the image has no symbol ${rest.name}`);
+        return symbol;
+      }
+      case 'read': {
+        const bytes = [];
+        for (let i = 0; i < rest.length; i++) bytes.push(chip.chip.readUint8(rest.address + i));
+        return { bytes };
+      }
+      case 'profile':
+        this.#profile();
+        return {};
+      case 'profiled':
+        return { slowest: this.slowest };
+      case 'log': {
+        this.drain();
+        const log = this.log;
+        this.log = [];
+        return { log };
+      }
+      default:
+        throw new Error(`no such order: ${order}`);
+    }
+  }
+}
