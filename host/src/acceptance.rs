@@ -4,6 +4,7 @@ mod cut_off;
 
 pub use cut_off::cut_off;
 
+use proofstand_protocol::units::Microvolts;
 use proofstand_protocol::version::{CalibrationState, FixtureHello};
 use proofstand_units::Volts;
 
@@ -74,7 +75,10 @@ impl Job {
         attendant: &mut dyn Attendant,
         progress: &mut dyn Progress,
     ) -> Run {
-        let calibration = Calibration::of(client.hello(), setting.today);
+        let mut calibration = Calibration::of(client.hello(), setting.today);
+        if calibration.valid {
+            calibration.take_stated(client.calibrated_uncertainty(folder));
+        }
         let opened =
             self.opened(kind, folder.name(), provenance(client, &calibration, setting), checks, setting);
         let conducted = match &self.motion {
@@ -302,6 +306,8 @@ struct Calibration {
     words: String,
     valid: bool,
     warning: Option<String>,
+    /// Expanded uncertainty (k = 2) of the command at the terminals.
+    command_uncertainty: Volts,
 }
 
 /// Expanded uncertainty (k = 2) of the command at the terminals without a calibration. Error budget of the analog board, calculated.
@@ -313,9 +319,12 @@ impl Calibration {
     fn of(hello: &FixtureHello, today: u32) -> Self {
         let (calibrated, due) = (day_in_words(hello.calibrated.0), day_in_words(hello.calibration_due.0));
         match hello.calibration {
-            CalibrationState::Valid if hello.calibration_due.0 >= today => {
-                Self { words: format!("of {calibrated}, due {due}"), valid: true, warning: None }
-            }
+            CalibrationState::Valid if hello.calibration_due.0 >= today => Self {
+                words: format!("of {calibrated}, due {due}"),
+                valid: true,
+                warning: None,
+                command_uncertainty: Fixture::DESIGN.command_uncertainty,
+            },
             CalibrationState::Valid => Self::invalid(
                 format!("of {calibrated}, was due {due}"),
                 "The fixture's calibration is out of date: results that rest on volts are never better than undecided",
@@ -340,12 +349,28 @@ impl Calibration {
     }
 
     fn invalid(words: String, warning: &str) -> Self {
-        Self { words, valid: false, warning: Some(warning.to_owned()) }
+        Self { words, valid: false, warning: Some(warning.to_owned()), command_uncertainty: UNCALIBRATED }
+    }
+
+    /// What the record states, where it is more than the design's; a record that can't be read is none.
+    fn take_stated(&mut self, stated: Result<Option<Microvolts>, FixtureError>) {
+        match stated {
+            Ok(Some(stated)) => {
+                let stated = Volts::new(f64::from(stated.0) * 1e-6);
+                self.command_uncertainty = self.command_uncertainty.max(stated);
+            }
+            Ok(None) | Err(_) => {
+                *self = Self::invalid(
+                    "states no uncertainty".to_owned(),
+                    "The fixture's calibration record can't be read: results that rest on volts are never better than undecided",
+                );
+            }
+        }
     }
 
     const fn equipment(&self) -> Equipment {
         Equipment {
-            command_uncertainty: if self.valid { Fixture::DESIGN.command_uncertainty } else { UNCALIBRATED },
+            command_uncertainty: self.command_uncertainty,
             calibrated: self.valid,
             clock_ppm: CLOCK_PPM,
         }

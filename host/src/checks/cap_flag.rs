@@ -28,18 +28,19 @@ const RELEASE: f64 = 0.85;
 /// How long the speed is held at the cap: chatter shows in it.
 const HELD: Seconds = Seconds::new(0.3);
 
+/// The segment that holds the speed near the cap.
+const HOLD_AT: u8 = 1;
 /// The segment that takes the command away, and the one that brakes.
 const RELEASE_AT: u8 = 2;
 const BRAKE_AT: u8 = 3;
 /// Samples in a short window of speed.
 const SHORT_WINDOW: usize = 10;
-/// Hysteresis and the amplifier's own estimate of the speed may bring the flag this much before our crossing.
-const EARLY_US: u64 = 20_000;
 /// Half-width of what is not known of a flag input's delay, once its usual one is taken out (input stage: calculated).
 const COUPLER: Seconds = Seconds::new(50e-6);
 
 fn plan_of(context: &Context<'_>) -> Result<CapRun, CannotPlan> {
-    match context.motion.cap_runs.first() {
+    // Not the lowest level: the cap's own check may have found that it says nothing.
+    match context.motion.cap_runs.get(1).or(context.motion.cap_runs.first()) {
         Some(run) => run.clone(),
         None => {
             Err(CannotPlan { why: "no level reaches the cap".to_owned(), remedy: "a lower cap".to_owned() })
@@ -106,7 +107,9 @@ impl Check for CapFlag {
                 ),
                 timeout: total_timeout(&program),
                 program,
-                limits: LimitsFor::working(context, plan.turns.get() * 6.0 + 900.0).limits(),
+                limits: LimitsFor::working(context, plan.turns.get() * 6.0 + 900.0)
+                    .command(plan.command)
+                    .limits(),
                 expected: plan.run_up * 1.8 + plan.settle + HELD + Seconds::new(1.0),
             }))
         };
@@ -195,7 +198,9 @@ fn judge_run(
         rows.push(delay.without(Verdict::Undecided, "the speed never crossed 98 % of the cap"));
         return;
     };
-    let early = Micros(crossed.0.saturating_sub(EARLY_US));
+    // The amplifier's own cap and estimate of the speed may bring the flag before our crossing, but not before the shaft
+    // was near the cap at all.
+    let early = made.segment_start(HOLD_AT).unwrap_or(crossed);
     let release_from = made.segment_start(RELEASE_AT).unwrap_or(Micros(u64::MAX));
     let question = Question {
         crossing: crossed,
@@ -221,7 +226,9 @@ fn judge_run(
         .at_most(f64::from(allowed))
         .exact()
         .measured(edges as f64);
-    rows.push(if edges as u64 <= u64::from(allowed) {
+    rows.push(if onset.as_ref().is_some_and(|answer| !answer.holds) {
+        row.verdict(Verdict::Rejected, "the flag went while the speed was still held")
+    } else if edges as u64 <= u64::from(allowed) {
         row.verdict(Verdict::Accepted, "no chatter beyond what is allowed")
     } else {
         row.verdict(Verdict::Rejected, "the flag chatters while the speed is held")

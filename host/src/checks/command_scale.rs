@@ -5,13 +5,12 @@
 
 mod judge;
 
-use proofstand_protocol::message::TripCause;
 use proofstand_protocol::program::{End, Next, Segment};
 use proofstand_protocol::units::Ticks;
 use proofstand_units::{Rpm, Seconds, Volts};
 
 use super::speed_cap::slow_again;
-use super::{Check, Context, Judgement, MoveStep, Need, Step, StepEvidence};
+use super::{Check, Context, Judgement, MoveStep, Need, Step, StepEvidence, too_low_to_move};
 use crate::planner::{CannotPlan, LimitsFor, ReversalLevel, milli_rpm, step_to, total_timeout};
 
 /// The check.
@@ -117,8 +116,8 @@ impl Check for CommandScale {
         Ok(levels.iter().map(step).collect())
     }
 
-    fn goes_on_after(&self, cause: TripCause) -> bool {
-        cause == TripCause::NoCounts
+    fn goes_on_after(&self, tripped: &StepEvidence) -> bool {
+        too_low_to_move(tripped)
     }
 
     fn judge(&self, context: &Context<'_>, evidence: &[StepEvidence]) -> Judgement {

@@ -190,6 +190,11 @@ impl Check for LineCount {
                 },
                 Need {
                     check: "nudge",
+                    result: "nudge.rest",
+                    why: "nothing more is tried while the shaft moves without a command",
+                },
+                Need {
+                    check: "nudge",
                     result: "nudge.counts",
                     why: "the speed can't be held until counts are known to follow the command",
                 },

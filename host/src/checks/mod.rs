@@ -127,7 +127,7 @@ pub trait Check: Sync {
 
     /// Whether the check's other steps still make sense after this trip. A level that is too low to move the shaft says
     /// nothing about a higher one.
-    fn goes_on_after(&self, _cause: TripCause) -> bool {
+    fn goes_on_after(&self, _tripped: &StepEvidence) -> bool {
         false
     }
 
@@ -135,6 +135,18 @@ pub trait Check: Sync {
     /// ended in a trip.
     fn judge(&self, context: &Context<'_>, evidence: &[StepEvidence]) -> Judgement;
 }
+
+/// The motion tripped because its command did not move the shaft at all. An encoder that falls silent while the shaft
+/// turns trips the same way, and is another thing.
+#[must_use]
+pub(super) fn too_low_to_move(made: &StepEvidence) -> bool {
+    let silent = made.trip().is_some_and(|t| t.cause == TripCause::NoCounts);
+    let slow = made.samples.iter().all(|s| s.speed.0.abs() < NO_SPEED);
+    silent && slow
+}
+
+/// A shaft that never turned faster than this, in 1/1000 rpm, only trembled or began to creep.
+const NO_SPEED: i32 = 20_000;
 
 /// A check by its name.
 #[must_use]

@@ -226,6 +226,11 @@ fn direction(context: &Context<'_>, answer: Option<Turned>) -> ResultRow {
             Verdict::Accepted,
             "a person saw it, asked before being told what to expect",
         ),
+        Some(Turned::NotAtAll) => row.is(
+            Turned::NotAtAll.word(),
+            Verdict::Undecided,
+            "a person saw no motion, but counts came: is it this motor's encoder that is counted?",
+        ),
         Some(turned) => row.is(turned.word(), Verdict::Rejected, "a person saw it turn the other way"),
         None => row.is(
             "nobody looked",

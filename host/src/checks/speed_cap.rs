@@ -8,7 +8,7 @@ use proofstand_units::{Percent, Rpm, Seconds, Volts};
 
 use super::rows::Row;
 use super::traces::{cap_allowance, flag_lane, speed_plot};
-use super::{Check, Context, Judgement, MoveStep, Need, Step, StepEvidence, worst};
+use super::{Check, Context, Judgement, MoveStep, Need, Step, StepEvidence, too_low_to_move, worst};
 use crate::estimate::track::between;
 use crate::estimate::{PartsPerMillion, ripple, speed};
 use crate::metrology::{Budget, Calibration, Contribution, Limits, Sensitivity};
@@ -123,7 +123,9 @@ impl Check for SpeedCap {
                 ),
                 timeout: total_timeout(&program),
                 program,
-                limits: LimitsFor::working(context, run.plan.turns.get() * 6.0 + 100.0).limits(),
+                limits: LimitsFor::working(context, run.plan.turns.get() * 6.0 + 100.0)
+                    .command(run.plan.command)
+                    .limits(),
                 expected: run.plan.run_up * 1.6 + run.plan.settle + run.plan.window + Seconds::new(0.5),
             }))
         };
@@ -138,8 +140,8 @@ impl Check for SpeedCap {
         reached < LEVELS || begun && so_far.last().is_some_and(|e| partner(e.name) == Some(step.name))
     }
 
-    fn goes_on_after(&self, cause: TripCause) -> bool {
-        cause == TripCause::NoCounts
+    fn goes_on_after(&self, tripped: &StepEvidence) -> bool {
+        too_low_to_move(tripped)
     }
 
     fn judge(&self, context: &Context<'_>, evidence: &[StepEvidence]) -> Judgement {
@@ -203,15 +205,17 @@ fn levels_held(context: &Context<'_>, evidence: &[StepEvidence]) -> usize {
 /// The level was too low to say anything about the cap: it did not get the shaft there, or was still getting it there,
 /// and nothing but friction held it.
 fn says_nothing(context: &Context<'_>, made: &StepEvidence) -> bool {
-    match made.trip() {
-        Some(trip) => trip.cause == TripCause::NoCounts,
-        None if reached(made) => {
-            let below = last_speed(context, made, 200_000, 0)
-                .is_some_and(|s| s < context.motion.axis.cap + cap_allowance(context));
-            below && !steady(context, made, 200_000)
-        }
-        None => !steady(context, made, 400_000),
+    if made.trip().is_some() {
+        return too_low_to_move(made);
     }
+    if !reached(made) {
+        return !steady(context, made, 400_000);
+    }
+    // Below the cap and still rising. A speed that falls, or hunts, is the limiter's doing and is judged.
+    let (before, now) = (last_speed(context, made, 400_000, 200_000), last_speed(context, made, 200_000, 0));
+    let (Some(before), Some(now)) = (before, now) else { return false };
+    let below = now < context.motion.axis.cap + cap_allowance(context);
+    below && now - before > context.motion.axis.cap * STEADY
 }
 
 /// Mean speed, as a magnitude, of a stretch before the end of the driven segments.

@@ -57,9 +57,8 @@ impl Cmd {
     #[must_use]
     pub fn run(self) -> Exit {
         if self.fault.iter().any(|f| f == "list") {
-            for fault in Fault::all() {
-                println!("{:22} {}", fault.name(), fault.description());
-            }
+            let lines = Fault::all().map(|fault| format!("{:22} {}\n", fault.name(), fault.description()));
+            show::out(&lines.concat());
             return Exit::Accepted;
         }
         match self.rehearse() {

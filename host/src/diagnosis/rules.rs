@@ -22,6 +22,7 @@ pub(super) const ALL: &[Rule] = &[
     gain_low,
     gain_other,
     offset,
+    dead_band,
     torque_limited,
     cap_not_set,
     cap_one_way,
@@ -375,6 +376,21 @@ fn offset(p: &Pattern<'_>) -> Option<Finding> {
     Some(found)
 }
 
+/// The slope is right, but the line misses 0 V.
+fn dead_band(p: &Pattern<'_>) -> Option<Finding> {
+    let row = p.row("command-scale.zero").filter(|r| r.verdict == Verdict::Rejected)?;
+    if p.rejected("command-scale.linearity") {
+        return None;
+    }
+    finding(
+        "dead-band",
+        "The command has a dead band at 0 V",
+        "Look for a dead band or a zero clamp of the command input, and take it off",
+        0.9,
+        vec![cite(row)],
+    )
+}
+
 fn torque_limited(p: &Pattern<'_>) -> Option<Finding> {
     let row = p.row("command-scale.linearity")?;
     if row.verdict != Verdict::Rejected {
@@ -436,7 +452,8 @@ fn cap_not_set(p: &Pattern<'_>) -> Option<Finding> {
 
 fn cap_one_way(p: &Pattern<'_>) -> Option<Finding> {
     let runs = CapRuns::of(p);
-    let right = runs.held.iter().any(|r| r.verdict == Verdict::Accepted);
+    let other = if runs.above.iter().all(|r| r.id.contains("forward")) { "reverse" } else { "forward" };
+    let right = runs.held.iter().any(|r| r.verdict == Verdict::Accepted && r.id.contains(other));
     if runs.above.is_empty() || !right || !CapRuns::one_way_only(&runs.above) {
         return None;
     }
@@ -483,7 +500,7 @@ fn cap_droops_below_its_flag(p: &Pattern<'_>) -> Option<Finding> {
         .into_iter()
         .filter(|r| r.verdict != Verdict::Rejected && ratio(r).is_some_and(|r| r < 0.985))
         .collect();
-    if low.is_empty() || !flag_never_came(p) {
+    if low.is_empty() || !flag_not_measured(p) {
         return None;
     }
     finding(
@@ -497,6 +514,12 @@ fn cap_droops_below_its_flag(p: &Pattern<'_>) -> Option<Finding> {
 
 fn flag_never_came(p: &Pattern<'_>) -> bool {
     flag_rows(p, ".delay").iter().any(|r| r.measured.is_none())
+}
+
+/// The speed never came to where the flag is due, or it came and the flag did not.
+fn flag_not_measured(p: &Pattern<'_>) -> bool {
+    let rows = p.rows("cap-flag.", ".delay");
+    !rows.is_empty() && rows.iter().any(|r| r.measured.is_none())
 }
 
 fn flag_rows<'a>(p: &Pattern<'a>, ends: &str) -> Vec<&'a ResultRow> {

@@ -5,6 +5,7 @@ use proofstand_units::{
     RadPerSec2, Rpm, Seconds, Volts,
 };
 
+use super::levels::largest_below_the_gate;
 use super::{CannotPlan, GAIN_DOUBT, SLOW_TRIP};
 use crate::sheet::{AxisSheet, CommandPair, Mounting};
 use crate::targets::Targets;
@@ -40,7 +41,7 @@ pub struct AxisNumbers {
     pub enable_delay: Seconds,
 }
 
-/// From enable to torque, where the sheet gives no flag, this much is added.
+/// The sheet's time from enable to torque is waited this many times over before it is given up.
 const ENABLE_MARGIN: f64 = 1.5;
 
 impl AxisNumbers {
@@ -130,14 +131,14 @@ impl AxisNumbers {
                 remedy: "a lower cap, or a smaller allowed overshoot".to_owned(),
             });
         }
-        let nudge = self.breakaway * 1.6;
-        let after = self.speed_after_trip(SLOW_TRIP, nudge);
+        let slow = largest_below_the_gate(self.breakaway);
+        let after = self.speed_after_trip(SLOW_TRIP, slow);
         if after > self.mechanical_maximum {
             return Err(CannotPlan {
                 why: format!(
-                    "even the torque that overcomes friction ({:.1} % of rated) would carry the rotor to {:.0} rpm \
+                    "even the torque of the first, slow motions ({:.1} % of rated) would carry the rotor to {:.0} rpm \
                      before a trip takes effect; its highest mechanical speed is {:.0} rpm",
-                    nudge.get(),
+                    slow.get(),
                     after.get(),
                     self.mechanical_maximum.get()
                 ),

@@ -31,7 +31,8 @@ pub struct CapRun {
     pub command: Volts,
     /// Time until the cap is reached, friction at its bound.
     pub run_up: Seconds,
-    /// Time after which the level is given up: a scale that is half of what it should be still gets there.
+    /// Time after which the level is given up. A scale that is half of what it should be still gets there, where friction is
+    /// well below its bound; elsewhere the next level does.
     pub patience: Seconds,
     /// Time that the limiter is given to settle.
     pub settle: Seconds,
@@ -60,6 +61,21 @@ pub struct ReversalLevel {
     pub turns: Turns,
 }
 
+/// Share of rated torque that the speed hold may use.
+fn hold_share(breakaway: Percent) -> Percent {
+    Percent::new(HOLD_PERCENT).max(breakaway * 2.0)
+}
+
+/// Share of rated torque that the first motion's ramp may come to.
+pub(super) fn nudge_share(breakaway: Percent) -> Percent {
+    Percent::new(2.0).max(breakaway * 1.6)
+}
+
+/// The largest torque of any motion below the gate.
+pub(super) fn largest_below_the_gate(breakaway: Percent) -> Percent {
+    hold_share(breakaway).max(nudge_share(breakaway))
+}
+
 pub(super) fn hold_gains(axis: &AxisNumbers) -> HoldGains {
     let surge = axis.acceleration(axis.friction() - axis.running_friction).get().max(0.0);
     let bandwidth = (surge / BREAKAWAY_SURGE.to_rad_per_sec().get()).clamp(TAU * HOLD_HZ.0, TAU * HOLD_HZ.1);
@@ -69,7 +85,7 @@ pub(super) fn hold_gains(axis: &AxisNumbers) -> HoldGains {
         axis.inertia.get() * bandwidth * Rpm::new(1.0).to_rad_per_sec().get() / axis.torque_per_volt().get();
     let microvolts = (per_rpm * 1e6).round().clamp(1.0, f64::from(u32::MAX));
     let integral = (per_rpm * 1e6 * bandwidth / 10.0).round().clamp(1.0, f64::from(u32::MAX));
-    let share = Percent::new(HOLD_PERCENT).max(axis.breakaway * 2.0);
+    let share = hold_share(axis.breakaway);
     HoldGains {
         microvolts_per_rpm: microvolts as u32,
         microvolts_per_rpm_second: integral as u32,

@@ -21,8 +21,8 @@ const RUNAWAY: Rpm = Rpm::new(30.0);
 const NO_COUNTS: Ticks = Ticks(800);
 /// Counts of an index interval may differ from the sheet by this much before the fixture trips.
 const DISAGREEMENT_PERCENT: u8 = 3;
-/// Armed for at most this long; the longest program stays below it.
-const ARMED: Ticks = Ticks(120_000);
+/// Armed for at most this long: the longest program, enabling before it, and coming to rest after it.
+const ARMED: Ticks = Ticks(180_000);
 /// No such input.
 const NONE: u8 = 255;
 
@@ -44,12 +44,11 @@ impl<'a> LimitsFor<'a> {
         Self { motion, context, command, trip: SLOW_TRIP, turns }
     }
 
-    /// Up to the cap and its overshoot.
+    /// Up to the cap and its overshoot, with no more command than the speed hold takes.
     #[must_use]
     pub fn working(context: &'a Context<'a>, turns: f64) -> Self {
         let motion = context.motion;
-        let cap_run = motion.cap_runs.iter().flatten().map(|r| r.command).fold(motion.hold.bound, Volts::max);
-        Self { motion, context, command: cap_run, trip: motion.axis.trip, turns }
+        Self { motion, context, command: motion.hold.bound, trip: motion.axis.trip, turns }
     }
 
     /// For a command of its own.

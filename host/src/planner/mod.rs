@@ -18,9 +18,10 @@ use crate::targets::LEVELS;
 
 /// Speed of the first motion: so slow that a fourfold mistake in the counts stays below [`GATE_RPM`].
 pub const CRAWL_RPM: f64 = 20.0;
-/// Nothing moves faster than this until one index interval has given the counts that the sheet says.
+/// Nothing is driven faster than this until one index interval has given the counts that the sheet says.
 pub const GATE_RPM: f64 = 100.0;
-/// The fixture trips here in everything below the gate.
+/// The fixture trips here in everything that is planned below the gate. It lies above the gate by the surge of a light
+/// rotor that breaks away: a trip at the gate itself would end healthy first motions.
 pub const SLOW_TRIP: Rpm = Rpm::new(GATE_RPM * 1.5);
 /// Speed of the slow line count, below the gate.
 pub const SLOW_RPM: f64 = 80.0;
@@ -72,7 +73,7 @@ impl MotionPlan {
     pub fn new(axis: AxisNumbers) -> Result<Self, CannotPlan> {
         axis.refuse_what_cannot_be_bounded()?;
         let hold = levels::hold_gains(&axis);
-        let nudge_command = axis.volts_for(Percent::new(axis.breakaway.get() * 1.6).max(Percent::new(2.0)));
+        let nudge_command = axis.volts_for(levels::nudge_share(axis.breakaway));
         let cap_runs = levels::cap_runs(&axis);
         let reversals = LEVELS
             .iter()

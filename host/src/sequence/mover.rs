@@ -2,7 +2,7 @@
 
 use core::time::Duration;
 
-use proofstand_protocol::message::{Ending, Event, Request, Sample, State, TripCause};
+use proofstand_protocol::message::{Ending, Event, Request, Sample, State};
 use proofstand_protocol::units::Micros;
 
 use crate::checks::{MoveStep, StepEnding, StepEvidence, is_about_the_axis};
@@ -33,12 +33,23 @@ pub(super) fn make<L: Link>(
     mover.evidence = StepEvidence { index_before: mover.client.last_index(), ..empty(step.name) };
     mover.client.load(&step.program, mover.tap)?;
     mover.client.arm(step.limits, mover.tap)?;
-    let ended = mover.armed(step);
+    let ended = match mover.armed(step) {
+        // A trip between two requests makes the second one refused; the trip is what there is to tell.
+        Err(FixtureError::Refused { request, refusal }) => {
+            mover.tripped_meanwhile()?.ok_or(FixtureError::Refused { request, refusal })
+        }
+        other => other,
+    };
     // Always, and first of all: a refusal here must not hide what went wrong before.
     let disarmed = match ended {
         Ok(StepEnding::Tripped(trip)) => {
             mover.collect_for(Duration::from_millis(60))?;
-            mover.client.done(Request::Acknowledge { trip: trip.number }, mover.tap)
+            if is_about_the_axis(trip.cause) {
+                mover.client.done(Request::Acknowledge { trip: trip.number }, mover.tap)
+            } else {
+                // The fixture's own trips stay latched until a person has cleared them.
+                return Err(FixtureError::Tripped(trip));
+            }
         }
         _ => mover.client.done(Request::Disarm, mover.tap),
     };
@@ -47,11 +58,6 @@ pub(super) fn make<L: Link>(
     mover.wait_for_rest()?;
     mover.evidence.ending = ending;
     mover.evidence.lost = lost(&mover.evidence.samples);
-    if let StepEnding::Tripped(trip) = ending
-        && !is_about_the_axis(trip.cause)
-    {
-        return Err(FixtureError::Tripped(trip));
-    }
     Ok(mover.evidence)
 }
 
@@ -184,6 +190,19 @@ impl<L: Link> Mover<'_, L> {
         Ok(received)
     }
 
+    /// The trip that waits unread, if one does.
+    fn tripped_meanwhile(&mut self) -> Result<Option<StepEnding>, FixtureError> {
+        let started = self.client.now();
+        while self.client.now().saturating_sub(started) < Duration::from_millis(60) {
+            if let Received::Event(e) = self.take()?
+                && let Event::Tripped(trip) = e.event
+            {
+                return Ok(Some(StepEnding::Tripped(trip)));
+            }
+        }
+        Ok(None)
+    }
+
     fn collect_for(&mut self, time: Duration) -> Result<(), FixtureError> {
         let started = self.client.now();
         while self.client.now().saturating_sub(started) < time {
@@ -199,7 +218,6 @@ impl<L: Link> Mover<'_, L> {
         while !self.rest.is_at_rest() && self.client.now().saturating_sub(started) < REST_PATIENCE {
             if let Received::Event(e) = self.take()?
                 && let Event::Tripped(trip) = e.event
-                && trip.cause != TripCause::ArmedTime
             {
                 return Ok(Some(StepEnding::Tripped(trip)));
             }

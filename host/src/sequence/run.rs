@@ -169,7 +169,7 @@ impl<L: Link> Conductor<'_, '_, L> {
                 }
             };
             record.steps.push(step_record(step, &made));
-            let over = made.trip().is_some_and(|t| !check.goes_on_after(t.cause));
+            let over = made.trip().is_some() && !check.goes_on_after(&made);
             evidence.push(made);
             if over && !asks_about(steps.get(n + 1), step) {
                 break;

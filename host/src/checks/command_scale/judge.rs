@@ -32,16 +32,17 @@ pub(super) fn judge(
     let mut levels = Vec::new();
     for (name, plan) in planned {
         let Some(made) = evidence.iter().find(|e| e.name == *name) else { continue };
-        match measure(context, plan, made) {
-            Ok(estimate) => levels.push(Level { plan, estimate }),
-            Err(why) => out.notes.push(format!("{:.0} % of rated torque: {why}.", plan.level.get())),
-        }
-        if let Some(trip) = made.trip() {
-            out.notes.push(format!(
-                "{:.0} % of rated torque tripped: {}.",
-                plan.level.get(),
-                crate::fixture::trip_in_words(trip)
-            ));
+        match (made.trip(), measure(context, plan, made)) {
+            (None, Ok(estimate)) => levels.push(Level { plan, estimate }),
+            // What came before a trip is not worth a point of the line; the trip itself is a result.
+            (Some(trip), _) => out.results.push(level_row(plan).is(
+                "tripped",
+                if super::too_low_to_move(made) { Verdict::Undecided } else { Verdict::Rejected },
+                &crate::fixture::trip_in_words(trip),
+            )),
+            (None, Err(why)) => {
+                out.results.push(level_row(plan).is("not measured", Verdict::Undecided, &why))
+            }
         }
     }
     for refused in context.motion.reversals.iter().filter_map(|l| l.as_ref().err()) {
@@ -60,6 +61,7 @@ pub(super) fn judge(
     out.results.push(scale.gain());
     out.results.push(scale.offset());
     out.results.push(scale.linearity());
+    out.results.push(scale.at_zero());
     out.plots.push(scale.plot());
     out.notes.push(scale.friction_note());
     out.notes.push(
@@ -68,6 +70,12 @@ pub(super) fn judge(
             .to_owned(),
     );
     out
+}
+
+/// A level that gave no torque. Those that did are points of the line.
+fn level_row(plan: &ReversalLevel) -> Row {
+    let id = format!("command-scale.level-{:.0}", plan.level.get());
+    Row::text(&id, &format!("Reversal at {:.0} % of rated torque", plan.level.get()), "measured")
 }
 
 fn gain_row(context: &Context<'_>) -> Row {
@@ -278,6 +286,31 @@ impl Scale<'_> {
                 &Limits::AtMost(self.context.sheet.tolerances.linearity.value),
                 self.calibration(),
             )
+    }
+
+    /// Where the line of torque by the command alone meets 0 V. Away from zero: a dead band, or a limit at the top.
+    fn at_zero(&self) -> ResultRow {
+        let value = Percent::new(self.line.intercept.get() * self.percent_per_torque());
+        let scatter = Percent::new(self.line.intercept_scatter.get() * self.percent_per_torque());
+        let budget = Budget::new(value)
+            .with(Contribution::type_a(
+                "scatter of the levels about the line",
+                scatter,
+                self.line.degrees_of_freedom,
+            ))
+            .with(
+                Contribution::expanded(
+                    "command at the terminals",
+                    self.context.equipment.command_uncertainty,
+                    K2,
+                )
+                .with_sensitivity(Sensitivity::new(self.measured_gain().get())),
+            );
+        let row = Row::number("command-scale.zero", "Line at 0 V, percent of rated torque", "%").target(0.0);
+        match Limits::around(Percent::ZERO, self.context.sheet.tolerances.torque_offset.value) {
+            Ok(limits) => row.judged(&budget, &limits, self.calibration()),
+            Err(_) => row.without(Verdict::Undecided, "the tolerance leaves no room"),
+        }
     }
 
     fn friction_note(&self) -> String {
