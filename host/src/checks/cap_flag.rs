@@ -96,6 +96,7 @@ impl Check for CapFlag {
         let step = |(name, sign): (&'static str, f64)| {
             let program = program(context, &plan, sign);
             Step::Move(Box::new(MoveStep {
+                acts: Vec::new(),
                 name,
                 what: format!(
                     "The shaft speeds up {} at {:.0} % of rated torque to {:.0} rpm, about {:.0} turns; then the \

@@ -96,6 +96,7 @@ impl Check for CommandScale {
         let step = |(name, level): &(&'static str, &ReversalLevel)| {
             let program = program(context, level);
             Step::Move(Box::new(MoveStep {
+                acts: Vec::new(),
                 name,
                 what: format!(
                     "The shaft swings to and fro at {:.0} % of rated torque (±{:.2} V), up to {:.0} rpm each way, about \

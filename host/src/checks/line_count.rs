@@ -216,6 +216,7 @@ impl Check for LineCount {
             let limits =
                 if self.fast { LimitsFor::working(context, turns) } else { LimitsFor::slow(context, turns) };
             Step::Move(Box::new(MoveStep {
+                acts: Vec::new(),
                 name: pass.name,
                 what: format!(
                     "The shaft turns {} at {:.0} rpm, about {} turns",

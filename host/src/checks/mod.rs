@@ -13,7 +13,10 @@ mod speed_cap;
 mod step;
 mod traces;
 
-pub use step::{MoveStep, Step, StepEnding, StepEvidence, Turned, is_about_the_axis};
+pub use step::{
+    Act, ActAt, ActWhat, Acted, Deed, MoveStep, ObserveStep, Prompt, SelfCheckReading, SelfCheckStep, Step,
+    StepEnding, StepEvidence, Turned, is_about_the_axis,
+};
 
 use proofstand_protocol::message::TripCause;
 use proofstand_units::{Rpm, Volts};

@@ -72,6 +72,7 @@ impl Check for Nudge {
         let limits = LimitsFor::slow(context, TURNS + 1.0).limits();
         Ok(vec![
             Step::Move(Box::new(MoveStep {
+                acts: Vec::new(),
                 name: STEP,
                 what: format!(
                     "The shaft turns slowly one way, {TURNS} turns at {CRAWL_RPM:.0} rpm, on a positive command of at \

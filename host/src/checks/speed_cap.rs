@@ -112,6 +112,7 @@ impl Check for SpeedCap {
         let step = |run: &Run<'_>| {
             let program = program(context, run);
             Step::Move(Box::new(MoveStep {
+                acts: Vec::new(),
                 name: run.name,
                 what: format!(
                     "The shaft speeds up {} at {:.0} % of rated torque until the amplifier holds it at {:.0} rpm, \

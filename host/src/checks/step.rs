@@ -1,9 +1,9 @@
 //! What a check asks to be done, and what came of it.
 
-use proofstand_protocol::message::{Event, Limits, Sample, Trip, TripCause};
+use proofstand_protocol::message::{Contacts, Event, Limits, Sample, Trip, TripCause};
 use proofstand_protocol::program::Segment;
 use proofstand_protocol::units::{Counts, Micros, Ticks};
-use proofstand_units::Seconds;
+use proofstand_units::{Seconds, Volts};
 
 use crate::fixture::Numbered;
 
@@ -18,6 +18,34 @@ pub enum Step {
         /// The step that turned the shaft.
         about: &'static str,
     },
+    /// Nothing is enabled; what comes is kept for a while.
+    Observe(Box<ObserveStep>),
+    /// The output is isolated from the terminal; the converter is set and read back.
+    SelfCheck(Box<SelfCheckStep>),
+}
+
+impl Step {
+    /// How long it should take on the bench, without the time that a person takes.
+    #[must_use]
+    pub const fn expected(&self) -> Seconds {
+        match self {
+            Self::Move(step) => step.expected,
+            Self::AskWhichWay { .. } => Seconds::ZERO,
+            Self::Observe(step) => step.time,
+            Self::SelfCheck(step) => step.expected,
+        }
+    }
+
+    /// What is done, for the person beside it and for the record.
+    #[must_use]
+    pub fn what(&self) -> &str {
+        match self {
+            Self::Move(step) => &step.what,
+            Self::AskWhichWay { .. } => "A person says which way the shaft turned",
+            Self::Observe(step) => &step.what,
+            Self::SelfCheck(step) => &step.what,
+        }
+    }
 }
 
 /// A motion, bounded.
@@ -35,6 +63,100 @@ pub struct MoveStep {
     pub limits: Limits,
     /// How long it will take if all is well.
     pub expected: Seconds,
+    /// What the host does while the program runs, in the order of time.
+    pub acts: Vec<Act>,
+}
+
+/// Something that the host does while a program runs.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Act {
+    /// When.
+    pub at: ActAt,
+    /// What.
+    pub what: ActWhat,
+}
+
+/// A time in a program, to the few milliseconds that a host needs: what must be exact is timed by the fixture.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ActAt {
+    /// While this segment drives.
+    pub slot: u8,
+    /// So long after its first sample.
+    pub after: Seconds,
+}
+
+/// What the host can do while a program runs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ActWhat {
+    /// Sets the contacts that stand in for controller and switches; they stay so after the step.
+    Contacts(Contacts),
+}
+
+/// Something done, and when.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Acted {
+    /// Time of the latest sample before it was asked for; the fixture carried it out within a few milliseconds.
+    pub after: Micros,
+    /// What.
+    pub what: ActWhat,
+}
+
+/// Keeps what comes while enable is open.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ObserveStep {
+    /// Stable name inside its check.
+    pub name: &'static str,
+    /// What is looked at.
+    pub what: String,
+    /// Contacts to set first; they stay so after the step.
+    pub contacts: Option<Contacts>,
+    /// A person is asked to do this meanwhile. Asked only when standstill has been measured.
+    pub prompt: Option<Prompt>,
+    /// How long to look; with a prompt: how long still after the person has said that it is done.
+    pub time: Seconds,
+}
+
+/// Something that a person is asked to do.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Prompt {
+    /// What, for whoever can't read.
+    pub deed: Deed,
+    /// What, in words: what to do, how far, when to say that it is done.
+    pub text: String,
+}
+
+/// What a person can be asked to do.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Deed {
+    /// Turn the shaft by hand, a little more than this many turns, one way. Which way is the person's choice.
+    TurnShaft {
+        /// Whole turns.
+        turns: u8,
+    },
+}
+
+/// Sets the converter and reads it back, isolated from the amplifier.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SelfCheckStep {
+    /// Stable name inside its check.
+    pub name: &'static str,
+    /// What is done.
+    pub what: String,
+    /// Commands to try.
+    pub levels: Vec<Volts>,
+    /// How long it will take.
+    pub expected: Seconds,
+}
+
+/// What the self-check read at one level.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SelfCheckReading {
+    /// Asked for.
+    pub level: Volts,
+    /// Read at the converter.
+    pub converter: Volts,
+    /// Read at the terminal, which is tied to 0 V meanwhile.
+    pub terminal: Volts,
 }
 
 /// What came of a step.
@@ -52,6 +174,10 @@ pub struct StepEvidence {
     pub ending: StepEnding,
     /// Samples that were due and did not arrive.
     pub lost: u32,
+    /// What the host did meanwhile, in order.
+    pub acts: Vec<Acted>,
+    /// What a self-check read, a row a level.
+    pub readings: Vec<SelfCheckReading>,
 }
 
 /// How a step ended.
@@ -68,7 +194,7 @@ pub enum StepEnding {
     Tripped(Trip),
     /// A person answered.
     Answered(Turned),
-    /// Nobody was there to answer, or the person was not sure.
+    /// Nobody was there to answer or to do it, or the person was not sure.
     Unanswered,
 }
 
@@ -106,6 +232,21 @@ impl From<crate::sheet::Rotation> for Turned {
 }
 
 impl StepEvidence {
+    /// A step of which nothing is known yet but its name.
+    #[must_use]
+    pub const fn named(name: &'static str) -> Self {
+        Self {
+            name,
+            samples: Vec::new(),
+            events: Vec::new(),
+            index_before: None,
+            ending: StepEnding::Finished,
+            lost: 0,
+            acts: Vec::new(),
+            readings: Vec::new(),
+        }
+    }
+
     /// The trip that ended it, if one did.
     #[must_use]
     pub const fn trip(&self) -> Option<&Trip> {

@@ -1,6 +1,6 @@
 //! The person beside the bench, or the one that is missing.
 
-use crate::checks::Turned;
+use crate::checks::{Prompt, Turned};
 use crate::sheet::Viewpoint;
 
 /// Answers what only a person can.
@@ -17,6 +17,28 @@ pub trait Attendant {
     /// `seen_from` says where the person must look from.
     fn which_way(&mut self, seen_from: Viewpoint) -> Option<Turned>;
 
+    /// Asks for a deed while the fixture watches; false: nobody is there who can do it. The answer is then looked for
+    /// with [`Attendant::has_done`].
+    fn begin(&mut self, _prompt: &Prompt) -> bool {
+        false
+    }
+
+    /// What the person has said of the deed by now. Never waits.
+    fn has_done(&mut self) -> Done {
+        Done::GaveUp
+    }
+
     /// Is a person there at all? Decides whether the guard contact is asked for.
     fn attended(&self) -> bool;
+}
+
+/// How far a deed is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Done {
+    /// Nothing was said yet.
+    NotYet,
+    /// It is done.
+    Yes,
+    /// It can't be done, or nobody is there any more.
+    GaveUp,
 }

@@ -2,9 +2,12 @@
 
 mod attendant;
 mod mover;
+mod observe;
 mod progress;
+mod rest;
 mod run;
+mod self_check;
 
-pub use attendant::Attendant;
+pub use attendant::{Attendant, Done};
 pub use progress::{Progress, Quiet, Terminal};
 pub use run::{Conducted, conduct};

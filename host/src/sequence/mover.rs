@@ -5,17 +5,16 @@ use core::time::Duration;
 use proofstand_protocol::message::{Ending, Event, Request, Sample, State};
 use proofstand_protocol::units::Micros;
 
-use crate::checks::{MoveStep, StepEnding, StepEvidence, is_about_the_axis};
+use super::Progress;
+use super::rest::Rest;
+use crate::checks::{Act, ActWhat, Acted, MoveStep, StepEnding, StepEvidence, is_about_the_axis};
 use crate::fixture::{Client, FixtureError, Received, Tap};
 use crate::link::Link;
-use crate::sequence::Progress;
 
 /// Longest quiet on the stream before the fixture is taken for dead: it sends a sample every millisecond.
 const SILENCE: Duration = Duration::from_millis(500);
 /// How long the shaft is given to come to rest by itself when a program is over.
 const REST_PATIENCE: Duration = Duration::from_secs(20);
-/// The shaft is at rest when not more than one count came in this time.
-const REST_US: u64 = 150_000;
 
 /// Carries out a step. Whatever happens, the fixture ends up safe: by the disarm here, or by its own lost beat.
 ///
@@ -28,9 +27,18 @@ pub(super) fn make<L: Link>(
     tap: &mut dyn Tap,
     progress: &mut dyn Progress,
 ) -> Result<StepEvidence, FixtureError> {
-    let mut mover = Mover { client, tap, progress, evidence: empty(step.name), rest: Rest::default() };
+    let mut mover = Mover {
+        client,
+        tap,
+        progress,
+        evidence: StepEvidence::named(step.name),
+        rest: Rest::default(),
+        segment: None,
+        acts: &[],
+    };
     mover.wait_for_rest()?;
-    mover.evidence = StepEvidence { index_before: mover.client.last_index(), ..empty(step.name) };
+    mover.evidence =
+        StepEvidence { index_before: mover.client.last_index(), ..StepEvidence::named(step.name) };
     mover.client.load(&step.program, mover.tap)?;
     mover.client.arm(step.limits, mover.tap)?;
     let ended = match mover.armed(step) {
@@ -61,19 +69,8 @@ pub(super) fn make<L: Link>(
     Ok(mover.evidence)
 }
 
-const fn empty(name: &'static str) -> StepEvidence {
-    StepEvidence {
-        name,
-        samples: Vec::new(),
-        events: Vec::new(),
-        index_before: None,
-        ending: StepEnding::Finished,
-        lost: 0,
-    }
-}
-
 /// Samples missing between the first and the last.
-fn lost(samples: &[Sample]) -> u32 {
+pub(super) fn lost(samples: &[Sample]) -> u32 {
     let (Some(first), Some(last)) = (samples.first(), samples.last()) else { return 0 };
     let due = last.sequence.wrapping_sub(first.sequence).saturating_add(1);
     due.saturating_sub(u32::try_from(samples.len()).unwrap_or(u32::MAX))
@@ -85,37 +82,15 @@ struct Mover<'a, L> {
     progress: &'a mut dyn Progress,
     evidence: StepEvidence,
     rest: Rest,
+    /// The segment that drives, and its first sample.
+    segment: Option<(u8, Micros)>,
+    /// What is still to be done while the program runs.
+    acts: &'a [Act],
 }
 
-/// Watches for standstill.
-#[derive(Debug, Default)]
-struct Rest {
-    /// Samples before this are old and say nothing.
-    from: Micros,
-    since: Option<(Micros, i64)>,
-    latest: Micros,
-}
-
-impl Rest {
-    fn see(&mut self, sample: &Sample) {
-        if sample.at < self.from {
-            return;
-        }
-        self.latest = sample.at;
-        match self.since {
-            Some((_, position)) if (sample.position.0 - position).abs() <= 1 => {}
-            _ => self.since = Some((sample.at, sample.position.0)),
-        }
-    }
-
-    fn is_at_rest(&self) -> bool {
-        self.since.is_some_and(|(since, _)| self.latest.0.saturating_sub(since.0) >= REST_US)
-    }
-}
-
-impl<L: Link> Mover<'_, L> {
+impl<'a, L: Link> Mover<'a, L> {
     /// From armed to the end of the program and standstill.
-    fn armed(&mut self, step: &MoveStep) -> Result<StepEnding, FixtureError> {
+    fn armed(&mut self, step: &'a MoveStep) -> Result<StepEnding, FixtureError> {
         self.client.enable(self.tap)?;
         let enable_patience = Duration::from_millis(u64::from(step.limits.enable_delay.0) + 500);
         if let Some(ending) = self.until(enable_patience, |r| match r {
@@ -129,6 +104,7 @@ impl<L: Link> Mover<'_, L> {
             return Ok(ending);
         }
         self.client.start(step.timeout, self.tap)?;
+        self.acts = &step.acts;
         let patience = Duration::from_millis(u64::from(step.timeout.0) + 1000);
         let ending = self.until(patience, |r| match r {
             Received::Event(e) => match e.event {
@@ -139,6 +115,7 @@ impl<L: Link> Mover<'_, L> {
             },
             Received::Sample(_) => None,
         })?;
+        self.acts = &[];
         if !matches!(ending, StepEnding::Tripped(_))
             && let Some(trip) = self.rest_or_trip()?
         {
@@ -159,6 +136,7 @@ impl<L: Link> Mover<'_, L> {
             if let Some(found) = wanted(&received) {
                 return found;
             }
+            self.act()?;
             let elapsed = self.client.now().saturating_sub(started);
             self.progress.elapsed(elapsed);
             if elapsed > patience {
@@ -168,6 +146,23 @@ impl<L: Link> Mover<'_, L> {
                     waited_ms: patience.as_millis(),
                 });
             }
+        }
+    }
+
+    /// Does what is due in the program.
+    fn act(&mut self) -> Result<(), FixtureError> {
+        let (Some((act, later)), Some((slot, since)), Some(latest)) =
+            (self.acts.split_first(), self.segment, self.evidence.samples.last().map(|s| s.at))
+        else {
+            return Ok(());
+        };
+        if act.at.slot != slot || (latest.0.saturating_sub(since.0) as f64) < act.at.after.get() * 1e6 {
+            return Ok(());
+        }
+        self.acts = later;
+        self.evidence.acts.push(Acted { after: latest, what: act.what });
+        match act.what {
+            ActWhat::Contacts(contacts) => self.client.done(Request::SetContacts(contacts), self.tap),
         }
     }
 
@@ -183,6 +178,9 @@ impl<L: Link> Mover<'_, L> {
         match &received {
             Received::Sample(sample) => {
                 self.rest.see(sample);
+                if self.segment.is_none_or(|(slot, _)| slot != sample.segment) {
+                    self.segment = Some((sample.segment, sample.at));
+                }
                 self.evidence.samples.push(*sample);
             }
             Received::Event(event) => self.evidence.events.push(*event),
@@ -230,7 +228,7 @@ impl<L: Link> Mover<'_, L> {
         let started = self.client.now();
         // While a question waited for its answer nobody read the stream: what lies in it is old.
         let from = self.client.status(self.tap)?.now;
-        self.rest = Rest { from, ..Rest::default() };
+        self.rest = Rest::from(from);
         while !self.rest.is_at_rest() {
             self.take()?;
             if self.client.now().saturating_sub(started) > REST_PATIENCE {

@@ -3,9 +3,8 @@
 use proofstand_protocol::message::Request;
 use proofstand_units::Seconds;
 
-use super::mover;
-use super::{Attendant, Progress};
-use crate::checks::{Check, Context, MoveStep, Step, StepEnding, StepEvidence, unmet, worst};
+use super::{Attendant, Progress, mover, observe, self_check};
+use crate::checks::{Check, Context, Step, StepEnding, StepEvidence, unmet, worst};
 use crate::fixture::{Client, FixtureError};
 use crate::link::Link;
 use crate::record::RunFolder;
@@ -69,15 +68,7 @@ pub fn conduct<L: Link>(
 
 /// Bench time a check should take, from its plan.
 fn expected(check: &dyn Check, context: &Context<'_>) -> f64 {
-    check.plan(context).map_or(0.0, |steps| {
-        steps
-            .iter()
-            .map(|s| match s {
-                Step::Move(step) => step.expected.get(),
-                Step::AskWhichWay { .. } => 0.0,
-            })
-            .sum()
-    })
+    check.plan(context).map_or(0.0, |steps| steps.iter().map(|s| s.expected().get()).sum())
 }
 
 /// The sentence that says most about a check.
@@ -146,19 +137,13 @@ impl<L: Link> Conductor<'_, '_, L> {
         let mut evidence = Vec::new();
         for (n, step) in steps.iter().enumerate() {
             if !check.wants(self.context, step, &evidence) {
-                if let Step::Move(step) = step {
-                    *self.remaining -= step.expected.get();
-                }
+                *self.remaining -= step.expected().get();
                 continue;
             }
             if matches!(steps.get(n + 1), Some(Step::AskWhichWay { .. })) {
                 self.attendant.watch();
             }
-            let made = match step {
-                Step::Move(step) => self.make(check, step),
-                Step::AskWhichWay { about } => self.ask(about),
-            };
-            let made = match made {
+            let made = match self.make(check, step) {
                 Ok(made) => made,
                 Err(error) => {
                     record.not_done = Some(NotDone {
@@ -189,14 +174,27 @@ impl<L: Link> Conductor<'_, '_, L> {
         Ok(record)
     }
 
-    fn make(&mut self, check: &dyn Check, step: &MoveStep) -> Result<StepEvidence, FixtureError> {
-        self.progress.step(&step.what, step.expected, Seconds::new(*self.remaining));
-        *self.remaining -= step.expected.get();
+    fn make(&mut self, check: &dyn Check, step: &Step) -> Result<StepEvidence, FixtureError> {
+        let name = match step {
+            Step::Move(step) => step.name,
+            Step::Observe(step) => step.name,
+            Step::SelfCheck(step) => step.name,
+            Step::AskWhichWay { about } => return self.ask(about),
+        };
+        self.progress.step(step.what(), step.expected(), Seconds::new(*self.remaining));
+        *self.remaining -= step.expected().get();
         self.folder
-            .note("step", serde_json::json!({ "check": check.id(), "step": step.name, "what": step.what }))?;
-        let made = mover::make(step, self.client, self.folder, self.progress)?;
+            .note("step", serde_json::json!({ "check": check.id(), "step": name, "what": step.what() }))?;
+        let made = match step {
+            Step::Move(step) => mover::make(step, self.client, self.folder, self.progress)?,
+            Step::Observe(step) => {
+                observe::make(step, self.client, self.folder, self.attendant, self.progress)?
+            }
+            Step::SelfCheck(step) => self_check::make(step, self.client, self.folder)?,
+            Step::AskWhichWay { about } => self.ask(about)?,
+        };
         self.folder
-            .note("step_ended", serde_json::json!({ "step": step.name, "ended": made.ended_in_words() }))?;
+            .note("step_ended", serde_json::json!({ "step": name, "ended": made.ended_in_words() }))?;
         Ok(made)
     }
 
@@ -204,14 +202,7 @@ impl<L: Link> Conductor<'_, '_, L> {
         let answer = self.attendant.which_way(self.context.sheet.direction.seen_from);
         let ending = answer.map_or(StepEnding::Unanswered, StepEnding::Answered);
         self.folder.note("answer", serde_json::json!({ "about": about, "turned": answer }))?;
-        Ok(StepEvidence {
-            name: "answer",
-            samples: Vec::new(),
-            events: Vec::new(),
-            index_before: None,
-            ending,
-            lost: 0,
-        })
+        Ok(StepEvidence { ending, ..StepEvidence::named("answer") })
     }
 }
 
@@ -225,10 +216,7 @@ fn step_record(step: &Step, made: &StepEvidence) -> StepRecord {
     let (first, last) = (made.samples.first(), made.samples.last());
     let seconds = |s: Option<&proofstand_protocol::message::Sample>| s.map_or(0.0, |s| s.at.0 as f64 * 1e-6);
     StepRecord {
-        what: match step {
-            Step::Move(step) => step.what.clone(),
-            Step::AskWhichWay { .. } => "A person says which way the shaft turned".to_owned(),
-        },
+        what: step.what().to_owned(),
         ended: made.ended_in_words(),
         start_seconds: seconds(first),
         duration_seconds: seconds(last) - seconds(first),
