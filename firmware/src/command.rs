@@ -13,7 +13,7 @@ pub const CODE_ZERO: u16 = 0x8000;
 /// Span of the output converter, end to end: 20 V over 65 536 codes.
 const OUTPUT_SPAN: i64 = 20_000_000;
 /// Span of the input converter, end to end: 20.48 V over 65 536 codes.
-const INPUT_SPAN: i64 = 20_480_000;
+pub(crate) const INPUT_SPAN: i64 = 20_480_000;
 const CODES: i64 = 1 << 16;
 
 /// Code of the ideal output converter nearest to a voltage, clamped to the converter's range.

@@ -1,4 +1,4 @@
-//! Safe, armed, enabling, live, tripped: a pure state machine over booleans and tick counts.
+//! Safe, armed, enabling, live, tripped, calibrating: a pure state machine over booleans and tick counts.
 //!
 //! All comparisons with measured values are made outside ([`crate::fixture`]); time-outs are parameters. So the machine
 //! has few states, and the tests walk through every one that can be reached.
@@ -41,6 +41,8 @@ pub struct Seen {
     pub readback_off: bool,
     /// Command above breakaway, and no count came on this tick.
     pub stuck: bool,
+    /// Something drives the encoder pairs: a powered amplifier is plugged in. False where the board can't tell.
+    pub amplifier: bool,
     /// A cause that trips at once. See [`Causes`].
     pub causes: Causes,
 }
@@ -56,6 +58,7 @@ impl Default for Seen {
             torque_on: None,
             readback_off: false,
             stuck: false,
+            amplifier: false,
             causes: Causes::NONE,
         }
     }
@@ -116,6 +119,11 @@ pub enum Demand {
         /// The quoted epoch is the present one.
         current: bool,
     },
+    /// Put a level onto the terminals for a reference meter, enable open.
+    Calibrate {
+        /// The quoted epoch is the present one.
+        current: bool,
+    },
     /// Back to safe.
     Disarm,
     /// Acknowledge the trip.
@@ -164,7 +172,17 @@ impl Interlock {
         matches!(self.state, State::Enabling | State::Live)
     }
 
-    /// The command may differ from 0 V.
+    /// The command must be connected to its terminal.
+    pub const fn connect(&self) -> bool {
+        self.enable() || self.calibrating()
+    }
+
+    /// A level for a reference meter may stand at the terminal.
+    pub const fn calibrating(&self) -> bool {
+        matches!(self.state, State::Calibrating)
+    }
+
+    /// A program may run: the command may differ from 0 V with enable closed.
     pub const fn may_command(&self) -> bool {
         matches!(self.state, State::Live)
     }
@@ -181,9 +199,23 @@ impl Interlock {
                 return Err(Denial::WrongState);
             }
             (Demand::Disarm, _) => self.state = State::Safe,
-            (Demand::Arm { current: false } | Demand::Enable { current: false }, _) => {
+            (
+                Demand::Arm { current: false }
+                | Demand::Enable { current: false }
+                | Demand::Calibrate { current: false },
+                _,
+            ) => {
                 return Err(Denial::Stale);
             }
+            (Demand::Calibrate { .. }, State::Safe) => {
+                if let Some(cause) = Self::refuses_meter(seen) {
+                    return Err(Denial::NotReady(cause));
+                }
+                let relay_wrong = self.relay_wrong;
+                *self = Self { state: State::Calibrating, relay_wrong, ..Self::default() };
+            }
+            // Another level: somebody is there, and the time counts anew.
+            (Demand::Calibrate { .. }, State::Calibrating) => self.since_arming = 0,
             (Demand::Arm { .. }, State::Safe) => {
                 if let Some(cause) = Self::refuses(seen) {
                     return Err(Denial::NotReady(cause));
@@ -198,7 +230,9 @@ impl Interlock {
                 self.state = State::Enabling;
                 (self.since_enabling, self.relay_wrong) = (0, 0);
             }
-            (Demand::Arm { .. } | Demand::Enable { .. }, _) => return Err(Denial::WrongState),
+            (Demand::Arm { .. } | Demand::Enable { .. } | Demand::Calibrate { .. }, _) => {
+                return Err(Denial::WrongState);
+            }
         }
         Ok(())
     }
@@ -211,6 +245,7 @@ impl Interlock {
             State::Tripped => return None,
             State::Safe => self.trips_when_safe(seen, timeouts),
             State::Armed | State::Enabling | State::Live => self.trips_when_armed(seen, timeouts),
+            State::Calibrating => self.trips_when_calibrating(seen, timeouts),
         };
         if cause.is_some() {
             self.state = State::Tripped;
@@ -228,6 +263,14 @@ impl Interlock {
             .or_else(|| seen.relay_closed.then_some(TripCause::RelayMismatch))
     }
 
+    /// The cause for which a level for a meter is refused. Broken encoder pairs are what a meter's plug has, and no cause.
+    fn refuses_meter(seen: &Seen) -> Option<TripCause> {
+        chain(seen)
+            .or_else(|| seen.causes.has(TripCause::FirmwareFault).then_some(TripCause::FirmwareFault))
+            .or_else(|| seen.amplifier.then_some(TripCause::AmplifierConnected))
+            .or_else(|| seen.relay_closed.then_some(TripCause::RelayMismatch))
+    }
+
     fn torque_is_on(&self, seen: &Seen, timeouts: &Timeouts) -> bool {
         seen.torque_on.unwrap_or(self.since_enabling >= timeouts.torque)
     }
@@ -238,6 +281,19 @@ impl Interlock {
             return Some(TripCause::FirmwareFault);
         }
         (self.relay_wrong > timeouts.contact).then_some(TripCause::RelayMismatch)
+    }
+
+    fn trips_when_calibrating(&mut self, seen: &Seen, timeouts: &Timeouts) -> Option<TripCause> {
+        count(&mut self.since_beat, !seen.beat, timeouts.beat);
+        count(&mut self.since_arming, true, timeouts.armed);
+        count(&mut self.readback_wrong, seen.readback_off, timeouts.readback);
+        chain(seen)
+            .or_else(|| seen.causes.has(TripCause::FirmwareFault).then_some(TripCause::FirmwareFault))
+            .or_else(|| seen.amplifier.then_some(TripCause::AmplifierConnected))
+            .or_else(|| (self.since_beat >= timeouts.beat).then_some(TripCause::BeatLost))
+            .or_else(|| (self.readback_wrong > timeouts.readback).then_some(TripCause::ReadbackMismatch))
+            .or_else(|| (self.relay_wrong > timeouts.contact).then_some(TripCause::RelayMismatch))
+            .or_else(|| (self.since_arming >= timeouts.armed).then_some(TripCause::ArmedTime))
     }
 
     fn trips_when_armed(&mut self, seen: &Seen, timeouts: &Timeouts) -> Option<TripCause> {

@@ -134,6 +134,19 @@ pub enum Request {
         /// CRC-32/ISO-HDLC of the record.
         crc: u32,
     },
+    /// Put a level onto the command terminals for a reference meter, the enable contact open. From safe, and again for
+    /// every further level; refused while a powered amplifier is plugged in. Ends with [`Request::Disarm`], with the
+    /// beat, or five minutes after the last such request.
+    MeterLevel {
+        /// The epoch of the last status the host saw.
+        epoch: u32,
+        /// The level.
+        level: Microvolts,
+        /// True: through the calibration in force. False: by the converter's ideal line.
+        corrected: bool,
+    },
+    /// Mean of the analog inputs since the meter's level settled; answered by [`Answer::MeterReadings`].
+    MeterReadings,
 }
 
 /// Contacts that stand in for the machine controller and the travel switches. `true` is closed.
@@ -280,6 +293,19 @@ pub enum Answer {
         /// Read at the terminal, isolated.
         terminal: Microvolts,
     },
+    /// Means by the input converter's ideal line, not corrected by the calibration, since the meter's level settled.
+    MeterReadings {
+        /// How many ticks the means are of; 0: not settled yet, and the means are 0 V.
+        ticks: u32,
+        /// The command at the converter.
+        converter: Microvolts,
+        /// The command at the terminal.
+        terminal: Microvolts,
+        /// The torque read-out's input.
+        torque: Microvolts,
+        /// The speed read-out's input.
+        speed: Microvolts,
+    },
 }
 
 /// Why a request was refused. Append-only.
@@ -349,6 +375,8 @@ pub enum State {
     Live,
     /// 0 V, enable open, latched until acknowledged.
     Tripped,
+    /// Enable open, the command terminals at a level for a reference meter.
+    Calibrating,
 }
 
 /// The fixture's report of itself.
@@ -470,6 +498,8 @@ pub enum TripCause {
     AmplifierFault,
     /// The firmware found itself wrong.
     FirmwareFault,
+    /// A powered amplifier is plugged in where only a reference meter may be.
+    AmplifierConnected,
 }
 
 /// One tick's sample.

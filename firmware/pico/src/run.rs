@@ -198,7 +198,7 @@ fn is_lit(state: State, tick: u32) -> bool {
     let within = tick % 1_000;
     match state {
         State::Safe => within < 50,
-        State::Armed => true,
+        State::Armed | State::Calibrating => true,
         State::Enabling | State::Live => tick % 100 < 50,
         State::Tripped => within < 100 || (200..300).contains(&within),
     }

@@ -3,9 +3,9 @@
 //! | offset | bytes | content |
 //! | --- | --- | --- |
 //! | 0 | 4 | magic `PSCR` |
-//! | 4 | 2 | layout version, 1 |
+//! | 4 | 2 | layout version, 2 |
 //! | 6 | 2 | zero |
-//! | 8 | 4 | length of the record with its checksum, 676 |
+//! | 8 | 4 | length of the record with its checksum, 732 |
 //! | 12 | 8 | identity of the analog board |
 //! | 20 | 4 | day of calibration, days since 1970-01-01 |
 //! | 24 | 4 | day on which it is due |
@@ -14,7 +14,8 @@
 //! | 36 | 64 | meter, printable ASCII, rest zero |
 //! | 100 | 4 + 33 × 8 | command: number of points (1 byte, 3 zero), then nominal and actual, µV, signed; rest zero |
 //! | 368 | 4 × (4 + 9 × 8) | terminal, converter, torque, speed: as the command; 0 points: no table |
-//! | 672 | 4 | CRC-32/ISO-HDLC of bytes 0 to 671 |
+//! | 672 | 14 × 4 | the numbers of [`Statement`], in the order of its fields |
+//! | 728 | 4 | CRC-32/ISO-HDLC of bytes 0 to 727 |
 //!
 //! There is one byte image for each calibration: whatever is unused must be zero, or the record is refused.
 
@@ -24,13 +25,13 @@ use proofstand_protocol::units::Microvolts;
 
 use super::{
     BoardIdentity, CHANNEL_POINTS, COMMAND_POINTS, Calibration, ChannelTable, METER_BYTES, MilliCelsius,
-    Point, RecordError, Table, UnixDay,
+    Point, RecordError, Statement, Table, UnixDay,
 };
 
 /// First bytes of every record.
 pub const MAGIC: [u8; 4] = *b"PSCR";
 /// The layout described here.
-pub const LAYOUT_VERSION: u16 = 1;
+pub const LAYOUT_VERSION: u16 = 2;
 /// Length of a record.
 pub const RECORD_BYTES: usize = CHECKSUM_AT + 4;
 
@@ -45,7 +46,8 @@ const UNCERTAINTY_AT: usize = 32;
 const METER_AT: usize = 36;
 const COMMAND_AT: usize = METER_AT + METER_BYTES;
 const CHANNELS_AT: usize = COMMAND_AT + table_bytes(COMMAND_POINTS);
-const CHECKSUM_AT: usize = CHANNELS_AT + 4 * table_bytes(CHANNEL_POINTS);
+const STATEMENT_AT: usize = CHANNELS_AT + 4 * table_bytes(CHANNEL_POINTS);
+const CHECKSUM_AT: usize = STATEMENT_AT + 4 * Statement::FIELDS;
 
 const fn table_bytes(points: usize) -> usize {
     4 + 8 * points
@@ -78,6 +80,9 @@ pub fn encode(calibration: &Calibration) -> Result<[u8; RECORD_BYTES], RecordErr
     for (index, table) in calibration.channels.iter().enumerate() {
         let points = table.as_ref().map_or(&[][..], ChannelTable::points);
         put_table(&mut record, channel_at(index), points);
+    }
+    for (index, number) in calibration.statement.to_words().iter().enumerate() {
+        put(&mut record, STATEMENT_AT + 4 * index, &number.to_le_bytes());
     }
     let crc = checksum(part(&record, 0, CHECKSUM_AT));
     put(&mut record, CHECKSUM_AT, &crc.to_le_bytes());
@@ -121,6 +126,9 @@ pub fn decode(record: &[u8]) -> Result<Calibration, RecordError> {
         meter: take_text(part(record, METER_AT, METER_BYTES))?,
         command: take_table::<COMMAND_POINTS>(record, COMMAND_AT)?.ok_or(RecordError::PointCount)?,
         channels,
+        statement: Statement::from_words(core::array::from_fn(|index| {
+            word(record, STATEMENT_AT + 4 * index)
+        })),
     };
     calibration.validate()?;
     Ok(calibration)
@@ -213,11 +221,11 @@ mod tests {
 
     #[test]
     fn the_offsets_are_those_of_the_table_above() {
-        assert_eq!((COMMAND_AT, CHANNELS_AT, CHECKSUM_AT, RECORD_BYTES), (100, 368, 672, 676));
+        assert_eq!((COMMAND_AT, CHANNELS_AT, STATEMENT_AT, CHECKSUM_AT), (100, 368, 672, 728));
         let calibration = invented(BOARD, 850);
         let record = encode(&calibration).unwrap();
-        assert_eq!(record[0..8], *b"PSCR\x01\x00\x00\x00");
-        assert_eq!(record[8..12], 676_u32.to_le_bytes());
+        assert_eq!(record[0..8], *b"PSCR\x02\x00\x00\x00");
+        assert_eq!(record[8..12], 732_u32.to_le_bytes());
         assert_eq!(record[12..20], BOARD);
         assert_eq!(record[20..24], 20_500_u32.to_le_bytes());
         assert_eq!(record[24..28], 20_865_u32.to_le_bytes());
@@ -228,6 +236,9 @@ mod tests {
         assert_eq!(record[104..108], (-9_920_000_i32).to_le_bytes());
         assert_eq!(record[368..372], [2, 0, 0, 0]);
         assert_eq!(record[596..600], [0, 0, 0, 0], "the speed channel has no table");
+        assert_eq!(record[672..676], 90_000_u32.to_le_bytes());
+        assert_eq!(record[680..684], (-120_i32).to_le_bytes());
+        assert_eq!(record[720..724], 200_000_u32.to_le_bytes());
     }
 
     #[test]
@@ -257,7 +268,7 @@ mod tests {
         assert_eq!(decode(&[]), Err(RecordError::Length));
         assert_eq!(decode(&record[..RECORD_BYTES - 1]), Err(RecordError::Length));
         assert_eq!(with(0, b'X'), Err(RecordError::Magic));
-        assert_eq!(with(4, 2), Err(RecordError::LayoutVersion(2)));
+        assert_eq!(with(4, 1), Err(RecordError::LayoutVersion(1)));
         assert_eq!(with(8, 0), Err(RecordError::Length));
         assert_eq!(with(7, 1), Err(RecordError::Reserved));
         assert_eq!(with(METER_AT + METER_BYTES - 1, b'x'), Err(RecordError::Reserved));
@@ -300,7 +311,7 @@ mod tests {
         fn decoding_sealed_noise_never_panics(noise in prop::collection::vec(any::<u8>(), RECORD_BYTES)) {
             let mut record: [u8; RECORD_BYTES] = noise.try_into().unwrap();
             record[..4].copy_from_slice(&MAGIC);
-            record[4..8].copy_from_slice(&[1, 0, 0, 0]);
+            record[4..8].copy_from_slice(&[2, 0, 0, 0]);
             record[8..12].copy_from_slice(&(RECORD_BYTES as u32).to_le_bytes());
             prop_assert!(decode(&sealed(record)).is_err());
         }

@@ -92,6 +92,91 @@ impl Channel {
     }
 }
 
+/// What the calibration knows of its own uncertainty, beside the one number of [`Calibration::uncertainty`]. The fixture
+/// keeps it and does not use it: it is for the host. All zero: nothing is stated.
+#[derive(Debug, Default, Clone, Copy, PartialEq, Eq, Hash)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Statement {
+    /// Standard uncertainty of the corrected command at 0 V, in nanovolts.
+    pub offset_nv: u32,
+    /// Standard uncertainty of its gain, in parts per billion.
+    pub gain_ppb: u32,
+    /// Correlation coefficient of the two, in thousandths.
+    pub correlation_permille: i32,
+    /// Standard uncertainty at any level that neither explains (curve, step of the converter, scatter), in nanovolts.
+    pub residual_nv: u32,
+    /// Drift of the reference: half-width in parts per billion of reading in 1000 h.
+    pub drift_ppb: u32,
+    /// Temperature coefficient of the gain: half-width in parts per billion per kelvin.
+    pub gain_per_kelvin_ppb: u32,
+    /// Temperature coefficient of the offset: half-width in nanovolts per kelvin.
+    pub offset_per_kelvin_nv: u32,
+    /// How far the temperature may be from that of the calibration, in thousandths of a kelvin.
+    pub temperature_range_mk: u32,
+    /// Stated accuracy of the meter: half-width in parts per billion of reading.
+    pub meter_reading_ppb: u32,
+    /// Stated accuracy of the meter: half-width in nanovolts at any reading.
+    pub meter_range_nv: u32,
+    /// Standard uncertainty of each read-back channel, corrected, at any voltage, on the due date, in nanovolts.
+    /// 0: the channel has no table.
+    pub channels_nv: [u32; 4],
+}
+
+impl Statement {
+    /// Numbers in it, each of 4 bytes in the layout.
+    pub const FIELDS: usize = 14;
+    /// No uncertainty above a volt, no coefficient above one in a thousand, is worth writing down.
+    const MOST: u32 = 1_000_000_000;
+
+    /// The numbers, in the order of the layout.
+    pub const fn to_words(self) -> [u32; Self::FIELDS] {
+        let [terminal, converter, torque, speed] = self.channels_nv;
+        [
+            self.offset_nv,
+            self.gain_ppb,
+            self.correlation_permille.cast_unsigned(),
+            self.residual_nv,
+            self.drift_ppb,
+            self.gain_per_kelvin_ppb,
+            self.offset_per_kelvin_nv,
+            self.temperature_range_mk,
+            self.meter_reading_ppb,
+            self.meter_range_nv,
+            terminal,
+            converter,
+            torque,
+            speed,
+        ]
+    }
+
+    /// From the numbers in the order of the layout.
+    pub const fn from_words(words: [u32; Self::FIELDS]) -> Self {
+        let [offset, gain, correlation, residual, drift, gain_k, offset_k, range, reading, floor, a, b, c, d] =
+            words;
+        Self {
+            offset_nv: offset,
+            gain_ppb: gain,
+            correlation_permille: correlation.cast_signed(),
+            residual_nv: residual,
+            drift_ppb: drift,
+            gain_per_kelvin_ppb: gain_k,
+            offset_per_kelvin_nv: offset_k,
+            temperature_range_mk: range,
+            meter_reading_ppb: reading,
+            meter_range_nv: floor,
+            channels_nv: [a, b, c, d],
+        }
+    }
+
+    fn validate(&self) -> Result<(), RecordError> {
+        let correlation = 2;
+        let words = self.to_words();
+        let mut sizes = words.iter().enumerate().filter(|(at, _)| *at != correlation);
+        let sane = sizes.all(|(_, word)| *word <= Self::MOST) && self.correlation_permille.abs() <= 1_000;
+        if sane { Ok(()) } else { Err(RecordError::Uncertainty) }
+    }
+}
+
 /// One calibration of one analog board.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Calibration {
@@ -111,6 +196,8 @@ pub struct Calibration {
     pub command: CommandTable,
     /// Read-back channels in the order of [`Channel::ALL`]; a channel without a table uses the converter's ideal line.
     pub channels: [Option<ChannelTable>; 4],
+    /// Where the uncertainty comes from.
+    pub statement: Statement,
 }
 
 /// Why a record was refused.
@@ -183,6 +270,7 @@ impl Calibration {
         if self.meter.is_empty() || !self.meter.bytes().all(|byte| (0x20..0x7f).contains(&byte)) {
             return Err(RecordError::Meter);
         }
+        self.statement.validate()?;
         plausible(self.command.points())?;
         self.channels.iter().flatten().try_for_each(|table| plausible(table.points()))
     }
@@ -267,6 +355,15 @@ pub(crate) mod tests {
                 Some(two(-10_000_000, 10_000_000)),
                 None,
             ],
+            statement: Statement {
+                offset_nv: 90_000,
+                gain_ppb: 21_000,
+                correlation_permille: -120,
+                residual_nv: 95_000,
+                drift_ppb: 30_000,
+                channels_nv: [180_000, 180_000, 200_000, 0],
+                ..Statement::default()
+            },
         }
     }
 
@@ -314,6 +411,8 @@ pub(crate) mod tests {
         assert_eq!(refused(&|c| c.temperature = MilliCelsius(85_000)), Err(RecordError::Temperature));
         assert_eq!(refused(&|c| c.uncertainty = Microvolts(0)), Err(RecordError::Uncertainty));
         assert_eq!(refused(&|c| c.uncertainty = Microvolts(-850)), Err(RecordError::Uncertainty));
+        assert_eq!(refused(&|c| c.statement.correlation_permille = -1_001), Err(RecordError::Uncertainty));
+        assert_eq!(refused(&|c| c.statement.channels_nv[3] = u32::MAX), Err(RecordError::Uncertainty));
         assert_eq!(refused(&|c| c.meter.clear()), Err(RecordError::Meter));
         assert_eq!(refused(&|c| c.meter.push('\u{7f}').unwrap()), Err(RecordError::Meter));
         let short = table(&[(-5_000_000, -5_000_000), (5_000_000, 5_000_000)]);

@@ -74,7 +74,7 @@ mod tests {
         for (index, piece) in record.chunks(128).enumerate().rev() {
             staging.write(index as u32 * 128, piece).unwrap();
         }
-        assert_eq!(staging.check(676, checksum(&record), BOARD), Ok(calibration));
+        assert_eq!(staging.check(732, checksum(&record), BOARD), Ok(calibration));
     }
 
     #[test]
@@ -83,24 +83,24 @@ mod tests {
         let crc = checksum(&record);
         let mut staging = Staging::new();
         staging.write(0, &record[..600]).unwrap();
-        assert_eq!(staging.check(676, crc, BOARD), Err(RecordError::Checksum));
+        assert_eq!(staging.check(732, crc, BOARD), Err(RecordError::Checksum));
         staging.write(600, &record[600..]).unwrap();
-        assert_eq!(staging.check(675, crc, BOARD), Err(RecordError::Length));
+        assert_eq!(staging.check(731, crc, BOARD), Err(RecordError::Length));
         let other = BoardIdentity(*b"board-02");
-        assert_eq!(staging.check(676, crc, other), Err(RecordError::ForeignBoard));
-        assert!(staging.check(676, crc, BOARD).is_ok());
+        assert_eq!(staging.check(732, crc, other), Err(RecordError::ForeignBoard));
+        assert!(staging.check(732, crc, BOARD).is_ok());
         staging.clear();
-        assert_eq!(staging.check(676, crc, BOARD), Err(RecordError::Checksum));
+        assert_eq!(staging.check(732, crc, BOARD), Err(RecordError::Checksum));
     }
 
     #[test]
     fn bytes_beyond_the_end_are_refused_and_change_nothing() {
         let mut staging = Staging::new();
-        for (offset, length) in [(676, 1), (600, 77), (u32::MAX, 1), (u32::MAX - 10, 128)] {
+        for (offset, length) in [(732, 1), (600, 133), (u32::MAX, 1), (u32::MAX - 10, 128)] {
             let bytes = vec![0xaa; length];
             assert_eq!(staging.write(offset, &bytes), Err(RecordError::Length));
         }
-        assert_eq!(staging.write(676, &[]), Ok(()));
+        assert_eq!(staging.write(732, &[]), Ok(()));
         assert_eq!(staging.bytes(), Staging::new().bytes());
     }
 }

@@ -35,6 +35,7 @@ fn sights() -> Vec<Seen> {
             sights.push(Seen { stop_closed: false, ..base });
             sights.push(Seen { hold_closed: false, ..base });
             sights.push(Seen { guard_closed: false, ..base });
+            sights.push(Seen { amplifier: true, ..base });
             let causes = [TripCause::FirmwareFault, TripCause::AmplifierFault];
             sights.extend(causes.map(|cause| Seen { causes: Causes::NONE.with(cause, true), ..base }));
         }
@@ -42,11 +43,13 @@ fn sights() -> Vec<Seen> {
     sights
 }
 
-const DEMANDS: [Demand; 7] = [
+const DEMANDS: [Demand; 9] = [
     Demand::Arm { current: true },
     Demand::Arm { current: false },
     Demand::Enable { current: true },
     Demand::Enable { current: false },
+    Demand::Calibrate { current: true },
+    Demand::Calibrate { current: false },
     Demand::Disarm,
     Demand::Acknowledge { matching: true },
     Demand::Acknowledge { matching: false },
@@ -80,7 +83,7 @@ fn reachable() -> HashSet<Interlock> {
 fn from_every_reachable_state_only_the_right_steps_lead_towards_motion() {
     let (states, sights) = (reachable(), sights());
     assert!(states.len() > 500, "{} states: the walk went nowhere", states.len());
-    for all in [State::Safe, State::Armed, State::Enabling, State::Live, State::Tripped] {
+    for all in [State::Safe, State::Armed, State::Enabling, State::Live, State::Tripped, State::Calibrating] {
         assert!(states.iter().any(|state| state.state() == all), "{all:?} is never reached");
     }
     for state in &states {
@@ -94,12 +97,15 @@ fn from_every_reachable_state_only_the_right_steps_lead_towards_motion() {
                 State::Enabling => matches!(next.state(), State::Enabling | State::Live | State::Tripped),
                 State::Live => matches!(next.state(), State::Live | State::Tripped),
                 State::Tripped => next.state() == State::Tripped,
+                State::Calibrating => matches!(next.state(), State::Calibrating | State::Tripped),
             };
             assert!(allowed, "{state:?} saw {seen:?} and became {next:?}");
             assert_eq!(cause.is_some(), next.state() == State::Tripped && state.state() != State::Tripped);
             if next.state() == State::Tripped {
-                assert!(!next.enable() && !next.may_command());
+                assert!(!next.enable() && !next.may_command() && !next.connect());
             }
+            // A level for a meter never stands with enable closed, nor with a powered amplifier.
+            assert!(!next.calibrating() || (!next.enable() && !next.may_command() && !seen.amplifier));
             // Live is reached with the relay really closed and no flag against it.
             if next.state() == State::Live {
                 let torque = seen.torque_on != Some(false);
@@ -119,6 +125,11 @@ fn from_every_reachable_state_only_the_right_steps_lead_towards_motion() {
                     }
                     (_, State::Enabling) => {
                         assert_eq!((state.state(), demand), (State::Armed, Demand::Enable { current: true }));
+                    }
+                    (_, State::Calibrating) => {
+                        let asked = Demand::Calibrate { current: true };
+                        assert_eq!((state.state(), demand), (State::Safe, asked));
+                        assert!(chain(seen).is_none() && !seen.amplifier && !seen.relay_closed);
                     }
                     (State::Tripped, to) => {
                         assert_eq!((to, demand), (State::Safe, Demand::Acknowledge { matching: true }));
@@ -158,6 +169,38 @@ fn every_cause_that_acts_at_once_trips_from_every_armed_state_within_the_tick() 
     }
 }
 
+#[test]
+fn calibrating_trips_on_the_chain_the_beat_a_powered_amplifier_and_its_own_time_and_not_on_open_pairs() {
+    let times = Timeouts { beat: 100, armed: 1_000, torque: 0, contact: 8, readback: 3, no_counts: 0 };
+    let trips_after = |spoil: &dyn Fn(&mut Seen)| {
+        let mut interlock = Interlock::new(false);
+        interlock.demand(Demand::Calibrate { current: true }, &Seen::default()).unwrap();
+        (1..2_000).find_map(|tick| {
+            let mut seen = Seen { beat: true, ..Seen::default() };
+            spoil(&mut seen);
+            interlock.tick(&seen, &times).map(|cause| (tick, cause))
+        })
+    };
+    assert_eq!(trips_after(&|seen| seen.stop_closed = false), Some((1, TripCause::FixtureStop)));
+    assert_eq!(trips_after(&|seen| seen.hold_closed = false), Some((1, TripCause::HoldReleased)));
+    assert_eq!(trips_after(&|seen| seen.amplifier = true), Some((1, TripCause::AmplifierConnected)));
+    assert_eq!(trips_after(&|seen| seen.beat = false), Some((100, TripCause::BeatLost)));
+    assert_eq!(trips_after(&|seen| seen.readback_off = true), Some((4, TripCause::ReadbackMismatch)));
+    assert_eq!(trips_after(&|seen| seen.relay_closed = true), Some((9, TripCause::RelayMismatch)));
+    let open = Causes::NONE.with(TripCause::EncoderLine, true);
+    assert_eq!(trips_after(&|seen| seen.causes = open), Some((1_000, TripCause::ArmedTime)));
+
+    let mut interlock = Interlock::new(false);
+    let seen = Seen { beat: true, ..Seen::default() };
+    for _ in 0..5 {
+        interlock.demand(Demand::Calibrate { current: true }, &seen).unwrap();
+        assert!((0..900).all(|_| interlock.tick(&seen, &times).is_none()), "each level has its own time");
+    }
+    for demand in [Demand::Arm { current: true }, Demand::Enable { current: true }] {
+        assert_eq!(interlock.demand(demand, &seen), Err(Denial::WrongState));
+    }
+}
+
 /// A message in the network: its epoch was current when it was sent. It is delivered at any time, any number of times.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 struct Letter {
@@ -168,7 +211,11 @@ struct Letter {
 #[test]
 fn a_late_or_repeated_demand_from_before_a_change_of_state_never_arms_or_enables() {
     let (sights, start) = (sights(), Interlock::new(false));
-    let letters = [Demand::Arm { current: true }, Demand::Enable { current: true }];
+    let letters = [
+        Demand::Arm { current: true },
+        Demand::Enable { current: true },
+        Demand::Calibrate { current: true },
+    ];
     let mut found: HashSet<(Interlock, Letter)> =
         letters.map(|demand| (start, Letter { demand, fresh: true })).into();
     let mut open: VecDeque<_> = found.iter().copied().collect();
@@ -193,6 +240,7 @@ fn a_late_or_repeated_demand_from_before_a_change_of_state_never_arms_or_enables
             let mut next = state;
             let demand = match letter.demand {
                 Demand::Arm { .. } => Demand::Arm { current: letter.fresh },
+                Demand::Calibrate { .. } => Demand::Calibrate { current: letter.fresh },
                 _ => Demand::Enable { current: letter.fresh },
             };
             let answer = next.demand(demand, seen);

@@ -313,6 +313,7 @@ pub const fn is_about_the_axis(cause: TripCause) -> bool {
         | TripCause::EncoderLine
         | TripCause::ArmedTime
         | TripCause::RelayMismatch
-        | TripCause::FirmwareFault => false,
+        | TripCause::FirmwareFault
+        | TripCause::AmplifierConnected => false,
     }
 }

@@ -86,6 +86,7 @@ pub(super) const fn state(state: State) -> &'static str {
         State::Enabling => "enabling",
         State::Live => "live",
         State::Tripped => "tripped",
+        State::Calibrating => "calibrating",
     }
 }
 

@@ -193,6 +193,7 @@ const fn state_code(state: State) -> u8 {
         State::Enabling => 2,
         State::Live => 3,
         State::Tripped => 4,
+        State::Calibrating => 5,
     }
 }
 
@@ -203,6 +204,7 @@ const fn state_of(code: u8) -> Option<State> {
         2 => State::Enabling,
         3 => State::Live,
         4 => State::Tripped,
+        5 => State::Calibrating,
         _ => return None,
     })
 }

@@ -2,7 +2,7 @@
 //! a little off, contacts that take their time.
 
 use proofstand_firmware::calibration::{
-    BoardIdentity, Calibration, ChannelTable, CommandTable, MilliCelsius, Point, UnixDay, encode,
+    BoardIdentity, Calibration, ChannelTable, CommandTable, MilliCelsius, Point, Statement, UnixDay, encode,
 };
 use proofstand_firmware::command::output_voltage;
 use proofstand_plant::Random;
@@ -140,6 +140,7 @@ impl Board {
             meter: "invented for a rehearsal".try_into().ok()?,
             command: CommandTable::new(&command).ok()?,
             channels: [0, 1, 2, 3].map(|n| self.inputs.get(n).and_then(channel)),
+            statement: Statement::default(),
         };
         encode(&record).ok().map(|bytes| bytes.to_vec())
     }

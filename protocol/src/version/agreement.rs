@@ -32,6 +32,8 @@ impl Capabilities {
     pub const TORQUE_READOUT: Self = Self(1 << 7);
     /// Its receivers report a broken or unpowered encoder pair.
     pub const ENCODER_LINE_FAULT: Self = Self(1 << 8);
+    /// Puts levels onto its terminals for a reference meter with enable open, [`Request::MeterLevel`].
+    pub const METER_LEVELS: Self = Self(1 << 9);
 
     /// True if every function of `needed` is in this set. Bits that this version does not know count too.
     pub const fn contains(self, needed: Self) -> bool {
@@ -58,6 +60,7 @@ impl Capabilities {
             Request::ReadCalibration { .. }
             | Request::WriteCalibration { .. }
             | Request::CommitCalibration { .. } => Self::CALIBRATION_STORE,
+            Request::MeterLevel { .. } | Request::MeterReadings => Self::METER_LEVELS,
             Request::Status
             | Request::Enable { .. }
             | Request::Disarm

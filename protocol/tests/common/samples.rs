@@ -104,7 +104,7 @@ pub const FIXTURE_HELLO: FixtureHello = FixtureHello {
     fingerprint: [0xf0, 0xf1, 0xf2, 0xf3, 0xf4, 0xf5, 0xf6, 0xf7],
 };
 
-pub const TRIP_CAUSES: [TripCause; 19] = [
+pub const TRIP_CAUSES: [TripCause; 20] = [
     TripCause::BeatLost,
     TripCause::FixtureStop,
     TripCause::HoldReleased,
@@ -124,6 +124,7 @@ pub const TRIP_CAUSES: [TripCause; 19] = [
     TripCause::TorqueOff,
     TripCause::AmplifierFault,
     TripCause::FirmwareFault,
+    TripCause::AmplifierConnected,
 ];
 
 pub const FIELDS: [Field; 23] = [
@@ -201,6 +202,8 @@ pub fn host() -> Vec<(String, HostMessage)> {
         ("write-calibration", Request::WriteCalibration { offset: 256, bytes: bytes(5) }),
         ("write-calibration-full", Request::WriteCalibration { offset: u32::MAX, bytes: bytes(128) }),
         ("commit-calibration", Request::CommitCalibration { length: 261, crc: 0xcbf4_3926 }),
+        ("meter-level", Request::MeterLevel { epoch: 10, level: Microvolts(-6_250_000), corrected: true }),
+        ("meter-readings", Request::MeterReadings),
     ];
     let mut all: Vec<_> = requests
         .into_iter()
@@ -222,6 +225,16 @@ pub fn fixture() -> Vec<(String, FixtureMessage)> {
         (
             "self-check".into(),
             Answer::SelfCheck { converter: Microvolts(-9_999_800), terminal: Microvolts(-9_999_100) },
+        ),
+        (
+            "meter-readings".into(),
+            Answer::MeterReadings {
+                ticks: 200,
+                converter: Microvolts(-6_250_110),
+                terminal: Microvolts(-6_249_870),
+                torque: Microvolts(-6_251_000),
+                speed: Microvolts(-6_248_500),
+            },
         ),
     ];
     for reset in [ResetCause::PowerUp, ResetCause::Watchdog, ResetCause::Panic, ResetCause::Requested] {
@@ -260,7 +273,8 @@ pub fn fixture() -> Vec<(String, FixtureMessage)> {
         },
     ));
 
-    let states = [State::Safe, State::Armed, State::Enabling, State::Live, State::Tripped];
+    let states =
+        [State::Safe, State::Armed, State::Enabling, State::Live, State::Tripped, State::Calibrating];
     let mut events: Vec<(String, Event)> = states
         .into_iter()
         .map(|state| (format!("state/{state:?}"), Event::StateChanged { state, epoch: 8 }))

@@ -1,8 +1,8 @@
 //! The emulated analog board: converters with errors of their own, and a calibration that knows them. Invented.
 
 use proofstand_firmware::calibration::{
-    BoardIdentity, Calibration, ChannelTable, CommandTable, MilliCelsius, Point, RECORD_BYTES, UnixDay,
-    encode,
+    BoardIdentity, Calibration, ChannelTable, CommandTable, MilliCelsius, Point, RECORD_BYTES, Statement,
+    UnixDay, encode,
 };
 use proofstand_protocol::units::Microvolts;
 use serde_json::{Value, json};
@@ -84,6 +84,7 @@ impl Analog {
                 .map_err(|_| wrong("the meter's name is too long"))?,
             command: CommandTable::new(&command).map_err(|e| wrong(&format!("{e:?}")))?,
             channels: self.inputs.map(channel),
+            statement: Statement::default(),
         };
         encode(&record).map_err(|e| wrong(&format!("{e:?}")))
     }

@@ -121,7 +121,8 @@ fn identity(serial: [u8; 8]) -> Identity {
             | Capabilities::GUARD_CONTACT
             | Capabilities::SPEED_READOUT
             | Capabilities::TORQUE_READOUT
-            | Capabilities::ENCODER_LINE_FAULT,
+            | Capabilities::ENCODER_LINE_FAULT
+            | Capabilities::METER_LEVELS,
         firmware: version(),
         simulated: false,
         controller_serial: serial,
