@@ -7,7 +7,7 @@ use proofstand::checks::{self, Check};
 use proofstand::fixture::Client;
 use proofstand::record::RunFolder;
 use proofstand::record::model::{CheckRecord, ResultRow, Run, RunKind};
-use proofstand::rehearsal::{Fault, Rehearsal};
+use proofstand::rehearsal::{Disturbed, Fault, Noise, NoisyLink, Rehearsal};
 use proofstand::sequence::Quiet;
 
 /// A day on which the invented calibration is in date.
@@ -26,6 +26,8 @@ pub struct Plan {
     pub only: Vec<String>,
     /// Somebody answers which way the shaft turned.
     pub attended: bool,
+    /// On the cable.
+    pub noise: Noise,
 }
 
 /// Anything that keeps a run from being made.
@@ -47,6 +49,7 @@ impl Plan {
             seed: 1,
             only: Vec::new(),
             attended: true,
+            noise: Noise::errors(0.0),
         }
     }
 
@@ -64,6 +67,13 @@ impl Plan {
         self
     }
 
+    /// With noise on the cable.
+    #[must_use]
+    pub const fn noise(mut self, noise: Noise) -> Self {
+        self.noise = noise;
+        self
+    }
+
     /// With one check only, and those it needs.
     #[must_use]
     pub fn only(mut self, check: &str) -> Self {
@@ -76,12 +86,22 @@ impl Plan {
     /// # Errors
     /// Whatever keeps it from being made.
     pub fn run_in(&self, folder: &Path) -> Result<(Run, PathBuf), Failure> {
+        let (run, folder, _) = self.disturbed_run_in(folder)?;
+        Ok((run, folder))
+    }
+
+    /// The same, and what the noise on the cable did.
+    ///
+    /// # Errors
+    /// Whatever keeps it from being made; a greeting that never got through among them.
+    pub fn disturbed_run_in(&self, folder: &Path) -> Result<(Run, PathBuf, Disturbed), Failure> {
         let read = proofstand::sheet::read(&self.sheet)?;
         let job = Job::new(read.file, read.text, read.sheet);
         let faults = self.faults.iter().map(|f| Fault::parse(f)).collect::<Result<Vec<_>, _>>()?;
         let rehearsal = Rehearsal::new(&job.sheet, &faults, self.seed, TODAY)?;
         let mut folder = RunFolder::create(folder, "run", true)?;
-        let mut client = Client::connect(rehearsal.link(), &mut folder)?;
+        let mut link = NoisyLink::new(rehearsal.link(), self.noise, self.seed);
+        let mut client = Client::connect(&mut link, &mut folder)?;
         let mut operator = rehearsal.operator(self.attended);
         let setting = Setting {
             seed: Some(self.seed),
@@ -99,7 +119,8 @@ impl Plan {
             &mut Quiet,
         );
         folder.sync()?;
-        Ok((run, folder.path().to_owned()))
+        drop(client);
+        Ok((run, folder.path().to_owned(), link.disturbed()))
     }
 
     /// Makes the run in a folder that is thrown away.

@@ -8,6 +8,7 @@ mod axis;
 mod bench;
 mod board;
 mod link;
+mod noisy;
 mod operator;
 
 use std::cell::RefCell;
@@ -15,6 +16,7 @@ use std::rc::Rc;
 
 pub use bench::Bench;
 pub use link::VirtualLink;
+pub use noisy::{Disturbed, Noise, NoisyLink};
 pub use operator::RehearsedOperator;
 pub use proofstand_plant::Fault;
 use proofstand_plant::{PlantSetup, Random};
