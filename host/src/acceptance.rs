@@ -1,8 +1,11 @@
 //! One acceptance from sheet to run model, on whatever is at the other end of a link.
 
 mod cut_off;
+mod rests_on;
+mod undo;
 
 pub use cut_off::cut_off;
+pub use undo::changed_at_the_bench;
 
 use proofstand_protocol::units::Microvolts;
 use proofstand_protocol::version::{CalibrationState, FixtureHello};
@@ -48,6 +51,8 @@ pub struct Setting {
     pub faults: Vec<String>,
     /// Facts about what is on the bench.
     pub identity: Vec<Fact>,
+    /// What a person has said was changed for the bench and must be taken back, beside what the sheet says.
+    pub bench_changes: Vec<String>,
     /// Days since 1970-01-01, today: decides whether a calibration is in date.
     pub today: u32,
     /// The run that this one goes on with or makes again.
@@ -115,10 +120,17 @@ impl Job {
                 client.damaged_frames()
             ));
         }
+        let mut outcome = outcome(kind, &checks, stopped);
+        let resting = follows.iter().flat_map(|f| &f.taken_over).filter(|t| !t.rests_on.is_empty()).count();
+        if resting > 0 {
+            outcome.sentence.push_str(&format!(
+                " Of the checks taken over, {resting} rest on results that were made again since."
+            ));
+        }
         Run {
             finished: now(),
             provenance,
-            outcome: outcome(kind, &checks, stopped),
+            outcome,
             diagnoses: diagnose(&self.sheet, &checks),
             checks,
             follows,
@@ -156,7 +168,7 @@ impl Job {
             targets: self.targets.rows(),
             checks,
             diagnoses: Vec::new(),
-            undo: undo(&self.sheet),
+            undo: undo::undo(&self.sheet, setting),
             undone: Vec::new(),
             follows,
         }
@@ -238,7 +250,8 @@ fn finished_checks_of(
         None => (made, None),
         Some((why, earlier)) => {
             let order: Vec<&str> = crate::checks::ALL.iter().map(|c| c.id()).collect();
-            let (checks, follows) = merge(earlier, *why, made, begun, &order);
+            let (mut checks, mut follows) = merge(earlier, *why, made, begun, &order);
+            rests_on::mark(earlier, &mut checks, &mut follows);
             (checks, Some(follows))
         }
     }
@@ -280,25 +293,6 @@ fn outcome(kind: RunKind, checks: &[CheckRecord], stopped: Option<String>) -> Ou
         RunKind::Acceptance => what,
     };
     Outcome { verdict, stopped, sentence, accepted, undecided, rejected, not_done }
-}
-
-/// What the bench leaves behind and must be taken back before handover.
-fn undo(sheet: &AxisSheet) -> Vec<String> {
-    let mut all = Vec::new();
-    if sheet.disc.is_some() {
-        all.push("Take the disc off the shaft.".to_owned());
-    }
-    for input in &sheet.inputs {
-        if input.delivered_unwired {
-            all.push(format!(
-                "Take the bench wire off terminal {} ({}).",
-                input.terminal,
-                input.role.words()
-            ));
-        }
-    }
-    all.push("Unplug the fixture and connect the customer's controller.".to_owned());
-    all
 }
 
 /// The fixture's calibration as it bears on results.

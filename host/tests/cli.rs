@@ -258,6 +258,69 @@ fn what_must_be_undone_is_answered_for_by_name_before_handover() {
 }
 
 #[test]
+fn what_nobody_had_thought_of_is_put_on_the_list_and_stays_open_in_the_runs_that_follow() {
+    let folder = tempfile::tempdir().unwrap();
+    let run = rehearse(folder.path(), 0, &["--only", "nudge", "--bench-change", "torque limit V-09 at 40 %"]);
+    assert!(read_run(&run).unwrap().undo.iter().any(|u| u.contains("torque limit V-09 at 40 %")));
+    let path = run.to_str().unwrap();
+    proofstand(folder.path())
+        .args(["handover", path, "--add", "jumper D7 to D0"])
+        .assert()
+        .code(3)
+        .stdout(contains("jumper D7 to D0").and(contains("Not ready for handover")));
+    let listed = read_run(&run).unwrap();
+    assert!(std::fs::read_to_string(run.join("report.html")).unwrap().contains("jumper D7 to D0"));
+    assert!(std::fs::read_to_string(run.join(JOURNAL)).unwrap().contains("undo_added"));
+    let again = rehearse(folder.path(), 0, &["--again", path, "--only", "nudge"]);
+    let after = read_run(&again).unwrap();
+    for item in listed.undo.iter().filter(|u| u.starts_with("Changed at the bench")) {
+        assert!(after.still_to_undo().any(|u| u == item), "{item}");
+    }
+}
+
+#[test]
+fn an_axis_that_is_rejected_is_not_ready_for_handover_with_nothing_left_to_undo() {
+    let folder = tempfile::tempdir().unwrap();
+    let run = rehearse(folder.path(), 1, &["--only", "nudge", "--fault", "direction-mirrored"]);
+    let path = run.to_str().unwrap();
+    let mut all = vec!["handover".to_owned(), path.to_owned(), "--by".to_owned(), "Kim".to_owned()];
+    for n in 1..=read_run(&run).unwrap().undo.len() {
+        all.extend(["--done".to_owned(), n.to_string()]);
+    }
+    proofstand(folder.path()).args(all).assert().code(1).stdout(
+        contains("Nothing is left to undo").and(contains("Not ready for handover: the axis is REJECTED")),
+    );
+}
+
+#[test]
+fn what_was_built_on_a_check_made_again_is_made_again_too_or_marked() {
+    let folder = tempfile::tempdir().unwrap();
+    let whole = rehearse(folder.path(), 0, &["--only", "cap-flag"]);
+    let path = whole.to_str().unwrap();
+    let marked = rehearse(folder.path(), 0, &["--again", path, "--only", "speed-cap"]);
+    let run = read_run(&marked).unwrap();
+    let follows = run.follows.as_ref().unwrap();
+    let taken = follows.taken_over.iter().find(|t| t.check == "cap-flag").unwrap();
+    assert!(taken.rests_on.iter().any(|id| id == "speed-cap"), "{taken:?}");
+    assert!(run.outcome.sentence.contains("rest on results that were made again since"), "{:?}", run.outcome);
+    let page = std::fs::read_to_string(marked.join("report.html")).unwrap();
+    assert!(page.contains("Resting on superseded results"));
+
+    let with = rehearse(folder.path(), 0, &["--again", path, "--only", "speed-cap", "--with-dependents"]);
+    let run = read_run(&with).unwrap();
+    let follows = run.follows.unwrap();
+    assert!(follows.taken_over.iter().all(|t| t.check != "cap-flag" && t.rests_on.is_empty()), "{follows:?}");
+    assert!(follows.superseded.iter().any(|s| s.record.id == "cap-flag"));
+
+    // Made again and rejected: what was built on it stands no more.
+    let bad = ["--again", path, "--only", "speed-cap", "--fault", "cap-not-set"];
+    let fallen = read_run(&rehearse(folder.path(), 1, &bad)).unwrap();
+    let flag = fallen.checks.iter().find(|c| c.id == "cap-flag").unwrap();
+    assert_eq!(flag.verdict, Verdict::NotDone);
+    assert!(flag.not_done.as_ref().unwrap().why.contains("made again"), "{flag:?}");
+}
+
+#[test]
 fn what_is_printed_fits_where_there_is_no_terminal_and_where_the_reader_goes_away() {
     let folder = tempfile::tempdir().unwrap();
     let out = proofstand(folder.path()).args(["rehearse", SHEET]).assert().code(0);

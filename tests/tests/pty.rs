@@ -283,6 +283,8 @@ fn a_person_is_asked_what_is_there_then_shown_the_cautions_then_asked_which_way_
     answer(&mut host, "Motor, serial number:", "77");
     // The supply was given: not asked.
     answer(&mut host, "Operator:", "Kim");
+    answer(&mut host, "Changed:", "jumper D7 to D0 (invented)");
+    answer(&mut host, "Changed:", "");
     answer(&mut host, "anything else stops:", "kept");
     answer(&mut host, "Which way did the shaft turn", "ccw");
     let ended = host.end().unwrap();
@@ -296,6 +298,7 @@ fn a_person_is_asked_what_is_there_then_shown_the_cautions_then_asked_which_way_
     assert_eq!(run.outcome.verdict, Verdict::Accepted);
     let page = std::fs::read_to_string(bench.run().join("report.html")).unwrap();
     assert!(page.contains("M-1 (invented)"));
+    assert!(run.undo.iter().any(|u| u.contains("jumper D7 to D0 (invented)")));
 }
 
 #[test]
@@ -305,6 +308,7 @@ fn cautions_that_are_not_kept_move_nothing() {
     let (mut keys, far) = TTYPort::pair().unwrap();
     let input = File::options().read(true).write(true).open(far.name().unwrap()).unwrap();
     let mut all = vec!["accept", sheet.to_str().unwrap(), "--port", &bench.fixture.port, "--only", "nudge"];
+    all.extend(["--bench-change", "none"]);
     for known in [
         "amplifier=x",
         "amplifier-serial=x",

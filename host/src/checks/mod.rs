@@ -173,6 +173,22 @@ pub fn with_needs(asked: &[&'static dyn Check]) -> Vec<&'static dyn Check> {
     ALL.iter().copied().filter(|c| wanted.contains(&c.id())).collect()
 }
 
+/// Names of the checks that a check needs, directly and through others, in order.
+#[must_use]
+pub fn needed_by(check: &'static dyn Check) -> Vec<&'static str> {
+    with_needs(&[check]).into_iter().map(|c| c.id()).filter(|id| *id != check.id()).collect()
+}
+
+/// The checks that need one of these, directly or through others, in order.
+#[must_use]
+pub fn dependent_on(made: &[&'static dyn Check]) -> Vec<&'static dyn Check> {
+    let needs_one = |c: &&'static dyn Check| {
+        !made.iter().any(|m| m.id() == c.id())
+            && needed_by(*c).iter().any(|needed| made.iter().any(|m| m.id() == *needed))
+    };
+    ALL.iter().copied().filter(needs_one).collect()
+}
+
 /// The worst of a check's results; a check without results was not done.
 #[must_use]
 pub fn worst(results: &[ResultRow]) -> Verdict {

@@ -61,6 +61,10 @@ pub struct Cmd {
     /// supply, operator, or a label of your own
     #[arg(long, value_name = "KEY=VALUE", value_parser = identity::parse)]
     identity: Vec<Given>,
+    /// What was changed for the bench and must be taken back before handover (repeatable): jumpers, limits, settings;
+    /// `none` says that nothing was. A person is asked where it is left out
+    #[arg(long, value_name = "WHAT", value_parser = identity::bench_change)]
+    bench_change: Vec<String>,
     /// Nobody is there to answer: needs the guard contact closed; direction stays undecided
     #[arg(long, requires = "cautions_kept")]
     pub unattended: bool,
@@ -120,6 +124,13 @@ impl Cmd {
         let Some(identity) = person.identity(&identity::updated(known, &self.identity)) else {
             return Err(stopped(&"stopped on request before anything was done; nothing was written"));
         };
+        let bench_changes = match self.bench_change.as_slice() {
+            [] => person.bench_changes(&job.sheet),
+            given => Some(identity::changes(given)),
+        };
+        let Some(bench_changes) = bench_changes else {
+            return Err(stopped(&"stopped on request before anything was done; nothing was written"));
+        };
         let stem = self.sheet.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
         let name = format!("{stem}-{word}-{}", crate::acceptance::stamp());
         let mut folder = RunFolder::create(&self.selection.runs, &name, simulated).map_err(|e| {
@@ -128,7 +139,7 @@ impl Cmd {
         early.hand_on(&mut folder).map_err(|e| stopped(&e))?;
         clear_trip(&mut client, &mut folder, &person)?;
         let mut progress = Terminal::new(simulated);
-        let setting = Setting { identity, today: today(), earlier, ..Setting::default() };
+        let setting = Setting { identity, bench_changes, today: today(), earlier, ..Setting::default() };
         let run = job.run(kind, &checks, &setting, &mut client, &mut folder, &mut person, &mut progress);
         drop(progress);
         publish(folder.path(), &run).map_err(|e| stopped(&e))?;

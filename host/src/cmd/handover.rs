@@ -7,7 +7,7 @@ use super::follow::read;
 use super::person::{Keyboard, tell};
 use super::{show, stop};
 use crate::exit::Exit;
-use crate::record::model::{Run, Undone};
+use crate::record::model::{Run, Undone, Verdict};
 use crate::record::{note_after, publish};
 
 const EXAMPLES: &str = "\
@@ -18,7 +18,11 @@ Examples:
   proofstand handover runs/RUN --done 1 --done 2 --by Kim
       The same without questions.
 
-Exit code 0 when nothing is left to undo, 3 while something is.";
+  proofstand handover runs/RUN --add 'jumper D7 to D0'
+      Something that nobody had thought of: it is put on the list, and open.
+
+Exit code 0 when the axis is accepted and nothing is left to undo, 3 while something is left; with nothing left, an axis
+that is not accepted gives its run's own exit code.";
 
 /// Go through what must be undone before handover: jumpers, bench limits, disc, end switches
 ///
@@ -32,6 +36,9 @@ pub struct Cmd {
     /// This line of the list is undone (repeatable)
     #[arg(long, value_name = "NUMBER", requires = "by")]
     done: Vec<usize>,
+    /// Put something on the list that the bench left behind (repeatable)
+    #[arg(long, value_name = "WHAT", value_parser = super::identity::bench_change)]
+    add: Vec<String>,
     /// Who says so
     #[arg(long, value_name = "NAME")]
     by: Option<String>,
@@ -52,8 +59,16 @@ impl Cmd {
 
     fn hand_over(&self) -> Result<Exit, String> {
         let mut run = read(&self.run).map_err(|e| e.to_string())?;
-        let answers = self.answers(&run)?;
         let rehearsal = crate::report::is_rehearsal(&run);
+        for what in &self.add {
+            let item = crate::acceptance::changed_at_the_bench(what);
+            if !run.undo.contains(&item) {
+                note_after(&self.run, rehearsal, "undo_added", &item)
+                    .map_err(|e| format!("can't write into {}: {e}", self.run.display()))?;
+                run.undo.push(item);
+            }
+        }
+        let answers = self.answers(&run)?;
         for answer in answers {
             note_after(&self.run, rehearsal, "undone", &answer)
                 .map_err(|e| format!("can't write into {}: {e}", self.run.display()))?;
@@ -61,11 +76,14 @@ impl Cmd {
         }
         publish(&self.run, &run).map_err(|e| e.to_string())?;
         show::out(&list(&run));
-        Ok(if run.still_to_undo().next().is_none() { Exit::Accepted } else { Exit::Undecided })
+        Ok(if run.still_to_undo().next().is_none() { Exit::of(&run.outcome) } else { Exit::Undecided })
     }
 
     fn answers(&self, run: &Run) -> Result<Vec<Undone>, String> {
         let open: Vec<&str> = run.still_to_undo().collect();
+        if !self.add.is_empty() && self.done.is_empty() {
+            return Ok(Vec::new());
+        }
         let word = |item: &str, by: &str| Undone {
             item: item.to_owned(),
             by: by.to_owned(),
@@ -116,9 +134,15 @@ fn list(run: &Run) -> String {
         out.push_str(&show::wrapped(&format!("{:3}  ", n + 1), &format!("{item} {state}")));
         out.push('\n');
     }
-    out.push_str(match run.still_to_undo().count() {
-        0 => "Nothing is left to undo.\n",
-        _ => "Not ready for handover.\n",
+    let verdict = run.outcome.verdict;
+    out.push_str(&match run.still_to_undo().count() {
+        0 => "Nothing is left to undo.\n".to_owned(),
+        left => format!("Not ready for handover: {left} of {} left to undo.\n", run.undo.len()),
     });
+    if verdict != Verdict::Accepted {
+        let why = format!("the axis is {}. {}", verdict.word(), run.outcome.sentence);
+        out.push_str(&show::wrapped("Not ready for handover: ", &why));
+        out.push('\n');
+    }
     out
 }

@@ -62,6 +62,38 @@ pub(super) fn updated(mut earlier: Vec<Given>, later: &[Given]) -> Vec<Given> {
     earlier
 }
 
+/// What a rehearsal knows of its unit: that there is none. The serial number is the seed's, so that two rehearsals of the
+/// same simulated axis have the same one.
+pub(super) fn simulated(seed: u64) -> Vec<Given> {
+    let given = |key: &str, value: String| Given { key: key.to_owned(), value };
+    vec![
+        given("amplifier", "simulated".to_owned()),
+        given("amplifier-serial", format!("SIMULATED-{seed}")),
+        given("amplifier-firmware", concat!("simulated ", env!("CARGO_PKG_VERSION")).to_owned()),
+        given("motor", "simulated".to_owned()),
+        given("motor-serial", format!("SIMULATED-{seed}")),
+        given("supply", "simulated".to_owned()),
+        given("operator", "simulated".to_owned()),
+    ]
+}
+
+/// Something changed for the bench, from the command line; `none` says that nothing was.
+///
+/// # Errors
+/// A message for the person.
+pub(super) fn bench_change(text: &str) -> Result<String, String> {
+    let text = text.trim();
+    if text.is_empty() || text.chars().count() > LONGEST || text.chars().any(char::is_control) {
+        return Err(format!("write what was changed in 1 to {LONGEST} visible characters, or none"));
+    }
+    Ok(text.to_owned())
+}
+
+/// What was changed, without the word that nothing was.
+pub(super) fn changes(given: &[String]) -> Vec<String> {
+    given.iter().filter(|text| !text.eq_ignore_ascii_case("none")).cloned().collect()
+}
+
 /// Labels that are asked for and not given.
 pub(super) fn missing(given: &[Given]) -> impl Iterator<Item = &'static str> {
     ASKED.iter().filter(|(key, _)| !given.iter().any(|g| g.key == *key)).map(|(_, label)| *label)

@@ -12,6 +12,9 @@ pub(super) struct Selection {
     /// Make only this check, and those that it needs before it (repeatable)
     #[arg(long, value_name = "CHECK")]
     pub(super) only: Vec<String>,
+    /// Make also the checks that need those of --only: after a change, what was built on it is made again
+    #[arg(long, requires = "only")]
+    pub(super) with_dependents: bool,
     /// Folder in which the run's own folder is made
     #[arg(long, value_name = "FOLDER", default_value = "runs")]
     pub(super) runs: PathBuf,
@@ -33,7 +36,11 @@ impl Selection {
                 checks::by_id(id).ok_or_else(|| unknown("check", id, checks::ALL.iter().map(|c| c.id())))
             })
             .collect();
-        Ok(checks::with_needs(&asked?))
+        let mut asked = asked?;
+        if self.with_dependents {
+            asked.extend(checks::dependent_on(&asked));
+        }
+        Ok(checks::with_needs(&asked))
     }
 }
 

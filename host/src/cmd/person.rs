@@ -10,7 +10,7 @@ use super::identity::{self, Given};
 use crate::checks::Turned;
 use crate::record::model::Fact;
 use crate::sequence::Attendant;
-use crate::sheet::Viewpoint;
+use crate::sheet::{AxisSheet, Viewpoint};
 use crate::terminal::{Stream, width, wrapped};
 
 /// How often a waiting question looks whether a stop was asked for.
@@ -90,6 +90,29 @@ impl Person {
             answer
         });
         (!stopped).then_some(facts)
+    }
+
+    /// What was changed for the bench, beside what the sheet says. None: a stop was asked for.
+    pub(super) fn bench_changes(&self, sheet: &AxisSheet) -> Option<Vec<String>> {
+        let Self::There(keyboard) = self else { return Some(Vec::new()) };
+        let known = sheet.bench_changes.len();
+        let besides = if known > 0 { format!(", beside the {known} in the sheet") } else { String::new() };
+        let question = format!(
+            "What was changed for the bench and must go back before handover{besides}? Jumpers, limits, settings; one a \
+             line, Enter alone ends."
+        );
+        tell(&wrapped("", &question, width(Stream::Err)), true);
+        let mut all = Vec::new();
+        loop {
+            let answer = keyboard.ask("  Changed:")?;
+            if answer.is_empty() {
+                return Some(all);
+            }
+            match identity::bench_change(&answer) {
+                Ok(text) => all.push(text),
+                Err(why) => tell(&format!("  {why}"), true),
+            }
+        }
     }
 
     /// Shows a trip that is latched in the fixture; true if it may be acknowledged. `own`: it came from a host that

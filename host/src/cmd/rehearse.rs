@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 
 use super::follow::Follow;
+use super::identity::{self, Given};
 use super::input::{Selection, job};
 use super::show;
 use crate::acceptance::{Setting, today};
@@ -50,6 +51,12 @@ pub struct Cmd {
     /// Nobody answers which way the shaft turned
     #[arg(long)]
     pub unattended: bool,
+    /// What is on the bench (repeatable), as in `accept`; what is left out is said to be simulated
+    #[arg(long, value_name = "KEY=VALUE", value_parser = identity::parse)]
+    identity: Vec<Given>,
+    /// What was changed for the bench and must be taken back (repeatable), as in `accept`
+    #[arg(long, value_name = "WHAT", value_parser = identity::bench_change)]
+    bench_change: Vec<String>,
 }
 
 impl Cmd {
@@ -94,7 +101,11 @@ impl Cmd {
         let setting = Setting {
             seed: Some(self.seed),
             faults: self.fault.clone(),
-            identity: Vec::new(),
+            identity: identity::facts(
+                &identity::updated(identity::simulated(self.seed), &self.identity),
+                |_| None,
+            ),
+            bench_changes: identity::changes(&self.bench_change),
             today: today(),
             earlier,
         };

@@ -13,6 +13,7 @@ use crate::settings::{
     worksheet_csv, worksheet_text,
 };
 use crate::sheet::{self, AxisSheet};
+use crate::terminal::{Stream, width};
 
 /// Compare the amplifier's settings before and after, or work out what to enter
 #[derive(Debug, clap::Args)]
@@ -96,14 +97,14 @@ impl Cmd {
 }
 
 impl Form {
-    fn print<T: Serialize>(self, what: &T, text: fn(&T) -> String, csv: fn(&T) -> String) -> String {
+    fn print<T: Serialize>(self, what: &T, text: fn(&T, usize) -> String, csv: fn(&T) -> String) -> String {
         match (self.json, self.csv) {
             (true, _) => {
                 let json = serde_json::to_string_pretty(what);
                 harmless::json(&json.unwrap_or_else(|error| format!("{{\"error\": \"{error}\"}}"))) + "\n"
             }
             (_, true) => csv(what),
-            _ => text(what),
+            _ => text(what, width(Stream::Out)),
         }
     }
 }
@@ -112,9 +113,10 @@ fn read(path: &Path) -> Result<AxisSheet, String> {
     sheet::read(path).map(|loaded| loaded.sheet).map_err(|error| render(&error))
 }
 
-fn compare(sheet: &Path, before: &Path, after: &Path, form: Form) -> Result<(String, bool), String> {
-    let sheet = read(sheet)?;
-    let layout = sheet.settings.table.as_ref().ok_or_else(|| SettingsError::NoLayout.to_string())?;
+fn compare(path: &Path, before: &Path, after: &Path, form: Form) -> Result<(String, bool), String> {
+    let sheet = read(path)?;
+    let layout = sheet.settings.table.as_ref();
+    let layout = layout.ok_or_else(|| format!("{}: {}", path.display(), SettingsError::NoLayout))?;
     let load = |path| Table::load(path, layout).map_err(|error| error.to_string());
     let comparison = Comparison::of(&load(before)?, &load(after)?, &expectations(&sheet));
     Ok((form.print(&comparison, comparison_text, comparison_csv), comparison.clean()))

@@ -66,12 +66,23 @@ fn write(run: &Run, out: &mut Vec<u8>) -> std::io::Result<()> {
             para(out, "Superseded: ", &format!("{}, {verdict} in run {}", one.record.title, one.run))?;
         }
         for one in &follows.taken_over {
-            para(out, "Taken over: ", &format!("{} from run {}", one.check, one.run))?;
+            let rests = if one.rests_on.is_empty() {
+                String::new()
+            } else {
+                format!("; it rests on superseded results: {} made again since", one.rests_on.join(", "))
+            };
+            para(out, "Taken over: ", &format!("{} from run {}{rests}", one.check, one.run))?;
         }
     }
     for warning in &run.provenance.warnings {
         writeln!(out)?;
         para(out, "Warning: ", warning)?;
+    }
+    if !run.axis.identity.is_empty() {
+        let facts: Vec<String> =
+            run.axis.identity.iter().map(|f| format!("{}: {}", f.label, f.value)).collect();
+        writeln!(out)?;
+        para(out, "Unit: ", &facts.join("; "))?;
     }
     writeln!(out)?;
     para(out, &format!("{}: ", run.outcome.verdict.word()), &run.outcome.sentence)

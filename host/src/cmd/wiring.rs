@@ -7,6 +7,7 @@ use super::targets::render;
 use crate::exit::Exit;
 use crate::settings::harmless::visible;
 use crate::sheet::{self, Loaded};
+use crate::terminal::{Stream, width};
 use crate::wiring::{self, Wiring, text};
 
 /// List and draw the wires between fixture and amplifier
@@ -68,7 +69,7 @@ impl Cmd {
         let out = match (self.csv, self.markers) {
             (true, _) => text::csv(&wiring),
             (_, true) => text::markers(&wiring),
-            _ => text::table(&wiring),
+            _ => text::table(&wiring, width(Stream::Out)),
         };
         // A reader that closed the pipe has had enough: no error.
         let _ = std::io::stdout().lock().write_all(out.as_bytes());

@@ -27,6 +27,10 @@ pub fn merge(
             .map_or(&earlier.id, |t| &t.run)
             .clone()
     };
+    let marked = |check: &str| {
+        let taken = before.and_then(|f| f.taken_over.iter().find(|t| t.check == check));
+        taken.map(|t| t.rests_on.clone()).unwrap_or_default()
+    };
     let mut follows = Follows {
         run: earlier.id.clone(),
         why,
@@ -48,7 +52,11 @@ pub fn merge(
             }
             Some(_) if !was_made(old) => {}
             _ => {
-                follows.taken_over.push(TakenOver { check: old.id.clone(), run: origin(&old.id) });
+                follows.taken_over.push(TakenOver {
+                    check: old.id.clone(),
+                    run: origin(&old.id),
+                    rests_on: marked(&old.id),
+                });
                 all.push(old.clone());
             }
         }
@@ -119,7 +127,10 @@ mod tests {
             assert_eq!(follows.superseded.len(), 1);
             assert_eq!(follows.superseded[0].record.verdict, old);
             assert_eq!(follows.superseded[0].run, "a");
-            assert_eq!(follows.taken_over, [TakenOver { check: "first".into(), run: "a".into() }]);
+            assert_eq!(
+                follows.taken_over,
+                [TakenOver { check: "first".into(), run: "a".into(), rests_on: vec![] }]
+            );
         }
     }
 
@@ -143,7 +154,10 @@ mod tests {
         let made = vec![record("first", Verdict::Accepted), record("third", Verdict::Accepted)];
         let (all, follows) = merge(&b, FollowWhy::Again, made, begun, ORDER);
         assert_eq!(all.iter().map(|c| c.id.as_str()).collect::<Vec<_>>(), ORDER);
-        assert_eq!(follows.taken_over, [TakenOver { check: "second".into(), run: "b".into() }]);
+        assert_eq!(
+            follows.taken_over,
+            [TakenOver { check: "second".into(), run: "b".into(), rests_on: vec![] }]
+        );
         assert_eq!(follows.superseded.len(), 1);
         assert_eq!(follows.superseded[0].run, "a");
     }

@@ -93,6 +93,10 @@ pub struct TakenOver {
     pub check: String,
     /// The run in which it was made; its samples are in that run's folder.
     pub run: String,
+    /// Checks that it needs, directly or through others, and that were made again after it: what it was built on is
+    /// superseded. They came out accepted again, or it would not have been taken over.
+    #[serde(default)]
+    pub rests_on: Vec<String>,
 }
 
 /// A record that counts no more, since the check was made again.

@@ -1,16 +1,15 @@
 //! Comparison and worksheet for people and for spreadsheets.
 
-use comfy_table::{CellAlignment, ContentArrangement, LineStyle, Table, presets};
-
 use super::compare::{Change, Comparison, Finding, State};
 use super::delimited::write;
 use super::harmless::{cell, visible};
 use super::worksheet::{Amount, Work, Worksheet};
 use crate::sheet::EntryKind;
+use crate::terminal::wrapped;
 
-/// The comparison as text: what needs a person first.
+/// The comparison as text in so many columns: what needs a person first.
 #[must_use]
-pub fn comparison_text(comparison: &Comparison) -> String {
+pub fn comparison_text(comparison: &Comparison, columns: usize) -> String {
     let (before, after) = (visible(&comparison.before_file), visible(&comparison.after_file));
     let mut out = format!("before  {before}\nafter   {after}\n");
     for finding in Finding::ALL {
@@ -22,7 +21,7 @@ pub fn comparison_text(comparison: &Comparison) -> String {
         let words = if finding.good() { words.to_owned() } else { words.to_uppercase() };
         out.push_str(&format!("\n{words} ({})\n", changes.len()));
         for change in changes {
-            out.push_str(&change_text(change));
+            out.push_str(&change_text(change, columns));
         }
     }
     out.push_str(&format!("\nunchanged: {}\n", comparison.unchanged));
@@ -30,10 +29,8 @@ pub fn comparison_text(comparison: &Comparison) -> String {
         if !skipped.is_empty() {
             let lines: Vec<_> = skipped.iter().take(20).map(ToString::to_string).collect();
             let more = if skipped.len() > 20 { ", ..." } else { "" };
-            out.push_str(&format!(
-                "{file}: lines without columns, taken for titles: {}{more}\n",
-                lines.join(", ")
-            ));
+            let text = format!("{file}: lines without columns, taken for titles: {}{more}", lines.join(", "));
+            out.push_str(&(wrapped("", &text, columns) + "\n"));
         }
     }
     out.push_str(if comparison.clean() {
@@ -44,7 +41,7 @@ pub fn comparison_text(comparison: &Comparison) -> String {
     out
 }
 
-fn change_text(change: &Change) -> String {
+fn change_text(change: &Change, columns: usize) -> String {
     let shown = |state: &Option<State>| {
         state.as_ref().map_or("(not there)".to_owned(), |state| {
             let value = if state.value.is_empty() { "(empty)".to_owned() } else { visible(&state.value) };
@@ -60,16 +57,22 @@ fn change_text(change: &Change) -> String {
     } else {
         format!("{key}  {}", visible(current))
     };
-    let mut out = format!("  {title}: {} \u{2192} {}", shown(&change.before), shown(&change.after));
     let line = |state: &Option<State>| state.as_ref().map_or("-".to_owned(), |state| state.line.to_string());
-    out.push_str(&format!("   (lines {}, {})\n", line(&change.before), line(&change.after)));
+    let mut out = format!(
+        "  {title}: {} \u{2192} {}   (lines {}, {})\n",
+        shown(&change.before),
+        shown(&change.after),
+        line(&change.before),
+        line(&change.after)
+    );
     if let (Some(_), Some(_)) = (&change.before, &change.after)
         && old != new
     {
         out.push_str(&format!("      its name was \"{}\"\n", visible(&old)));
     }
     if let Some(expected) = &change.expected {
-        out.push_str(&format!("      expected {}: {}\n", visible(&expected.value), visible(&expected.why)));
+        let text = format!("expected {}: {}", visible(&expected.value), visible(&expected.why));
+        out.push_str(&(wrapped("      ", &text, columns) + "\n"));
     }
     out
 }
@@ -117,46 +120,30 @@ pub fn comparison_csv(comparison: &Comparison) -> String {
     write(rows.into_iter().map(|row| row.into_iter().map(|text| cell(&text))))
 }
 
-/// The worksheet as a table.
+/// The worksheet in so many columns: for each target what to enter, and under it what comes of that.
 #[must_use]
-pub fn worksheet_text(worksheet: &Worksheet) -> String {
-    let mut table = Table::new();
-    table.load_style(presets::UTF8_HORIZONTAL_ONLY.row_separator(LineStyle::none()));
-    table.set_content_arrangement(ContentArrangement::Dynamic);
-    table.set_header([
-        "Target",
-        "Wanted",
-        "Setting",
-        "Exact",
-        "Step",
-        "ENTER",
-        "Becomes",
-        "Rounding costs",
-        "of tolerance",
-        "",
-    ]);
+pub fn worksheet_text(worksheet: &Worksheet, columns: usize) -> String {
+    let mut out = String::new();
     for row in &worksheet.rows {
-        table.add_row([
-            row.target.to_owned(),
-            amount(Some(row.wanted)),
-            row.key.as_deref().map_or("-".to_owned(), visible),
-            amount(row.exact),
-            row.step.map_or("-".to_owned(), |step| step.value.to_string()),
-            enter(row),
-            amount(row.becomes),
-            amount(row.cost),
-            share(row),
-            row.fit.words().to_owned(),
-        ]);
-    }
-    for column in [1, 3, 4, 5, 6, 7, 8] {
-        if let Some(column) = table.column_mut(column) {
-            column.set_cell_alignment(CellAlignment::Right);
+        let para = |lead: &str, text: &str| wrapped(lead, text, columns) + "\n";
+        out.push_str(&para("", &format!("{}: {}", row.target, amount(Some(row.wanted)))));
+        let Some(key) = &row.key else {
+            out.push_str(&para("    ", row.fit.words()));
+            continue;
+        };
+        let step = row.step.map_or("not stated".to_owned(), |step| step.value.to_string());
+        let exact = format!("(exactly {}; step {step})", amount(row.exact));
+        out.push_str(&para(&format!("    {}  ", visible(key)), &format!("ENTER {}  {exact}", enter(row))));
+        let cost = match share(row).as_str() {
+            "-" => amount(row.cost),
+            share @ ("exact" | "must be exact") => format!("{}, {share}", amount(row.cost)),
+            share => format!("{}, {share} of the tolerance", amount(row.cost)),
+        };
+        let comes = format!("becomes {}; rounding costs {cost}; {}", amount(row.becomes), row.fit.words());
+        out.push_str(&para("        ", &comes));
+        if !row.note.is_empty() {
+            out.push_str(&para("        ", row.note));
         }
-    }
-    let mut out = format!("{table}\n");
-    for row in worksheet.rows.iter().filter(|row| !row.note.is_empty()) {
-        out.push_str(&format!("{}: {}\n", row.target, row.note));
     }
     out
 }

@@ -7,7 +7,7 @@ use proofstand_units::{
     PulsesPerRev, Rpm, Seconds, Volts,
 };
 
-use super::conduct::{Amplifier, Bench, Cap, Enable, Regeneration, Tolerances};
+use super::conduct::{Amplifier, Bench, BenchChange, Cap, Enable, Regeneration, Tolerances};
 use super::document::{Document, Table, fallback, stated_whole};
 use super::error::{Fault, FaultKind};
 use super::model::{Axis, AxisSheet, Basis, Command, CommandPair, Disc, DiscSource, Encoder, Motor, Stated};
@@ -43,6 +43,7 @@ fn assemble(document: &mut Document) -> Option<AxisSheet> {
     let flags: Vec<_> = document.all("flag").iter().map(flag).collect();
     let inputs: Vec<_> = document.all("input").iter().map(|table| input(table, &mut clashes)).collect();
     let bench = document.one("bench").and_then(|table| bench(table, &mut clashes));
+    let bench_changes: Vec<_> = document.all("bench_change").iter().map(bench_change).collect();
     let torque_read_out = document.one("torque_read_out").map(torque_read_out);
     let speed_read_out = document.one("speed_read_out").map(speed_read_out);
     unique(document, &mut clashes);
@@ -82,6 +83,7 @@ fn assemble(document: &mut Document) -> Option<AxisSheet> {
         tolerances: tolerances?,
         wiring: document.one("wiring").and_then(wiring)?,
         settings: settings?,
+        bench_changes: bench_changes.into_iter().collect::<Option<_>>()?,
     };
     document.faults.extend(strange(document, &sheet));
     Some(sheet)
@@ -325,6 +327,10 @@ fn enable(table: &Table) -> Option<Enable> {
     })
 }
 
+fn bench_change(table: &Table) -> Option<BenchChange> {
+    Some(BenchChange { kind: table.word("kind")?, what: table.text("what")?, undo: table.text("undo")? })
+}
+
 fn bench(table: &Table, clashes: &mut Clashes) -> Option<Bench> {
     let brake_resistor = table.truth("brake_resistor");
     if brake_resistor == Some(false) && !table.has("absorbs_joules") {
@@ -438,7 +444,8 @@ fn unique(document: &Document, clashes: &mut Clashes) {
     let mut taken: BTreeMap<String, String> = BTreeMap::new();
     for (table, key) in signals {
         let Some(label) = table.text(key).filter(|label| !label.is_empty()) else { continue };
-        let who = format!("{}.{key}", table.name());
+        let role = table.raw_word("role").map_or_else(String::new, |role| format!(" of \"{role}\""));
+        let who = format!("{}.{key}{role}", table.name());
         if let Some(first) = taken.get(&label) {
             let why = format!("terminal \"{label}\" is already taken by {first}");
             clashes.add(table, key, why, "one terminal carries one signal");
@@ -457,10 +464,11 @@ fn unique(document: &Document, clashes: &mut Clashes) {
 
     let mut fixture_inputs = BTreeMap::new();
     for table in document.all("flag") {
+        let role = table.raw_word("role").unwrap_or_default();
         if let Some(number) = table.whole("fixture_input")
-            && let Some(()) = fixture_inputs.insert(number, ())
+            && let Some(first) = fixture_inputs.insert(number, role)
         {
-            let why = format!("fixture input {number} is already taken by another flag");
+            let why = format!("fixture input {number} is already taken by flag \"{first}\"");
             clashes.add(table, "fixture_input", why, "each flag has an input of its own, 0 to 7");
         }
     }

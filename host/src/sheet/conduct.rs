@@ -91,6 +91,44 @@ pub struct Regeneration {
     pub brake_resistor: bool,
 }
 
+/// Something changed for the bench that must be taken back before handover.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct BenchChange {
+    /// What was changed.
+    pub kind: BenchChangeKind,
+    /// How it is on the bench.
+    pub what: String,
+    /// What to do before handover.
+    pub undo: String,
+}
+
+/// What was changed for the bench.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum BenchChangeKind {
+    /// A wire or plug that is there for the bench only.
+    Jumper,
+    /// A limit of the amplifier, lower than delivered.
+    Limit,
+    /// Another setting of the amplifier.
+    Setting,
+    /// Anything else.
+    Other,
+}
+
+impl BenchChangeKind {
+    /// In words, to begin a line with.
+    #[must_use]
+    pub const fn words(self) -> &'static str {
+        match self {
+            Self::Jumper => "Bench jumper",
+            Self::Limit => "Bench limit",
+            Self::Setting => "Amplifier setting changed for the bench",
+            Self::Other => "Changed for the bench",
+        }
+    }
+}
+
 /// Time constants of the amplifier, for planning only: results never use them.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Amplifier {

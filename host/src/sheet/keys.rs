@@ -1,6 +1,6 @@
 //! The one table of keys: parser, suggestions, defaults and JSON Schema all read it.
 
-use super::conduct::{BrakeDriver, CapKind, Mounting, Stop};
+use super::conduct::{BenchChangeKind, BrakeDriver, CapKind, Mounting, Stop};
 use super::model::Basis;
 use super::signals::{
     CountDirection, FlagRole, Handling, InputRole, Polarity, Rotation, TorqueShown, Viewpoint,
@@ -568,6 +568,16 @@ pub(super) static SECTIONS: &[Section] = &[
             key("index", TERMINAL, Required, "Index"),
             key("index_inverted", TERMINAL, Required, "Index, inverted wire"),
             key("signal_ground", TERMINAL, Required, "0 V of the encoder pairs; may be shared by commons"),
+        ],
+    ),
+    many(
+        "bench_change",
+        false,
+        "Something changed for the bench that must be taken back before handover",
+        &[
+            key("kind", Kind::Word(listed::<BenchChangeKind>), Required, "What was changed"),
+            key("what", Kind::Text(200), Required, "How it is on the bench"),
+            key("undo", Kind::Text(200), Required, "What to do before handover"),
         ],
     ),
     super::settings_keys::SETTINGS,

@@ -9,7 +9,7 @@ use proofstand_units::{
 };
 use serde::Serialize;
 
-use super::conduct::{Amplifier, Bench, Cap, Enable, Tolerances};
+use super::conduct::{Amplifier, Bench, BenchChange, Cap, Enable, Tolerances};
 use super::settings::Settings;
 use super::signals::{
     Direction, Flag, FlagRole, Input, InputRole, SpeedReadOut, Terminal, TorqueReadOut, Wiring,
@@ -52,6 +52,8 @@ pub struct AxisSheet {
     pub wiring: Wiring,
     /// The amplifier's settings.
     pub settings: Settings,
+    /// What was changed for the bench and must be taken back.
+    pub bench_changes: Vec<BenchChange>,
 }
 
 /// Where a value comes from that the sheet may leave out.

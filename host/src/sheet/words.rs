@@ -1,6 +1,6 @@
 //! Words the sheet chooses from, each with its meaning and its value.
 
-use super::conduct::{BrakeDriver, CapKind, Mounting, Stop};
+use super::conduct::{BenchChangeKind, BrakeDriver, CapKind, Mounting, Stop};
 use super::settings::{DecimalSign, Delimiter, EntryKind, SettingForm, SettingTarget, TextEncoding};
 use super::signals::{
     CountDirection, FlagRole, Handling, InputRole, Polarity, Rotation, TorqueShown, Viewpoint,
@@ -57,6 +57,12 @@ words!(CountDirection {
 words!(CapKind {
     "setting" => Setting: "a stored setting of the amplifier",
     "analog_input" => AnalogInput: "a voltage at a second analog input of the amplifier",
+});
+words!(BenchChangeKind {
+    "jumper" => Jumper: "a wire or plug that is there for the bench only",
+    "limit" => Limit: "a torque, speed or current limit set lower for the bench",
+    "setting" => Setting: "another setting of the amplifier",
+    "other" => Other: "anything else: a part taken off, a guard, a blocked brake",
 });
 words!(FlagRole {
     "holding_speed_down" => HoldingSpeedDown: "the amplifier holds the speed down at the cap",

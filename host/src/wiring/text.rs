@@ -1,64 +1,74 @@
 //! The wiring as text: table for people, CSV for programs, labels to stick on.
 
-use comfy_table::{ContentArrangement, LineStyle, Table, presets};
-
-use super::{Wire, Wiring};
+use super::{AtRest, Cable, Line, Wire, Wiring};
 use crate::settings::harmless::{cell, visible};
+use crate::terminal::wrapped;
 
-/// The terminal table, and what is missing.
+/// The terminal table, and what is missing: a line a wire, cable by cable, in so many columns.
+///
+/// A bracket joins the two wires of a pair.
 #[must_use]
-pub fn table(wiring: &Wiring) -> String {
-    let mut table = Table::new();
-    table.load_style(presets::UTF8_HORIZONTAL_ONLY.row_separator(LineStyle::none()));
-    table.set_content_arrangement(ContentArrangement::Dynamic);
-    table.set_header(["Wire", "Fixture", "Amplifier", "Signal", "+/\u{2212}", "Cable", "At rest", "Note"]);
-    for cable in &wiring.cables {
-        for line in &cable.lines {
-            for wire in line.wires() {
-                table.add_row([
-                    wire.number.to_string(),
-                    wire.fixture.to_owned(),
-                    visible(&wire.amplifier),
-                    wire.signal.clone(),
-                    wire.polarity.mark().to_owned(),
-                    format!("{}{}", line.words(), if cable.screen.is_some() { ", screened" } else { "" }),
-                    wire.at_rest.map_or("", super::AtRest::words).to_owned(),
-                    notes(wire),
-                ]);
-            }
-        }
-        if let Some(screen) = cable.screen {
-            let signal = format!("screen of {}", cable.name);
-            let note = "tied here only; cut back and insulated at the amplifier".to_owned();
-            table.add_row([
-                String::new(),
-                screen.to_owned(),
-                "-".to_owned(),
-                signal,
-                String::new(),
-                String::new(),
-                String::new(),
-                note,
-            ]);
-        }
-    }
+pub fn table(wiring: &Wiring, columns: usize) -> String {
+    let para = |lead: &str, text: &str| wrapped(lead, text, columns) + "\n";
     let mut out = format!("{}\n{}\n", visible(&wiring.title), visible(&wiring.customer));
     if wiring.invented {
         out.push_str("INVENTED DATA: a demonstration, no real axis\n");
     }
     out.push_str("\nCautions\n");
     for caution in &wiring.cautions {
-        out.push_str(&format!("  - {caution}\n"));
+        out.push_str(&para("  - ", caution));
     }
-    out.push_str(&format!("\n{table}\n"));
-    out.push_str("Twisting, screens and tying a screen at one end: common practice, no source.\n");
+    let labels = wiring.wires().map(|wire| visible(&wire.amplifier).chars().count());
+    let room = labels.max().unwrap_or(0).max("amplifier".len());
+    out.push_str(&format!("\n    wire  fixture  {:room$}  +/\u{2212}  signal\n", "amplifier"));
+    for cable in &wiring.cables {
+        out.push_str(&para("", &heading(cable)));
+        for line in &cable.lines {
+            let pair = matches!(line, Line::Pair { .. });
+            for (wire, bracket) in line.wires().zip(["\u{256D}", "\u{2570}"]) {
+                let lead = format!(
+                    "  {} {:>4}  {:7}  {:room$}  {:^3}  ",
+                    if pair { bracket } else { " " },
+                    wire.number,
+                    wire.fixture,
+                    visible(&wire.amplifier),
+                    wire.polarity.mark()
+                );
+                let rest = wire.at_rest.map(|state| format!("; {}", state.words().to_uppercase()));
+                let rest = rest.filter(|_| wire.at_rest == Some(AtRest::Closed)).unwrap_or_default();
+                let notes = Some(notes(wire)).filter(|notes| !notes.is_empty());
+                let notes = notes.map_or(String::new(), |notes| format!("; {notes}"));
+                out.push_str(&para(&lead, &format!("{}{rest}{notes}", wire.signal)));
+            }
+        }
+        if let Some(screen) = cable.screen {
+            let lead = format!("          {:7}  {:room$}  {:3}  ", screen, "\u{2013}", "");
+            out.push_str(&para(&lead, "screen: tied here only; cut back and insulated at the amplifier"));
+        }
+    }
+    out.push('\n');
+    out.push_str(&para("", "Twisting, screens and tying a screen at one end: common practice, no source."));
     if !wiring.missing.is_empty() {
         out.push_str("\nNot in the sheet\n");
     }
     for missing in &wiring.missing {
-        out.push_str(&format!("  - {}: {}\n", missing.role, missing.cost));
+        out.push_str(&para("  - ", &format!("{}: {}", missing.role, missing.cost)));
     }
     out
+}
+
+/// A cable's name and form: `encoder: twisted pairs, one screen over all`.
+fn heading(cable: &Cable) -> String {
+    let twisted = cable.lines.iter().any(|line| matches!(line, Line::Pair { twisted: true, .. }));
+    let pairs = cable.lines.iter().filter(|line| matches!(line, Line::Pair { .. })).count();
+    let form = match (twisted, pairs) {
+        (true, 1) => "one twisted pair",
+        (true, _) => "twisted pairs",
+        (false, 1) => "one pair",
+        (false, _) => "pairs",
+    };
+    let screened = if cable.screen.is_some() { ", screened" } else { "" };
+    format!("{} ({form}{screened})", cable.name)
 }
 
 /// All that is to be said of a wire in one sentence.

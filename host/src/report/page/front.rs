@@ -120,6 +120,11 @@ impl Page<'_> {
                         }
                         "."
                     }
+                    @let resting = || follows.taken_over.iter().filter(|t| !t.rests_on.is_empty());
+                    @if resting().next().is_some() {
+                        p { b { "Resting on superseded results." } " These were taken over, but what they need was made again since:" }
+                        ul { @for t in resting() { li { b { (T(&t.check)) } ": " (T(&t.rests_on.join(", "))) } } }
+                    }
                 }
                 @if follows.superseded.is_empty() {
                     p { "No earlier result is superseded." }
