@@ -126,6 +126,13 @@ pub enum Demand {
     },
     /// Back to safe.
     Disarm,
+    /// Open the enable relay, and let the command stand for a time.
+    Open {
+        /// The quoted epoch is the present one.
+        current: bool,
+        /// For so many ticks.
+        keep: u32,
+    },
     /// Acknowledge the trip.
     Acknowledge {
         /// The quoted number is the latched trip's.
@@ -154,6 +161,8 @@ pub struct Interlock {
     relay_wrong: u32,
     readback_wrong: u32,
     stuck: u32,
+    /// Ticks for which the command still stands after enable was opened.
+    keep: u32,
 }
 
 impl Interlock {
@@ -174,7 +183,7 @@ impl Interlock {
 
     /// The command must be connected to its terminal.
     pub const fn connect(&self) -> bool {
-        self.enable() || self.calibrating()
+        self.enable() || self.calibrating() || matches!(self.state, State::Opened)
     }
 
     /// A level for a reference meter may stand at the terminal.
@@ -184,7 +193,7 @@ impl Interlock {
 
     /// A program may run: the command may differ from 0 V with enable closed.
     pub const fn may_command(&self) -> bool {
-        matches!(self.state, State::Live)
+        matches!(self.state, State::Live | State::Opened)
     }
 
     /// Does what is demanded, or says why not.
@@ -202,11 +211,10 @@ impl Interlock {
             (
                 Demand::Arm { current: false }
                 | Demand::Enable { current: false }
-                | Demand::Calibrate { current: false },
+                | Demand::Calibrate { current: false }
+                | Demand::Open { current: false, .. },
                 _,
-            ) => {
-                return Err(Denial::Stale);
-            }
+            ) => return Err(Denial::Stale),
             (Demand::Calibrate { .. }, State::Safe) => {
                 if let Some(cause) = Self::refuses_meter(seen) {
                     return Err(Denial::NotReady(cause));
@@ -230,7 +238,14 @@ impl Interlock {
                 self.state = State::Enabling;
                 (self.since_enabling, self.relay_wrong) = (0, 0);
             }
-            (Demand::Arm { .. } | Demand::Enable { .. } | Demand::Calibrate { .. }, _) => {
+            (Demand::Open { keep, .. }, State::Live) => {
+                self.state = State::Opened;
+                (self.keep, self.relay_wrong, self.stuck) = (keep, 0, 0);
+            }
+            (
+                Demand::Arm { .. } | Demand::Enable { .. } | Demand::Open { .. } | Demand::Calibrate { .. },
+                _,
+            ) => {
                 return Err(Denial::WrongState);
             }
         }
@@ -244,13 +259,20 @@ impl Interlock {
         let cause = match self.state {
             State::Tripped => return None,
             State::Safe => self.trips_when_safe(seen, timeouts),
-            State::Armed | State::Enabling | State::Live => self.trips_when_armed(seen, timeouts),
             State::Calibrating => self.trips_when_calibrating(seen, timeouts),
+            State::Armed | State::Enabling | State::Live | State::Opened => {
+                self.trips_when_armed(seen, timeouts)
+            }
         };
         if cause.is_some() {
             self.state = State::Tripped;
         } else if self.state == State::Enabling && seen.relay_closed && self.torque_is_on(seen, timeouts) {
             self.state = State::Live;
+        } else if self.state == State::Opened {
+            match self.keep.checked_sub(1) {
+                Some(left) => self.keep = left,
+                None => self.state = State::Safe,
+            }
         }
         cause
     }
@@ -297,7 +319,8 @@ impl Interlock {
     }
 
     fn trips_when_armed(&mut self, seen: &Seen, timeouts: &Timeouts) -> Option<TripCause> {
-        let (enable, live) = (self.enable(), self.may_command());
+        // With enable open no torque is wanted: that there is none, and that the shaft stands, is then no trip.
+        let (enable, live) = (self.enable(), self.state == State::Live);
         count(&mut self.since_beat, !seen.beat, timeouts.beat);
         count(&mut self.since_arming, true, timeouts.armed);
         count(&mut self.readback_wrong, seen.readback_off, timeouts.readback);

@@ -147,7 +147,20 @@ pub enum Request {
     },
     /// Mean of the analog inputs since the meter's level settled; answered by [`Answer::MeterReadings`].
     MeterReadings,
+    /// Open the enable contact at once, and go on with the program for a time all the same: only so does it show
+    /// whether the amplifier obeys the contact. Then 0 V and safe. Only when live.
+    OpenEnable {
+        /// The epoch of the last status the host saw.
+        epoch: u32,
+        /// How long the program goes on, 1 to [`OPEN_ENABLE_TICKS_MAX`].
+        keep: Ticks,
+    },
+    /// Whether the receivers find the encoder pairs driven; answered by [`Answer::EncoderLines`].
+    EncoderLines,
 }
+
+/// Longest time in ticks that a command may outlast the enable contact ([`Request::OpenEnable`]).
+pub const OPEN_ENABLE_TICKS_MAX: u32 = 100;
 
 /// Contacts that stand in for the machine controller and the travel switches. `true` is closed.
 #[derive(Debug, Default, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, Schema)]
@@ -306,6 +319,11 @@ pub enum Answer {
         /// The speed read-out's input.
         speed: Microvolts,
     },
+    /// What the receivers of the encoder pairs find on the last tick.
+    EncoderLines {
+        /// Each pair is driven: none is open, shorted or without power.
+        driven: bool,
+    },
 }
 
 /// Why a request was refused. Append-only.
@@ -358,6 +376,7 @@ pub enum Field {
     RunawayDelay,
     ReadbackDwell,
     SpeedDisagreement,
+    Keep,
 }
 
 /// State of the fixture. Append-only.
@@ -377,6 +396,8 @@ pub enum State {
     Tripped,
     /// Enable open, the command terminals at a level for a reference meter.
     Calibrating,
+    /// Enable opened on request; the program goes on for a bounded time, then [`State::Safe`].
+    Opened,
 }
 
 /// The fixture's report of itself.
@@ -567,6 +588,9 @@ pub enum Event {
         /// Its length in bytes.
         bytes: u32,
     },
+    /// After [`Request::OpenEnable`]: on this tick the enable contact reads open for the first time. It opened within
+    /// the tick before.
+    EnableOpened,
 }
 
 /// How a program ended. Append-only.

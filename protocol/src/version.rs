@@ -17,7 +17,7 @@ pub use agreement::{Agreement, Capabilities, Incompatible, agree};
 pub const MAGIC: [u8; 4] = *b"PFST";
 
 /// The version of this protocol that the crate speaks.
-pub const VERSION: Version = Version { major: 1, minor: 0 };
+pub const VERSION: Version = Version { major: 1, minor: 1 };
 
 /// Changes whenever a message type, field or variant changes its name or type. Two sides with different ones may well
 /// understand each other (a later minor adds variants): a difference warns and decides nothing.

@@ -227,7 +227,9 @@ fn the_tables_of_offsets_are_gapless_and_as_long_as_the_greetings() {
 
 #[test]
 fn the_numbers_in_the_prose_are_those_of_the_implementation() {
-    use proofstand_protocol::message::{BEAT_WINDOW_SAMPLES, CHUNK_BYTES, EVENTS_KEPT, SAMPLES_PER_BLOCK};
+    use proofstand_protocol::message::{
+        BEAT_WINDOW_SAMPLES, CHUNK_BYTES, EVENTS_KEPT, OPEN_ENABLE_TICKS_MAX, SAMPLES_PER_BLOCK,
+    };
     use proofstand_protocol::program::SEGMENTS_MAX;
     let text = DOCUMENT.split_whitespace().collect::<Vec<_>>().join(" ");
     for stated in [
@@ -238,6 +240,7 @@ fn the_numbers_in_the_prose_are_those_of_the_implementation() {
         format!("at most {BEAT_WINDOW_SAMPLES} ticks ago"),
         format!("The fixture keeps the last {EVENTS_KEPT}."),
         format!("{SEGMENTS_MAX} slots."),
+        format!("for `keep` ticks (at most {OPEN_ENABLE_TICKS_MAX})"),
         format!("a slot, 0 to {}.", SEGMENTS_MAX - 1),
         format!("{}, `PFST`", MAGIC.map(|byte| format!("{byte:02X}")).join(" ")),
     ] {

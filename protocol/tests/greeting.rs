@@ -136,6 +136,9 @@ fn a_fixture_without_a_function_is_not_asked_for_it() {
         "request/burst-position",
         "request/burst-readouts",
         "request/commit-calibration",
+        "request/encoder-lines",
+        "request/meter-level",
+        "request/meter-readings",
         "request/read-calibration",
         "request/self-check",
         "request/write-calibration",
@@ -163,4 +166,16 @@ proptest! {
         let fixture = FixtureHello::from_bytes(&layout).expect("long enough");
         prop_assert_eq!(&fixture.to_bytes()[..], &layout[..FixtureHello::LENGTH]);
     }
+}
+
+#[test]
+fn a_request_of_a_later_minor_is_not_sent_to_a_fixture_that_cannot_know_it() {
+    use proofstand_protocol::message::Request;
+    use proofstand_protocol::units::Ticks;
+    let open = Request::OpenEnable { epoch: 1, keep: Ticks(50) };
+    let with =
+        |minor| agree(VERSION, &FixtureHello { version: Version { major: 1, minor }, ..FIXTURE_HELLO });
+    assert!(!with(0).expect("same major").allows(&open));
+    assert!(with(1).expect("same major").allows(&open));
+    assert!(with(0).expect("same major").allows(&Request::Disarm));
 }

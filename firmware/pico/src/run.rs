@@ -131,7 +131,7 @@ impl Loop {
         self.gpio.enable(outputs.enable);
         analog::set_command(outputs.dac_code);
         analog::set_contacts(outputs.contacts, outputs.connect);
-        clock::decided(snapshot.tick, !outputs.enable);
+        clock::decided(snapshot.tick, !outputs.connect);
         if let Some(job) = outputs.burst {
             self.burst.start(job);
         }
@@ -199,7 +199,7 @@ fn is_lit(state: State, tick: u32) -> bool {
     match state {
         State::Safe => within < 50,
         State::Armed | State::Calibrating => true,
-        State::Enabling | State::Live => tick % 100 < 50,
+        State::Enabling | State::Live | State::Opened => tick % 100 < 50,
         State::Tripped => within < 100 || (200..300).contains(&within),
     }
 }

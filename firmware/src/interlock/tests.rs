@@ -43,13 +43,15 @@ fn sights() -> Vec<Seen> {
     sights
 }
 
-const DEMANDS: [Demand; 9] = [
+const DEMANDS: [Demand; 11] = [
     Demand::Arm { current: true },
     Demand::Arm { current: false },
     Demand::Enable { current: true },
     Demand::Enable { current: false },
     Demand::Calibrate { current: true },
     Demand::Calibrate { current: false },
+    Demand::Open { current: true, keep: 2 },
+    Demand::Open { current: false, keep: 2 },
     Demand::Disarm,
     Demand::Acknowledge { matching: true },
     Demand::Acknowledge { matching: false },
@@ -83,7 +85,8 @@ fn reachable() -> HashSet<Interlock> {
 fn from_every_reachable_state_only_the_right_steps_lead_towards_motion() {
     let (states, sights) = (reachable(), sights());
     assert!(states.len() > 500, "{} states: the walk went nowhere", states.len());
-    for all in [State::Safe, State::Armed, State::Enabling, State::Live, State::Tripped, State::Calibrating] {
+    let all = [State::Safe, State::Armed, State::Enabling, State::Live, State::Tripped];
+    for all in all.into_iter().chain([State::Calibrating, State::Opened]) {
         assert!(states.iter().any(|state| state.state() == all), "{all:?} is never reached");
     }
     for state in &states {
@@ -98,6 +101,10 @@ fn from_every_reachable_state_only_the_right_steps_lead_towards_motion() {
                 State::Live => matches!(next.state(), State::Live | State::Tripped),
                 State::Tripped => next.state() == State::Tripped,
                 State::Calibrating => matches!(next.state(), State::Calibrating | State::Tripped),
+                // Once enable was opened on request, only safe follows.
+                State::Opened => {
+                    matches!(next.state(), State::Opened | State::Safe | State::Tripped) && !next.enable()
+                }
             };
             assert!(allowed, "{state:?} saw {seen:?} and became {next:?}");
             assert_eq!(cause.is_some(), next.state() == State::Tripped && state.state() != State::Tripped);
@@ -131,6 +138,10 @@ fn from_every_reachable_state_only_the_right_steps_lead_towards_motion() {
                         assert_eq!((state.state(), demand), (State::Safe, asked));
                         assert!(chain(seen).is_none() && !seen.amplifier && !seen.relay_closed);
                     }
+                    (_, State::Opened) => {
+                        assert_eq!(state.state(), State::Live);
+                        assert!(matches!(demand, Demand::Open { current: true, .. }) && !next.enable());
+                    }
                     (State::Tripped, to) => {
                         assert_eq!((to, demand), (State::Safe, Demand::Acknowledge { matching: true }));
                     }
@@ -146,7 +157,7 @@ type Open = fn(&mut Seen);
 #[test]
 fn every_cause_that_acts_at_once_trips_from_every_armed_state_within_the_tick() {
     for state in reachable() {
-        if !matches!(state.state(), State::Armed | State::Enabling | State::Live) {
+        if !matches!(state.state(), State::Armed | State::Enabling | State::Live | State::Opened) {
             continue;
         }
         let chain: [(Open, TripCause); 3] = [
@@ -198,6 +209,25 @@ fn calibrating_trips_on_the_chain_the_beat_a_powered_amplifier_and_its_own_time_
     }
     for demand in [Demand::Arm { current: true }, Demand::Enable { current: true }] {
         assert_eq!(interlock.demand(demand, &seen), Err(Denial::WrongState));
+    }
+}
+
+#[test]
+fn after_enable_was_opened_the_command_stands_for_the_ticks_asked_for_and_no_more() {
+    let live: Vec<Interlock> = reachable().into_iter().filter(|s| s.state() == State::Live).collect();
+    assert!(!live.is_empty());
+    let patient = Timeouts { beat: 1_000, armed: 1_000, torque: 9, contact: 9, readback: 9, no_counts: 2 };
+    for mut interlock in live {
+        interlock.demand(Demand::Open { current: true, keep: 5 }, &Seen::default()).unwrap();
+        let mut stood = 0;
+        while interlock.may_command() {
+            assert!(interlock.connect() && !interlock.enable());
+            // No torque and no motion: what is hoped for.
+            let seen = Seen { torque_on: Some(false), stuck: true, ..Seen::default() };
+            assert_eq!(interlock.tick(&seen, &patient), None);
+            stood += u32::from(interlock.may_command());
+        }
+        assert_eq!((stood, interlock.state()), (5, State::Safe));
     }
 }
 

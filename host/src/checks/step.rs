@@ -90,6 +90,11 @@ pub struct ActAt {
 pub enum ActWhat {
     /// Sets the contacts that stand in for controller and switches; they stay so after the step.
     Contacts(Contacts),
+    /// Opens the enable contact; the program goes on for so long, then the fixture is safe and the step is over.
+    OpenEnable {
+        /// How long the program goes on.
+        keep: Ticks,
+    },
 }
 
 /// Something done, and when.
@@ -178,6 +183,8 @@ pub struct StepEvidence {
     pub acts: Vec<Acted>,
     /// What a self-check read, a row a level.
     pub readings: Vec<SelfCheckReading>,
+    /// After looking on: the receivers find every encoder pair driven; none if the fixture can't tell.
+    pub encoder_driven: Option<bool>,
 }
 
 /// How a step ended.
@@ -244,6 +251,7 @@ impl StepEvidence {
             lost: 0,
             acts: Vec::new(),
             readings: Vec::new(),
+            encoder_driven: None,
         }
     }
 

@@ -87,6 +87,7 @@ pub(super) const fn state(state: State) -> &'static str {
         State::Live => "live",
         State::Tripped => "tripped",
         State::Calibrating => "calibrating",
+        State::Opened => "opened",
     }
 }
 

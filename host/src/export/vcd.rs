@@ -13,12 +13,14 @@ use super::{ExportError, Recorded, damage};
 /// Length of the mark that stands for a latched index: it says when, not how wide the index is.
 const INDEX_MARK_US: u64 = 100;
 /// States with a wire of their own, 1 while the fixture is in it.
-const STATES: [(&str, State); 5] = [
+const STATES: [(&str, State); 7] = [
     ("state_safe", State::Safe),
     ("state_armed", State::Armed),
     ("state_enabling", State::Enabling),
     ("state_live", State::Live),
     ("state_tripped", State::Tripped),
+    ("state_calibrating", State::Calibrating),
+    ("state_opened", State::Opened),
 ];
 
 /// Writes the signals; time 0 is the first thing that is known.

@@ -194,6 +194,7 @@ const fn state_code(state: State) -> u8 {
         State::Live => 3,
         State::Tripped => 4,
         State::Calibrating => 5,
+        State::Opened => 6,
     }
 }
 
@@ -205,6 +206,7 @@ const fn state_of(code: u8) -> Option<State> {
         3 => State::Live,
         4 => State::Tripped,
         5 => State::Calibrating,
+        6 => State::Opened,
         _ => return None,
     })
 }

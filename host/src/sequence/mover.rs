@@ -108,7 +108,10 @@ impl<'a, L: Link> Mover<'a, L> {
         let patience = Duration::from_millis(u64::from(step.timeout.0) + 1000);
         let ending = self.until(patience, |r| match r {
             Received::Event(e) => match e.event {
-                Event::ProgramEnded(Ending::Finished) => Some(Ok(StepEnding::Finished)),
+                // Safe without a trip: enable was opened by an act, and its time is over.
+                Event::ProgramEnded(Ending::Finished) | Event::StateChanged { state: State::Safe, .. } => {
+                    Some(Ok(StepEnding::Finished))
+                }
                 Event::ProgramEnded(Ending::TimedOut { slot }) => Some(Ok(StepEnding::TimedOut { slot })),
                 Event::Tripped(trip) => Some(Ok(StepEnding::Tripped(trip))),
                 _ => None,
@@ -163,6 +166,7 @@ impl<'a, L: Link> Mover<'a, L> {
         self.evidence.acts.push(Acted { after: latest, what: act.what });
         match act.what {
             ActWhat::Contacts(contacts) => self.client.done(Request::SetContacts(contacts), self.tap),
+            ActWhat::OpenEnable { keep } => self.client.open_enable(keep, self.tap),
         }
     }
 

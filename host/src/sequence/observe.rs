@@ -81,6 +81,7 @@ pub(super) fn make<L: Link>(
         keep(take(client, tap)?);
     }
     evidence.lost = lost(&evidence.samples);
+    evidence.encoder_driven = client.encoder_driven(tap)?;
     Ok(evidence)
 }
 

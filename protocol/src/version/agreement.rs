@@ -57,6 +57,7 @@ impl Capabilities {
             Request::StartBurst { kind: BurstKind::ReadOuts, .. } => Self::READOUT_BURSTS,
             Request::StartBurst { kind: BurstKind::Lines, .. } => Self::LINE_BURSTS,
             Request::SelfCheck { .. } => Self::SELF_CHECK,
+            Request::EncoderLines => Self::ENCODER_LINE_FAULT,
             Request::ReadCalibration { .. }
             | Request::WriteCalibration { .. }
             | Request::CommitCalibration { .. } => Self::CALIBRATION_STORE,
@@ -71,7 +72,8 @@ impl Capabilities {
             | Request::SetContacts(_)
             | Request::Stream { .. }
             | Request::ReadBurst { .. }
-            | Request::RepeatEvents { .. } => Self::NONE,
+            | Request::RepeatEvents { .. }
+            | Request::OpenEnable { .. } => Self::NONE,
         }
     }
 }
@@ -97,10 +99,13 @@ pub struct Agreement {
 }
 
 impl Agreement {
-    /// Whether a request may be sent under this agreement. Every request so far came with minor 0, so only the
-    /// capabilities decide.
+    /// Whether a request may be sent under this agreement: both sides know it, and the fixture has what it needs.
     pub const fn allows(&self, request: &Request) -> bool {
-        self.capabilities.contains(Capabilities::needed_by(request))
+        let since = match request {
+            Request::OpenEnable { .. } | Request::EncoderLines => 1,
+            _ => 0,
+        };
+        self.version.minor >= since && self.capabilities.contains(Capabilities::needed_by(request))
     }
 }
 

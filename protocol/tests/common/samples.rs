@@ -127,7 +127,7 @@ pub const TRIP_CAUSES: [TripCause; 20] = [
     TripCause::AmplifierConnected,
 ];
 
-pub const FIELDS: [Field; 23] = [
+pub const FIELDS: [Field; 24] = [
     Field::Command,
     Field::Slew,
     Field::TripSpeed,
@@ -151,6 +151,7 @@ pub const FIELDS: [Field; 23] = [
     Field::RunawayDelay,
     Field::ReadbackDwell,
     Field::SpeedDisagreement,
+    Field::Keep,
 ];
 
 pub fn bytes(len: usize) -> Bounded<u8, CHUNK_BYTES> {
@@ -204,6 +205,8 @@ pub fn host() -> Vec<(String, HostMessage)> {
         ("commit-calibration", Request::CommitCalibration { length: 261, crc: 0xcbf4_3926 }),
         ("meter-level", Request::MeterLevel { epoch: 10, level: Microvolts(-6_250_000), corrected: true }),
         ("meter-readings", Request::MeterReadings),
+        ("open-enable", Request::OpenEnable { epoch: 10, keep: Ticks(100) }),
+        ("encoder-lines", Request::EncoderLines),
     ];
     let mut all: Vec<_> = requests
         .into_iter()
@@ -237,6 +240,7 @@ pub fn fixture() -> Vec<(String, FixtureMessage)> {
             },
         ),
     ];
+    answers.push(("encoder-lines".into(), Answer::EncoderLines { driven: true }));
     for reset in [ResetCause::PowerUp, ResetCause::Watchdog, ResetCause::Panic, ResetCause::Requested] {
         let status = Status { trip: Some(TRIP), segment: Some(4), state: State::Tripped, reset, ..STATUS };
         answers.push((format!("status/reset/{reset:?}"), Answer::Status(status)));
@@ -273,8 +277,15 @@ pub fn fixture() -> Vec<(String, FixtureMessage)> {
         },
     ));
 
-    let states =
-        [State::Safe, State::Armed, State::Enabling, State::Live, State::Tripped, State::Calibrating];
+    let states = [
+        State::Safe,
+        State::Armed,
+        State::Enabling,
+        State::Live,
+        State::Tripped,
+        State::Calibrating,
+        State::Opened,
+    ];
     let mut events: Vec<(String, Event)> = states
         .into_iter()
         .map(|state| (format!("state/{state:?}"), Event::StateChanged { state, epoch: 8 }))
@@ -287,6 +298,7 @@ pub fn fixture() -> Vec<(String, FixtureMessage)> {
         ("ended/TimedOut".into(), Event::ProgramEnded(Ending::TimedOut { slot: 6 })),
         ("ended/Stopped".into(), Event::ProgramEnded(Ending::Stopped)),
         ("burst-ready".into(), Event::BurstReady { bytes: 8_000 }),
+        ("enable-opened".into(), Event::EnableOpened),
     ]);
     for cause in TRIP_CAUSES {
         events.push((format!("tripped/{cause:?}"), Event::Tripped(Trip { cause, ..TRIP })));

@@ -103,7 +103,7 @@ pub(crate) fn has_read(tick: u32) -> bool {
     READ.load(Ordering::Acquire) == tick
 }
 
-/// A tick has been decided on. `idle`: the enable relay is open.
+/// A tick has been decided on. `idle`: the command is not on the terminal.
 pub(crate) fn decided(tick: u32, idle: bool) {
     IDLE.store(u32::from(idle), Ordering::Release);
     DECIDED.store(tick, Ordering::Release);
