@@ -11,7 +11,7 @@ use super::traces::{flag_lane, speed_plot};
 use super::{Check, Context, Judgement, MoveStep, Need, Step, StepEvidence};
 use crate::estimate::flags::{self, Edge, Question};
 use crate::estimate::speed::{self, Crossing};
-use crate::metrology::{Budget, Calibration, Limits};
+use crate::metrology::{Budget, Limits};
 use crate::planner::{CannotPlan, CapRun, LimitsFor, after, milli_rpm, step_to, total_timeout};
 use crate::record::model::{ResultRow, Verdict};
 use crate::sheet::{Flag, FlagRole, Polarity};
@@ -215,7 +215,7 @@ fn judge_run(
     match &onset {
         Some(answer) => {
             let measured = Budget::new(answer.delay).with_all(answer.contributions());
-            rows.push(delay.judged(&measured, &limits, Calibration::InForce));
+            rows.push(delay.judged(&measured, &limits, context.by()));
         }
         None => rows.push(delay.without(Verdict::Rejected, "the flag did not come while the speed was held")),
     }

@@ -21,6 +21,7 @@ pub use step::{
 use proofstand_protocol::message::TripCause;
 use proofstand_units::{Rpm, Volts};
 
+use crate::metrology::{Calibration, Judging};
 use crate::planner::{CannotPlan, MotionPlan};
 use crate::record::model::{CheckRecord, Plot, ResultRow, Verdict};
 use crate::sheet::{AxisSheet, CountDirection};
@@ -59,6 +60,20 @@ impl Context<'_> {
             CountDirection::Up => 1.0,
             CountDirection::Down => -1.0,
         }
+    }
+
+    /// By what a result is judged that rests on no calibration: counts, times, speeds.
+    #[must_use]
+    pub const fn by(&self) -> Judging {
+        Judging { rule: self.sheet.decision, calibration: Calibration::InForce }
+    }
+
+    /// By what a result is judged that rests on volts: without a calibration in force it is never accepted.
+    #[must_use]
+    pub const fn by_volts(&self) -> Judging {
+        let calibration =
+            if self.equipment.calibrated { Calibration::InForce } else { Calibration::MissingOrOutOfDate };
+        Judging { rule: self.sheet.decision, calibration }
     }
 
     /// In words, which way the shaft turns when the counts go with this sign; as the sheet expects it.

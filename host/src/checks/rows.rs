@@ -1,8 +1,10 @@
 //! Builds result rows: a target, a measurement with its budget, a verdict with its reason.
 
 use crate::metrology::decision::{Reason, decide};
-use crate::metrology::{Budget, Calibration, Decision, Limits, Quantity};
-use crate::record::model::{ResultRow, Verdict};
+use crate::metrology::{Budget, Combined, Decision, DecisionRule, Interval, Judging, Limits, Quantity};
+use crate::record::model::{
+    ContributionRow, DecisionStatement, IntervalMethod, ResultRow, UncertaintyStatement, Verdict,
+};
 
 /// A row under construction.
 pub(super) struct Row {
@@ -36,6 +38,8 @@ impl Row {
                 verdict: Verdict::NotDone,
                 sentence: String::new(),
                 budget: Vec::new(),
+                statement: None,
+                decision: None,
             },
             exact: false,
         }
@@ -60,27 +64,59 @@ impl Row {
         self
     }
 
-    /// Judges a measured quantity with its budget, guard band w = U.
+    /// Judges a measured quantity with its budget, by the sheet's decision rule (see `Context::by`).
     pub(super) fn judged<Q: Quantity>(
         self,
         budget: &Budget<Q>,
         limits: &Limits<Q>,
-        calibration: Calibration,
+        by: impl Into<Judging>,
     ) -> ResultRow {
         let combined = budget.combined();
-        let decision = decide(&combined, limits, calibration);
+        let decision = decide(&combined, limits, by);
         let scale = self.scale::<Q>();
-        let mut row = self.limits(limits).row;
+        let mut row = self.limits(limits).with_budget(budget, &combined).row;
+        row.verdict = decision.conformity.into();
+        row.sentence = in_words(&decision);
+        row.decision = Some(DecisionStatement {
+            rule: decision.rule.words(),
+            guard_band: decision.guard_band.map(|w| w * scale),
+            probability_of_conformity: decision.probability.get(),
+        });
+        row
+    }
+
+    /// A measured quantity with its budget, for a reader to see and for nothing to be judged by.
+    pub(super) fn shown<Q: Quantity>(
+        self,
+        budget: &Budget<Q>,
+        verdict: Verdict,
+        sentence: &str,
+    ) -> ResultRow {
+        self.with_budget(budget, &budget.combined()).verdict(verdict, sentence)
+    }
+
+    fn with_budget<Q: Quantity>(mut self, budget: &Budget<Q>, combined: &Combined<Q>) -> Self {
+        let scale = self.scale::<Q>();
+        let row = &mut self.row;
         row.measured = Some(combined.value.number() * scale);
         row.expanded_uncertainty = Some(combined.expanded.number() * scale);
         row.coverage_factor = Some(combined.coverage_factor.get());
         row.budget = budget.rows();
         for contribution in &mut row.budget {
             contribution.standard_uncertainty *= scale;
+            contribution.sensitivity = contribution.sensitivity.map(|c| c * scale);
         }
-        row.verdict = decision.conformity.into();
-        row.sentence = in_words(&decision);
-        row
+        row.statement = Some(UncertaintyStatement {
+            standard_uncertainty: combined.standard_uncertainty.number() * scale,
+            degrees_of_freedom: combined.degrees_of_freedom.finite(),
+            coverage_percent: 100.0 * combined.level.share(),
+            interval: match combined.interval {
+                Interval::Gum => IntervalMethod::Gum,
+                Interval::Distributions => IntervalMethod::Distributions,
+            },
+            sentence: most_of_it(&row.budget, combined.expanded.number() * scale, &row.unit),
+        });
+        self
     }
 
     /// Times are shown in milliseconds.
@@ -125,19 +161,112 @@ impl Row {
     }
 }
 
+/// What most of an uncertainty is, and what would be gained without it.
+fn most_of_it(budget: &[ContributionRow], expanded: f64, unit: &str) -> String {
+    let Some(largest) = budget.first().filter(|c| c.share_percent > 0.0) else {
+        return "Nothing is uncertain about it.".to_owned();
+    };
+    let (name, share) = (&largest.name, largest.share_percent);
+    let rest = expanded * (1.0 - share / 100.0).max(0.0).sqrt();
+    let number = |value: f64| {
+        let digits = if value > 0.0 { (1.0 - value.log10().floor()).clamp(0.0, 9.0) as usize } else { 0 };
+        format!("{value:.digits$} {unit}").trim_end().to_owned()
+    };
+    if budget.len() == 1 {
+        return format!("All of it is: {name}.");
+    }
+    let how = if share >= 50.0 { "Most of it is" } else { "The largest part, among several, is" };
+    format!(
+        "{how}: {name} ({share:.0} % of the variance). Without it U would be {} instead of {}.",
+        number(rest),
+        number(expanded)
+    )
+}
+
 fn in_words(decision: &Decision) -> String {
-    let reason = match decision.reason {
-        Reason::InsideGuarded => "inside the limits by more than its uncertainty",
-        Reason::InsideWithinGuardBand => "inside the limits, but nearer to one than its uncertainty",
-        Reason::OutsideWithinGuardBand => "outside the limits, but by less than its uncertainty",
-        Reason::OutsideGuarded => "outside the limits by more than its uncertainty",
-        Reason::CalibrationMissing => {
-            "inside the limits, but the fixture's calibration is missing or out of date"
+    let reason = match (decision.reason, decision.rule) {
+        (Reason::InsideGuarded, DecisionRule::Guarded) => {
+            "inside the limits by more than its uncertainty".to_owned()
         }
-        Reason::NoNumber => "no number could be had",
+        (Reason::OutsideGuarded, DecisionRule::Guarded) => {
+            "outside the limits by more than its uncertainty".to_owned()
+        }
+        (Reason::InsideWithinGuardBand, DecisionRule::Guarded) => {
+            "inside the limits, but nearer to one than its uncertainty".to_owned()
+        }
+        (Reason::OutsideWithinGuardBand, DecisionRule::Guarded) => {
+            "outside the limits, but by less than its uncertainty".to_owned()
+        }
+        (Reason::InsideGuarded, DecisionRule::Simple) => "inside the limits (simple acceptance)".to_owned(),
+        (Reason::OutsideGuarded, DecisionRule::Simple) => "outside the limits (simple acceptance)".to_owned(),
+        (Reason::InsideGuarded, DecisionRule::SpecificRisk(risk)) => {
+            format!("outside the limits with a probability of at most {} %", 100.0 * risk.share())
+        }
+        (Reason::OutsideGuarded, DecisionRule::SpecificRisk(risk)) => {
+            format!("inside the limits with a probability of at most {} %", 100.0 * risk.share())
+        }
+        (Reason::InsideWithinGuardBand, _) => {
+            "inside the limits, but not surely enough for the risk agreed".to_owned()
+        }
+        (Reason::OutsideWithinGuardBand, _) => {
+            "outside the limits, but not surely enough for the risk agreed".to_owned()
+        }
+        (Reason::NotCapable, _) => "its uncertainty takes up all of the tolerance".to_owned(),
+        (Reason::CalibrationMissing, _) => {
+            "inside the limits, but the fixture's calibration is missing or out of date".to_owned()
+        }
+        (Reason::NoNumber, _) => "no number could be had".to_owned(),
     };
     match &decision.largest_contribution {
         Some(name) => format!("{reason}; the largest contribution is: {name}"),
-        None => reason.to_owned(),
+        None => reason,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::metrology::{Calibration, Contribution};
+    use proofstand_units::{Seconds, Volts};
+
+    #[test]
+    fn a_judged_row_says_how_its_uncertainty_was_had_and_by_what_rule_it_was_decided() {
+        // Worked by hand: u = √(3² + 4²) = 5 ms, U = 9.8 ms; without the larger part, 64 % of the variance, 0.6·U.
+        let budget = Budget::new(Seconds::from_millis(20.0))
+            .with(Contribution::normal("coupler", Seconds::from_millis(4.0)))
+            .with(Contribution::normal("crossing", Seconds::from_millis(3.0)));
+        let limits = Limits::AtMost(Seconds::from_millis(40.0));
+        let row = Row::number("x.y", "Delay", "ms").judged(&budget, &limits, Calibration::InForce);
+        let statement = row.statement.unwrap();
+        assert!((statement.standard_uncertainty - 5.0).abs() < 1e-12);
+        assert_eq!(statement.degrees_of_freedom, None);
+        assert_eq!(
+            statement.sentence,
+            "Most of it is: coupler (64 % of the variance). Without it U would be 5.9 ms instead of 9.8 ms."
+        );
+        let decision = row.decision.unwrap();
+        assert!((decision.guard_band.unwrap() - row.expanded_uncertainty.unwrap()).abs() < 1e-12);
+        assert!(decision.probability_of_conformity > 0.99996);
+        assert_eq!(row.budget[0].input_unit, "s");
+        assert!(
+            (row.budget[0].input_uncertainty.unwrap() * row.budget[0].sensitivity.unwrap() - 4.0).abs()
+                < 1e-12
+        );
+    }
+
+    #[test]
+    fn the_rule_of_the_sheet_decides_and_its_name_stands_in_the_row() {
+        let budget = Budget::new(Volts::new(9.9)).with(Contribution::normal("meter", Volts::new(0.2)));
+        let limits = Limits::AtMost(Volts::new(10.0));
+        let of = |rule| {
+            let by = Judging { rule, calibration: Calibration::InForce };
+            Row::number("x.y", "Level", "V").judged(&budget, &limits, by)
+        };
+        let (guarded, simple) = (of(DecisionRule::Guarded), of(DecisionRule::Simple));
+        assert_eq!((guarded.verdict, simple.verdict), (Verdict::Undecided, Verdict::Accepted));
+        let chance = |row: &ResultRow| row.decision.as_ref().unwrap().probability_of_conformity;
+        // Φ(0.5).
+        assert!((chance(&simple) - 0.691_462_461).abs() < 1e-8 && chance(&simple) == chance(&guarded));
+        assert!(simple.decision.unwrap().rule.contains("simple acceptance"));
     }
 }

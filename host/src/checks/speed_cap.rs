@@ -11,7 +11,7 @@ use super::traces::{cap_allowance, flag_lane, speed_plot};
 use super::{Check, Context, Judgement, MoveStep, Need, Step, StepEvidence, too_low_to_move, worst};
 use crate::estimate::track::between;
 use crate::estimate::{PartsPerMillion, ripple, speed};
-use crate::metrology::{Budget, Calibration, Contribution, Limits, Sensitivity};
+use crate::metrology::{Budget, Contribution, Limits, Sensitivity};
 use crate::planner::{CRAWL_RPM, CannotPlan, CapRun, LimitsFor, after, milli_rpm, step_to, total_timeout};
 use crate::record::model::{Plot, ResultRow, Verdict};
 
@@ -277,7 +277,7 @@ fn judge_run(context: &Context<'_>, run: &Run<'_>, made: &StepEvidence, rows: &m
     };
     let clock = PartsPerMillion::new(context.equipment.clock_ppm);
     let held = Budget::new(speed.speed * counting).with_all(speed.contributions(clock));
-    rows.push(held_row.judged(&held, &limits, Calibration::InForce));
+    rows.push(held_row.judged(&held, &limits, context.by()));
 
     let percent = |rpm: Rpm| Percent::new(rpm.get() / cap.get() * 100.0);
     let per_cent = Sensitivity::new(100.0 / cap.get());
@@ -287,7 +287,7 @@ fn judge_run(context: &Context<'_>, run: &Run<'_>, made: &StepEvidence, rows: &m
         Row::number(&format!("speed-cap.{slug}.overshoot"), &format!("Overshoot, {label}"), "%").judged(
             &beyond,
             &Limits::AtMost(tolerances.cap_overshoot.value),
-            Calibration::InForce,
+            context.by(),
         ),
     );
 
@@ -300,7 +300,7 @@ fn judge_run(context: &Context<'_>, run: &Run<'_>, made: &StepEvidence, rows: &m
         .with(Contribution::normal("quantisation of a short window", percent(ripple.noise)));
     rows.push(
         Row::number(&format!("speed-cap.{slug}.ripple"), &format!("Ripple, peak to peak, {label}"), "%")
-            .judged(&uneven, &Limits::AtMost(tolerances.cap_ripple.value), Calibration::InForce),
+            .judged(&uneven, &Limits::AtMost(tolerances.cap_ripple.value), context.by()),
     );
 }
 

@@ -1,9 +1,10 @@
-//! An uncertainty budget and its combination (JCGM 100:2008, clauses 5 and 6, annex G).
+//! An uncertainty budget and its combination (JCGM 100:2008, clauses 5 and 6, annex G; JCGM 101:2008, clause 8).
 
 use serde::{Deserialize, Serialize};
 
 use super::contribution::{Contribution, DegreesOfFreedom, Kind};
 use super::group::Group;
+use super::propagation::{self, Part};
 use super::quantity::Quantity;
 use super::student::{CoverageFactor, Level};
 use crate::record::model::ContributionRow;
@@ -30,6 +31,17 @@ pub struct Share<Q> {
     pub share: f64,
 }
 
+/// How a coverage interval was had.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Interval {
+    /// `t_p(ν)·u` (JCGM 100:2008, annex G), and the propagation of distributions agrees with it to half a unit of the
+    /// second digit of u (JCGM 101:2008, clause 8).
+    Gum,
+    /// By propagation of distributions (JCGM 101:2008): the interval of the GUM is not valid there.
+    Distributions,
+}
+
 /// What a budget comes to.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Combined<Q> {
@@ -45,6 +57,8 @@ pub struct Combined<Q> {
     pub coverage_factor: CoverageFactor,
     /// Expanded uncertainty.
     pub expanded: Q,
+    /// How the interval ± `expanded` was had.
+    pub interval: Interval,
     /// The largest contribution or group, if there is any.
     pub largest: Option<Share<Q>>,
 }
@@ -89,17 +103,38 @@ impl<Q: Quantity> Budget<Q> {
         &self.groups
     }
 
-    /// Combined at the 95 % level, the one used for every verdict here.
+    /// Combined at the 95 % level, the one used for every verdict here. The GUM's interval is compared with that of the
+    /// distributions; where they differ by more than the numerical tolerance for two digits of u (JCGM 101:2008, 8.1), the
+    /// interval of the distributions is given, and the coverage factor is what it comes to.
     #[must_use]
     pub fn combined(&self) -> Combined<Q> {
-        self.combined_at(Level::P95)
+        let gum = self.combined_at(Level::P95);
+        let u = gum.standard_uncertainty.number();
+        let by_distributions = self.interval_by_distributions(Level::P95).number();
+        let differ = (by_distributions - gum.expanded.number()).abs();
+        if u > 0.0 && by_distributions.is_finite() && differ > propagation::tolerance(u) {
+            return Combined {
+                coverage_factor: CoverageFactor::new(by_distributions / u),
+                expanded: Q::from_number(by_distributions),
+                interval: Interval::Distributions,
+                ..gum
+            };
+        }
+        gum
+    }
+
+    /// Half-width of the interval that holds `level` of the result's distribution (JCGM 101:2008).
+    #[must_use]
+    pub fn interval_by_distributions(&self, level: Level) -> Q {
+        let parts: Vec<Part> =
+            self.independent.iter().map(Part::of).chain(self.groups.iter().map(Group::part)).collect();
+        Q::from_number(propagation::half_width(&parts, level))
     }
 
     /// Combined at any level: equations 10 and 16 for the standard uncertainty, G.2b for the degrees of freedom (over
     /// independent contributions and whole groups), `U = t_p(ν)·u` with ν rounded down (G.4.1, JCGM 100:2008).
     ///
-    /// Where one rectangular contribution outweighs all others this U is larger than need be (k would be 1.65 for
-    /// 95 %, EA-4/02, S9): the cautious side.
+    /// Nothing is validated here; see [`combined`](Self::combined).
     #[must_use]
     pub fn combined_at(&self, level: Level) -> Combined<Q> {
         let terms = self.terms();
@@ -124,6 +159,7 @@ impl<Q: Quantity> Budget<Q> {
             level,
             coverage_factor,
             expanded: Q::from_number(coverage_factor.get() * u),
+            interval: Interval::Gum,
             largest,
         }
     }
@@ -140,6 +176,9 @@ impl<Q: Quantity> Budget<Q> {
                 name: c.name.clone(),
                 kind: c.kind.letter().to_owned(),
                 distribution: c.distribution.name().to_owned(),
+                input_uncertainty: Some(c.input_uncertainty()),
+                input_unit: c.unit.clone(),
+                sensitivity: Some(c.sensitivity().get()),
                 standard_uncertainty: c.signed().abs(),
                 degrees_of_freedom: c.degrees_of_freedom().finite(),
                 share_percent: share(c.signed().powi(2)),
@@ -151,6 +190,9 @@ impl<Q: Quantity> Budget<Q> {
                     name: format!("{} ({})", g.name, names.join(", ")),
                     kind: if all_b { "B" } else { "A" }.to_owned(),
                     distribution: "correlated".to_owned(),
+                    input_uncertainty: None,
+                    input_unit: String::new(),
+                    sensitivity: None,
                     standard_uncertainty: g.variance().sqrt(),
                     degrees_of_freedom: g.degrees_of_freedom().finite(),
                     share_percent: share(g.variance()),
@@ -322,19 +364,46 @@ mod tests {
     }
 
     #[test]
-    fn where_one_resolution_rules_the_expanded_uncertainty_errs_on_the_safe_side() {
-        // Source: EA-4/02, Supplement S9: k = 1.65 would do, U = 0.0488 V; k stays 1.96 here.
+    fn where_one_resolution_rules_the_interval_is_that_of_the_distributions() {
+        // Source: EA-4/02, Supplement S9: the dominant rectangular contribution makes k = 1.65, U = 0.0488 V (0.05 V
+        // printed); there the smaller contributions are left out of the shape, which is worth 2 %.
         let file = toml("ea-4-02-examples.toml");
         let v = Volts::new;
-        let got = Budget::new(v(0.1))
+        let budget = Budget::new(v(0.1))
             .with(Contribution::expanded("calibrator", v(0.002), CoverageFactor::new(2.0)))
             .with(Contribution::rectangular("calibrator drift", v(0.011)))
-            .with(Contribution::rectangular("resolution", v(0.05)))
-            .combined();
+            .with(Contribution::rectangular("resolution", v(0.05)));
         let want = |key: &str| number(&file["example"][1][key]);
+        let got = budget.combined();
         assert!(digits(got.standard_uncertainty.get(), want("recomputed_standard_uncertainty")) > 12.0);
-        assert!(got.expanded.get() > want("recomputed_expanded_uncertainty_k1_65"));
-        assert!((got.coverage_factor.get() - 1.959_963_984_540_054).abs() < 1e-12);
+        assert_eq!(got.interval, Interval::Distributions);
+        let u95 = want("recomputed_expanded_uncertainty_k1_65");
+        assert!((got.expanded.get() / u95 - 1.0).abs() < 0.025, "{:?}", got.expanded);
+        assert_eq!(format!("{:.2}", got.expanded.get()), "0.05");
+        assert!(
+            (got.coverage_factor.get() * got.standard_uncertainty.get() - got.expanded.get()).abs() < 1e-15
+        );
+        // The GUM alone would have said 1.96.
+        assert!((budget.combined_at(Level::P95).coverage_factor.get() - 1.959_963_984_540_054).abs() < 1e-12);
+    }
+
+    #[test]
+    fn the_gum_is_validated_or_not_as_the_examples_of_jcgm_101_have_it() {
+        // Source: JCGM 101:2008, 9.2.2 to 9.2.4 (which of them validate: from memory; the rest recomputed).
+        let file = toml("jcgm-101-additive.toml");
+        for example in file["example"].as_array().unwrap() {
+            let of = |u: f64| match example["distribution"].as_str().unwrap() {
+                "normal" => Contribution::normal("x", Volts::new(u)),
+                _ => Contribution::rectangular("x", Volts::new(u * 3.0_f64.sqrt())),
+            };
+            let scales = example["standard_uncertainties"].as_array().unwrap();
+            let budget = Budget::new(Volts::ZERO).with_all(scales.iter().map(|u| of(number(u))));
+            let valid = example["gum_is_validated"].as_bool().unwrap();
+            assert_eq!(budget.combined().interval == Interval::Gum, valid, "{example}");
+            let gum = budget.combined_at(Level::P95).expanded.get();
+            let printed = number(&example["published_gum_half_width"]);
+            assert!((gum - printed).abs() < 0.05, "{gum} {printed}");
+        }
     }
 
     #[test]

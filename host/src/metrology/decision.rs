@@ -1,7 +1,7 @@
 //! From a measured value with its uncertainty to a verdict.
 //!
-//! Guarded both ways with w = U (ILAC-G8:09/2019, 4.2.3; JCGM 106:2012): accepted inside the limits by at least U,
-//! rejected outside by more than U, undecided between.
+//! By the rule that is agreed ([`DecisionRule`]); unless told guarded both ways with w = U (ILAC-G8:09/2019, 4.2.3;
+//! JCGM 106:2012): accepted inside the limits by at least U, rejected outside by more than U, undecided between.
 
 use serde::{Deserialize, Serialize};
 
@@ -9,6 +9,7 @@ use super::budget::Combined;
 use super::contribution::DegreesOfFreedom;
 use super::error::MetrologyError;
 use super::quantity::Quantity;
+use super::rule::{DecisionRule, Judging};
 use super::student::t_probability;
 use crate::record::model::Verdict;
 
@@ -75,6 +76,12 @@ impl<Q: Quantity> Limits<Q> {
         }
     }
 
+    /// Half of the way from the lower limit to the upper one, if there are both.
+    #[must_use]
+    pub fn half_width(&self) -> Option<f64> {
+        Some(0.5 * (self.upper()?.number() - self.lower()?.number()))
+    }
+
     /// How far inside the nearest limit a value lies; negative outside.
     pub(super) fn inside_by(&self, value: f64) -> f64 {
         let below = self.upper().map_or(f64::INFINITY, |upper| upper.number() - value);
@@ -127,6 +134,8 @@ pub enum Reason {
     OutsideWithinGuardBand,
     /// Outside by more than the guard band.
     OutsideGuarded,
+    /// The uncertainty takes up all of the tolerance, so that simple acceptance would be a coin toss.
+    NotCapable,
     /// It would be accepted, but a calibration is missing or out of date.
     CalibrationMissing,
     /// The value or its uncertainty is not a number, or the uncertainty is not stated.
@@ -149,6 +158,10 @@ impl Probability {
 /// A verdict and what it rests on.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Decision {
+    /// The rule it was made by.
+    pub rule: DecisionRule,
+    /// What a value had to be inside a limit by, in the result's unit; none where both limits count together.
+    pub guard_band: Option<f64>,
     /// The verdict.
     pub conformity: Conformity,
     /// Why.
@@ -159,17 +172,28 @@ pub struct Decision {
     pub largest_contribution: Option<String>,
 }
 
-/// Judges a measured value: guard band w = U on both sides of each limit.
+/// Judges a measured value by a rule; a [`Calibration`] alone stands for the guarded rule.
 ///
 /// A calibration that is missing or out of date turns accepted into undecided; rejected stays rejected.
 #[must_use]
-pub fn decide<Q: Quantity>(measured: &Combined<Q>, limits: &Limits<Q>, calibration: Calibration) -> Decision {
+pub fn decide<Q: Quantity>(measured: &Combined<Q>, limits: &Limits<Q>, by: impl Into<Judging>) -> Decision {
+    let Judging { rule, calibration } = by.into();
     let value = measured.value.number();
-    let guard = measured.expanded.number();
-    let reason = if !value.is_finite() || !guard.is_finite() || guard < 0.0 {
+    let expanded = measured.expanded.number();
+    let u = measured.standard_uncertainty.number();
+    let real = value.is_finite() && expanded.is_finite() && expanded >= 0.0;
+    let probability = if real { conformance(value, u, measured.degrees_of_freedom, limits) } else { 0.0 };
+    let reason = if !real {
         Reason::NoNumber
     } else {
-        guarded(value, guard, limits)
+        match rule {
+            DecisionRule::Guarded => guarded(value, expanded, limits),
+            DecisionRule::Simple if limits.half_width().is_some_and(|half| expanded >= half) => {
+                Reason::NotCapable
+            }
+            DecisionRule::Simple => guarded(value, 0.0, limits),
+            DecisionRule::SpecificRisk(risk) => by_risk(value, probability, risk.share(), limits),
+        }
     };
     let (conformity, reason) = match (reason, calibration) {
         (Reason::InsideGuarded, Calibration::InForce) => (Conformity::Accepted, reason),
@@ -179,21 +203,32 @@ pub fn decide<Q: Quantity>(measured: &Combined<Q>, limits: &Limits<Q>, calibrati
         (Reason::OutsideGuarded, _) => (Conformity::Rejected, reason),
         _ => (Conformity::Undecided, reason),
     };
-    let within_guard_band = matches!(reason, Reason::InsideWithinGuardBand | Reason::OutsideWithinGuardBand);
-    let probability = Probability(if reason == Reason::NoNumber {
-        0.0
-    } else {
-        conformance(value, measured.standard_uncertainty.number(), measured.degrees_of_freedom, limits)
-    });
+    let blamed =
+        matches!(reason, Reason::InsideWithinGuardBand | Reason::OutsideWithinGuardBand | Reason::NotCapable);
     Decision {
+        rule,
+        guard_band: if real { rule.guard_band(measured, limits) } else { None },
         conformity,
         reason,
-        probability,
+        probability: Probability(probability),
         largest_contribution: measured
             .largest
             .as_ref()
-            .filter(|_| within_guard_band)
+            .filter(|_| blamed)
             .map(|largest| largest.name.clone()),
+    }
+}
+
+/// Accepted where the probability of being outside is no more than the risk, rejected where that of being inside is.
+fn by_risk<Q: Quantity>(value: f64, inside: f64, risk: f64, limits: &Limits<Q>) -> Reason {
+    if 1.0 - inside <= risk {
+        Reason::InsideGuarded
+    } else if inside <= risk {
+        Reason::OutsideGuarded
+    } else if limits.inside_by(value) >= 0.0 {
+        Reason::InsideWithinGuardBand
+    } else {
+        Reason::OutsideWithinGuardBand
     }
 }
 
@@ -240,6 +275,7 @@ mod tests {
             level: Level::TWO_SIGMA,
             coverage_factor: CoverageFactor::new(k),
             expanded: Volts::new(k * u),
+            interval: crate::metrology::Interval::Gum,
             largest: None,
         }
     }

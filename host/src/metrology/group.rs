@@ -2,8 +2,9 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::contribution::{Contribution, DegreesOfFreedom};
+use super::contribution::{Contribution, DegreesOfFreedom, Distribution};
 use super::error::MetrologyError;
+use super::propagation::Part;
 
 /// How two members of a group go together.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
@@ -70,6 +71,20 @@ impl Group {
     #[must_use]
     pub fn members(&self) -> &[Contribution] {
         &self.members
+    }
+
+    /// The group as one part of a result's distribution. Members that move together and are distributed alike keep
+    /// their distribution; sums of others are taken as normal, or as t where the degrees of freedom are few.
+    pub(super) fn part(&self) -> Part {
+        let alike =
+            self.members.first().map(|m| m.distribution).filter(|first| {
+                self.pairs.is_none() && self.members.iter().all(|m| m.distribution == *first)
+            });
+        Part {
+            scale: self.variance().sqrt(),
+            distribution: alike.unwrap_or(Distribution::Normal),
+            degrees_of_freedom: self.degrees_of_freedom,
+        }
     }
 
     /// Variance in the result's unit squared (JCGM 100:2008, equation 16).

@@ -2,7 +2,8 @@
 //!
 //! A [`budget::Budget`] lists what makes a value uncertain and combines it by the GUM (JCGM 100:2008); a
 //! [`decision::Limits`] and a guard band turn the combined result into accepted, undecided or rejected (JCGM 106:2012,
-//! ILAC-G8:09/2019). [`mod@line`] and [`polynomial`] are the least-squares fits beneath the estimates. All of it is pure:
+//! ILAC-G8:09/2019), by the [`rule::DecisionRule`] that the sheet chooses. [`propagation`] holds the GUM's interval against
+//! the distributions themselves (JCGM 101:2008). [`mod@line`] and [`polynomial`] are the least-squares fits beneath the estimates. All of it is pure:
 //! no clock, no port, no knowledge of how a sample came to be.
 
 pub mod budget;
@@ -14,16 +15,19 @@ pub mod error;
 pub mod group;
 pub mod line;
 pub mod polynomial;
+pub mod propagation;
 pub mod quantity;
+pub mod rule;
 pub mod student;
 
-pub use budget::{Budget, Combined};
+pub use budget::{Budget, Combined, Interval};
 pub use capability::{Capability, capability};
 pub use contribution::{Contribution, DegreesOfFreedom, Distribution, Kind, Sensitivity};
 pub use decision::{Calibration, Conformity, Decision, Limits};
 pub use error::MetrologyError;
 pub use group::Group;
 pub use quantity::Quantity;
+pub use rule::{DecisionRule, Judging, Risk};
 pub use student::{CoverageFactor, Level};
 
 #[cfg(test)]

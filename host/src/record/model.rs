@@ -318,6 +318,62 @@ pub struct ResultRow {
     pub sentence: String,
     /// Contributions to the uncertainty, largest first.
     pub budget: Vec<ContributionRow>,
+    /// How the expanded uncertainty was had; none where nothing is uncertain or nothing was measured.
+    #[serde(default)]
+    pub statement: Option<UncertaintyStatement>,
+    /// The rule behind the verdict of a measured value; none for counts, words and what was not measured.
+    #[serde(default)]
+    pub decision: Option<DecisionStatement>,
+}
+
+/// How an expanded uncertainty was had (JCGM 100:2008, 7.2.3).
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
+pub struct UncertaintyStatement {
+    /// Combined standard uncertainty in the result's unit.
+    pub standard_uncertainty: f64,
+    /// Effective degrees of freedom; none: infinite.
+    pub degrees_of_freedom: Option<f64>,
+    /// Share of the distribution that the interval ± U holds, percent.
+    pub coverage_percent: f64,
+    /// How the interval was had.
+    pub interval: IntervalMethod,
+    /// What most of it is, in one sentence.
+    pub sentence: String,
+}
+
+/// How a coverage interval was had.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum IntervalMethod {
+    /// `t_p(ν)·u` (JCGM 100:2008, annex G), validated against the distributions (JCGM 101:2008, clause 8).
+    Gum,
+    /// By propagation of distributions (JCGM 101:2008), where the former is not valid.
+    Distributions,
+}
+
+impl IntervalMethod {
+    /// In words, for a report.
+    #[must_use]
+    pub const fn words(self) -> &'static str {
+        match self {
+            Self::Gum => "t factor of the effective degrees of freedom (GUM), valid beside the distributions",
+            Self::Distributions => {
+                "propagation of the distributions (JCGM 101); the GUM's interval is not valid here"
+            }
+        }
+    }
+}
+
+/// By what rule a measured value got its verdict.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
+pub struct DecisionStatement {
+    /// The rule in words.
+    pub rule: String,
+    /// What a value must be inside a limit by to be accepted, in the result's unit; none where the rule has no such
+    /// width.
+    pub guard_band: Option<f64>,
+    /// Probability that the true value keeps to the limits, 0 to 1 (JCGM 106:2012, clause 7).
+    pub probability_of_conformity: f64,
 }
 
 /// A contribution to a result's uncertainty.
@@ -329,6 +385,15 @@ pub struct ContributionRow {
     pub kind: String,
     /// Distribution.
     pub distribution: String,
+    /// Standard uncertainty of what is uncertain, in its own unit; none for a correlated group.
+    #[serde(default)]
+    pub input_uncertainty: Option<f64>,
+    /// That unit's symbol.
+    #[serde(default)]
+    pub input_unit: String,
+    /// Units of the result per unit of what is uncertain; none for a correlated group.
+    #[serde(default)]
+    pub sensitivity: Option<f64>,
     /// Standard uncertainty in the result's unit.
     pub standard_uncertainty: f64,
     /// Degrees of freedom; none: infinite.

@@ -51,8 +51,24 @@ fn finite(run: &Run) -> Result<(), ReportError> {
             for (name, value) in named {
                 check(&|| format!("checks[{i}].results[{j}].{name}"), value.unwrap_or(0.0))?;
             }
+            let statement = r.statement.iter().flat_map(|s| {
+                [s.standard_uncertainty, s.degrees_of_freedom.unwrap_or(0.0), s.coverage_percent]
+            });
+            for value in statement {
+                check(&|| format!("checks[{i}].results[{j}].statement"), value)?;
+            }
+            let decision = r.decision.iter();
+            for value in decision.flat_map(|d| [d.guard_band.unwrap_or(0.0), d.probability_of_conformity]) {
+                check(&|| format!("checks[{i}].results[{j}].decision"), value)?;
+            }
             for (k, b) in r.budget.iter().enumerate() {
-                for value in [b.standard_uncertainty, b.degrees_of_freedom.unwrap_or(0.0), b.share_percent] {
+                for value in [
+                    b.input_uncertainty.unwrap_or(0.0),
+                    b.sensitivity.unwrap_or(0.0),
+                    b.standard_uncertainty,
+                    b.degrees_of_freedom.unwrap_or(0.0),
+                    b.share_percent,
+                ] {
                     check(&|| format!("checks[{i}].results[{j}].budget[{k}]"), value)?;
                 }
             }

@@ -15,7 +15,8 @@ use super::settings::{settings, strange};
 use super::signals::{
     Direction, Flag, Handling, Input, InputRole, Pair, SpeedReadOut, TorqueReadOut, Wiring,
 };
-use super::words::Mode;
+use super::words::{DecisionWord, Mode};
+use crate::metrology::{DecisionRule, Risk};
 
 /// The sheet, or every fault in the order of the text.
 pub(super) fn build(mut document: Document) -> Result<AxisSheet, Vec<Fault>> {
@@ -46,6 +47,7 @@ fn assemble(document: &mut Document) -> Option<AxisSheet> {
     let bench_changes: Vec<_> = document.all("bench_change").iter().map(bench_change).collect();
     let torque_read_out = document.one("torque_read_out").map(torque_read_out);
     let speed_read_out = document.one("speed_read_out").map(speed_read_out);
+    let decision = document.one("decision").map(|table| decision(table, &mut clashes));
     unique(document, &mut clashes);
     let settings = settings(document, &mut clashes.0);
     if !document.all("input").is_empty()
@@ -65,6 +67,7 @@ fn assemble(document: &mut Document) -> Option<AxisSheet> {
     }
     document.faults.append(&mut clashes.0);
     let tolerances = tolerances(document.one("tolerances"), motor.as_ref(), disc.flatten_ref());
+    let decision = decision.unwrap_or(Some(DecisionRule::default()));
     let sheet = AxisSheet {
         axis: document.one("axis").and_then(axis)?,
         command: command?,
@@ -81,6 +84,7 @@ fn assemble(document: &mut Document) -> Option<AxisSheet> {
         speed_read_out: optional(speed_read_out)?,
         amplifier: amplifier(document.one("amplifier"))?,
         tolerances: tolerances?,
+        decision: decision?,
         wiring: document.one("wiring").and_then(wiring)?,
         settings: settings?,
         bench_changes: bench_changes.into_iter().collect::<Option<_>>()?,
@@ -161,6 +165,24 @@ fn command(table: &Table, clashes: &mut Clashes) -> Option<Command> {
         Mode::Speed => CommandPair::Speed { volts, speed: Rpm::new(amount) },
     };
     Some(Command { pair, input_range: Volts::new(range?) })
+}
+
+fn decision(table: &Table, clashes: &mut Clashes) -> Option<DecisionRule> {
+    const RISK: &str = "risk_percent";
+    let word = table.word::<DecisionWord>("rule")?;
+    if word != DecisionWord::SpecificRisk && table.has(RISK) {
+        clashes.add(table, RISK, "says nothing with this rule".to_owned(), "only specific_risk has a risk");
+    }
+    match word {
+        DecisionWord::Guarded => Some(DecisionRule::Guarded),
+        DecisionWord::Simple => Some(DecisionRule::Simple),
+        DecisionWord::SpecificRisk => {
+            if !table.has(RISK) {
+                clashes.missing(table, RISK, "the rule is specific_risk");
+            }
+            Risk::new(table.number(RISK)? / 100.0).ok().map(DecisionRule::SpecificRisk)
+        }
+    }
 }
 
 fn motor(table: &Table, clashes: &mut Clashes) -> Option<Motor> {

@@ -5,7 +5,7 @@ use super::model::Basis;
 use super::signals::{
     CountDirection, FlagRole, Handling, InputRole, Polarity, Rotation, TorqueShown, Viewpoint,
 };
-use super::words::{Mode, listed};
+use super::words::{DecisionWord, Mode, listed};
 
 /// A table of the sheet.
 pub(super) struct Section {
@@ -551,6 +551,25 @@ pub(super) static SECTIONS: &[Section] = &[
                 PERCENT,
                 common(1.0),
                 "Change of a gain over a power cycle, plus and minus",
+            ),
+        ],
+    ),
+    one(
+        "decision",
+        false,
+        "How a measured value becomes a verdict; to be agreed with the customer beforehand",
+        &[
+            key(
+                "rule",
+                Kind::Word(listed::<DecisionWord>),
+                Presence::Word("guarded"),
+                "What is compared with the limits",
+            ),
+            key(
+                "risk_percent",
+                Kind::Number(Range { least: 0.0, above: true, most: 50.0 }),
+                When("the rule is specific_risk"),
+                "Probability of a wrong acceptance that is put up with",
             ),
         ],
     ),

@@ -9,6 +9,8 @@ use proofstand_units::{
 };
 use serde::Serialize;
 
+use crate::metrology::DecisionRule;
+
 use super::conduct::{Amplifier, Bench, BenchChange, Cap, Enable, Tolerances};
 use super::settings::Settings;
 use super::signals::{
@@ -48,6 +50,8 @@ pub struct AxisSheet {
     pub amplifier: Amplifier,
     /// What may differ from the targets.
     pub tolerances: Tolerances,
+    /// How a measured value becomes a verdict.
+    pub decision: DecisionRule,
     /// Terminals of command and encoder pairs.
     pub wiring: Wiring,
     /// The amplifier's settings.

@@ -13,6 +13,14 @@ pub(super) enum Mode {
     Speed,
 }
 
+/// The decision rule, before its risk is known.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum DecisionWord {
+    Guarded,
+    Simple,
+    SpecificRisk,
+}
+
 /// A value chosen by a word.
 pub(super) trait Words: Copy + 'static {
     /// Word, meaning, value.
@@ -41,6 +49,11 @@ macro_rules! words {
 words!(Mode {
     "torque" => Torque: "volts ask for torque",
     "speed" => Speed: "volts ask for speed",
+});
+words!(DecisionWord {
+    "guarded" => Guarded: "accepted inside the limits by U, rejected outside by U, else undecided (w = U)",
+    "simple" => Simple: "accepted inside the limits, rejected outside; half of the values on a limit are wrong",
+    "specific_risk" => SpecificRisk: "accepted where the probability of being outside is at most risk_percent",
 });
 words!(Rotation {
     "clockwise" => Clockwise: "as the hands of a clock",

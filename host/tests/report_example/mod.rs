@@ -171,6 +171,8 @@ fn number(
         verdict,
         sentence: sentence.into(),
         budget: vec![],
+        statement: None,
+        decision: None,
     }
 }
 
@@ -189,6 +191,9 @@ fn budget(rows: &[(&str, &str, &str, f64, Option<f64>)]) -> Vec<ContributionRow>
             name: (*name).into(),
             kind: (*kind).into(),
             distribution: (*distribution).into(),
+            input_uncertainty: Some(*u),
+            input_unit: String::new(),
+            sensitivity: Some(1.0),
             standard_uncertainty: *u,
             degrees_of_freedom: *degrees_of_freedom,
             share_percent: 100.0 * u * u / sum,

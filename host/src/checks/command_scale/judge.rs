@@ -8,7 +8,7 @@ use crate::checks::{Context, Judgement, StepEvidence};
 use crate::estimate::Shape;
 use crate::estimate::reversal::{self, ReversalEstimate, ReversalWindow, SETTLING_TIME_CONSTANTS};
 use crate::estimate::torque_line::{LevelPoint, TorqueLine, torque_line};
-use crate::metrology::{Budget, Calibration, Contribution, CoverageFactor, Limits, Sensitivity};
+use crate::metrology::{Budget, Contribution, CoverageFactor, Limits, Sensitivity};
 use crate::planner::ReversalLevel;
 use crate::record::model::{Band, Panel, Plot, PlotAxis, ResultRow, Series, SeriesStyle, Verdict};
 
@@ -132,10 +132,6 @@ impl Scale<'_> {
         100.0 / self.context.motion.axis.rated_torque.get()
     }
 
-    fn calibration(&self) -> Calibration {
-        if self.context.equipment.calibrated { Calibration::InForce } else { Calibration::MissingOrOutOfDate }
-    }
-
     /// Standard uncertainty of the inertia, relative. The sheet states it expanded, k = 2.
     fn inertia_share(&self) -> f64 {
         self.context.sheet.inertia().relative().get() / 200.0
@@ -185,7 +181,7 @@ impl Scale<'_> {
                 gain * self.build_up(),
             ));
         match gain_limits(self.context) {
-            Some(limits) => gain_row(self.context).judged(&budget, &limits, self.calibration()),
+            Some(limits) => gain_row(self.context).judged(&budget, &limits, self.context.by_volts()),
             None => gain_row(self.context).without(Verdict::Undecided, "the tolerance leaves no room"),
         }
     }
@@ -246,7 +242,7 @@ impl Scale<'_> {
                 .with_sensitivity(Sensitivity::new(self.measured_gain().get())),
             );
         match Limits::around(Percent::ZERO, tolerance) {
-            Ok(limits) => row.judged(&budget, &limits, self.calibration()),
+            Ok(limits) => row.judged(&budget, &limits, self.context.by_volts()),
             Err(_) => row.without(Verdict::Undecided, "the tolerance leaves no room"),
         }
     }
@@ -284,7 +280,7 @@ impl Scale<'_> {
             .judged(
                 &budget,
                 &Limits::AtMost(self.context.sheet.tolerances.linearity.value),
-                self.calibration(),
+                self.context.by_volts(),
             )
     }
 
@@ -308,7 +304,7 @@ impl Scale<'_> {
             );
         let row = Row::number("command-scale.zero", "Line at 0 V, percent of rated torque", "%").target(0.0);
         match Limits::around(Percent::ZERO, self.context.sheet.tolerances.torque_offset.value) {
-            Ok(limits) => row.judged(&budget, &limits, self.calibration()),
+            Ok(limits) => row.judged(&budget, &limits, self.context.by_volts()),
             Err(_) => row.without(Verdict::Undecided, "the tolerance leaves no room"),
         }
     }
