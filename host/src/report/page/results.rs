@@ -2,7 +2,7 @@
 
 use maud::{Markup, html};
 
-use crate::record::model::{ContributionRow, ResultRow};
+use crate::record::model::{ContributionRow, DecisionStatement, ResultRow, UncertaintyStatement};
 use crate::report::number::{self, NONE, Places};
 use crate::report::ruler::ruler;
 use crate::report::symbol;
@@ -97,9 +97,11 @@ pub(super) fn budgets(rows: &[ResultRow]) -> Markup {
                         th scope="col" { "Contribution" }
                         th scope="col" { "Type" }
                         th scope="col" { "Distribution" }
-                        th.n scope="col" { "Standard uncertainty" }
+                        th.n scope="col" { "Uncertainty" br; "of the input" }
+                        th.n scope="col" { "Sensitivity" }
+                        th.n scope="col" { "Standard" br; "uncertainty" }
                         th scope="col" { "Unit" }
-                        th.n scope="col" { "Degrees of freedom" }
+                        th.n scope="col" { "Degrees of" br; "freedom" }
                         th.n scope="col" { "Share" }
                         th scope="col" { "of the variance" }
                     } }
@@ -117,7 +119,7 @@ fn budget(r: &ResultRow) -> Markup {
     html! {
         tbody {
             tr.of {
-                th scope="rowgroup" colspan="8" {
+                th scope="rowgroup" colspan="10" {
                     (T(&r.name))
                     @if let Some(u) = r.expanded_uncertainty {
                         span.quiet {
@@ -125,6 +127,8 @@ fn budget(r: &ResultRow) -> Markup {
                             @if let Some(k) = r.coverage_factor { ", k = " (number::fixed(k, 2)) }
                         }
                     }
+                    @if let Some(s) = &r.statement { div.quiet { (statement(s)) } }
+                    @if let Some(d) = &r.decision { div.quiet { (decision(d, &unit)) } }
                 }
             }
             @for c in rows {
@@ -132,6 +136,12 @@ fn budget(r: &ResultRow) -> Markup {
                     th scope="row" { (T(&c.name)) }
                     td { (T(&c.kind)) }
                     td { (T(&c.distribution)) }
+                    td.n {
+                        @if let Some(u) = c.input_uncertainty {
+                            (number::uncertainty(u)) (T(&number::unit_after(&one_line(&c.input_unit))))
+                        } @else { (NONE) }
+                    }
+                    td.n { (c.sensitivity.map_or_else(|| NONE.to_owned(), number::uncertainty)) }
                     td.n { (number::uncertainty(c.standard_uncertainty)) }
                     td.nb { (T(&unit)) }
                     td.n { (c.degrees_of_freedom.map_or_else(|| "\u{221e}".to_owned(), |d| number::fixed(d, 0))) }
@@ -140,6 +150,34 @@ fn budget(r: &ResultRow) -> Markup {
                 }
             }
         }
+    }
+}
+
+/// How an uncertainty was had, and what most of it is.
+fn statement(s: &UncertaintyStatement) -> Markup {
+    html! {
+        (T(&s.sentence)) " The interval holds " (number::fixed(s.coverage_percent, 0)) "\u{a0}%: "
+        (s.interval.words()) "."
+    }
+}
+
+/// By what rule, and how probable it is that the true value keeps to the limits.
+fn decision(d: &DecisionStatement, unit: &str) -> Markup {
+    html! {
+        "Decided by " (T(&d.rule))
+        @if let Some(w) = d.guard_band.filter(|w| *w > 0.0) {
+            " (w = " (number::uncertainty(w)) (T(&number::unit_after(unit))) ")"
+        }
+        ". Probability of conformity: " (chance(d.probability_of_conformity)) "."
+    }
+}
+
+/// A probability that rounds to none or all is said to be less or more.
+fn chance(p: f64) -> String {
+    match 100.0 * p {
+        percent if percent >= 99.95 => "above 99.9\u{a0}%".to_owned(),
+        percent if percent < 0.05 => "below 0.1\u{a0}%".to_owned(),
+        percent => number::fixed(percent, 1) + "\u{a0}%",
     }
 }
 
