@@ -15,7 +15,7 @@ fn main() -> io::Result<()> {
     let out = PathBuf::from(env::var_os("OUT_DIR").ok_or_else(|| io::Error::other("no OUT_DIR"))?);
     fs::copy("memory.x", out.join("memory.x"))?;
     println!("cargo::rustc-link-search={}", out.display());
-    for argument in ["--nmagic", "-Tlink.x", "-Tdefmt.x"] {
+    for argument in ["--nmagic", "--icf=all", "-Tlink.x", "-Tdefmt.x"] {
         println!("cargo::rustc-link-arg-bins={argument}");
     }
     Ok(())

@@ -15,7 +15,7 @@ mod encode;
 
 use core::fmt;
 
-use crc::{CRC_32_ISO_HDLC, Crc};
+use crc::{CRC_32_ISO_HDLC, Crc, NoTable};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 
@@ -38,7 +38,8 @@ pub const DELIMITER: u8 = 0x00;
 const CRC_BYTES: usize = 4;
 
 // In a static, so that the 1 KiB table is there once and not at every use.
-static CRC: Crc<u32> = Crc::<u32>::new(&CRC_32_ISO_HDLC);
+/// Without a lookup table: it would be a kilobyte of the board's flash, and a frame takes some 15 µs without.
+static CRC: Crc<u32, NoTable> = Crc::<u32, NoTable>::new(&CRC_32_ISO_HDLC);
 
 /// What the body of a payload is, from its first byte.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

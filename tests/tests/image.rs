@@ -19,8 +19,8 @@ const RAM: std::ops::RangeInclusive<u32> = 0x2000_0000..=0x2004_0000;
 const CALIBRATION: u32 = FLASH + 2 * 1_024 * 1_024 - 2 * 4_096;
 const BOOT_BLOCK: usize = 256;
 
-/// Ceilings that this project set itself.
-const TEXT_MAX: u64 = 64 * 1_024;
+/// Ceilings that this project set itself: everything that is flashed, and everything static in RAM.
+const FLASH_MAX: u32 = 64 * 1_024;
 const STATIC_RAM_MAX: u64 = 48 * 1_024;
 
 fn root() -> PathBuf {
@@ -62,6 +62,20 @@ fn section(name: &str) -> (u32, &'static [u8]) {
 
 fn size(name: &str) -> u64 {
     elf().section_by_name(name).map_or(0, |section| section.size())
+}
+
+/// What is loaded: where, and the bytes.
+fn loaded() -> impl Iterator<Item = (u32, &'static [u8])> {
+    let segments = ElfFile32::<LittleEndian>::parse(image()).expect("the image is a 32-bit ELF file");
+    let segments: Vec<_> = segments
+        .elf_program_headers()
+        .iter()
+        .filter(|header| header.p_type.get(LittleEndian) == 1 && header.p_filesz.get(LittleEndian) > 0)
+        .map(|header| [header.p_paddr, header.p_offset, header.p_filesz].map(|field| field.get(LittleEndian)))
+        .collect();
+    segments
+        .into_iter()
+        .map(|[address, offset, length]| (address, &image()[offset as usize..][..length as usize]))
 }
 
 /// The CRC of the boot ROM: polynomial 04C11DB7, all ones first, nothing reflected, nothing inverted (RP2040 datasheet,
@@ -113,15 +127,22 @@ fn the_handlers_that_measure_lie_in_ram() {
 
 #[test]
 fn the_image_stays_within_its_ceilings_and_keeps_the_calibration_free() {
-    let text = size(".text");
-    assert!(text <= TEXT_MAX, "{text} bytes of code");
+    let flash: u32 = loaded().map(|(_, bytes)| bytes.len() as u32).sum();
+    assert!(flash <= FLASH_MAX, "{flash} bytes of flash");
+    let end = loaded().map(|(at, bytes)| at + bytes.len() as u32).max().unwrap();
+    assert!(end - FLASH <= FLASH_MAX, "the image reaches {end:#x}");
     let ram: u64 = [".data", ".bss", ".uninit"].into_iter().map(size).sum();
     assert!(ram <= STATIC_RAM_MAX, "{ram} bytes of static RAM");
     let last = *uf2::pages(image()).unwrap().keys().next_back().unwrap();
-    assert!(last < CALIBRATION, "the image reaches {last:#x}");
+    assert!(last < CALIBRATION, "the file for the drive reaches {last:#x}");
     let start = elf().symbol_by_name("__calibration_start").map(|symbol| symbol.address() as u32);
     assert_eq!(start, Some(CALIBRATION));
-    assert!(elf().symbols().all(|symbol| symbol.name() != Ok("__rust_alloc")), "no heap");
+    let allocates = |name: &str| name.contains("__rust_alloc") || name.contains("__rg_alloc");
+    assert!(elf().symbols().all(|symbol| !symbol.name().is_ok_and(allocates)), "a heap");
+    // cortex-m-rt puts the stack from the top of RAM down to the end of what is static, and nothing between.
+    let symbol = |name| elf().symbol_by_name(name).map(|symbol| symbol.address() as u32);
+    assert_eq!(symbol("_stack_end"), symbol("__euninit"), "something lies between");
+    assert_eq!(symbol("_stack_start"), Some(*RAM.end()));
 }
 
 /// Read back by the format's own description (github.com/microsoft/uf2), not by the code that wrote it.
@@ -144,16 +165,14 @@ fn the_file_for_the_usb_drive_holds_every_byte_of_the_image() {
     }
     let written = flash.chunks(4_096).filter(|sector| sector.iter().any(Option::is_some));
     written.for_each(|sector| assert!(sector.iter().all(Option::is_some), "a sector is written in part"));
-    let mut loaded = 0;
-    for segment in elf().elf_program_headers().iter().filter(|header| header.p_type.get(LittleEndian) == 1) {
-        let address = segment.p_paddr.get(LittleEndian);
-        let (offset, length) = (segment.p_offset.get(LittleEndian), segment.p_filesz.get(LittleEndian));
-        for (index, byte) in image()[offset as usize..][..length as usize].iter().enumerate() {
+    let mut checked = 0;
+    for (address, bytes) in loaded() {
+        for (index, byte) in bytes.iter().enumerate() {
             assert_eq!(flash[(address - FLASH) as usize + index], Some(*byte));
-            loaded += 1;
+            checked += 1;
         }
     }
-    assert!(loaded > 10_000, "{loaded} bytes");
+    assert!(checked > 10_000, "{checked} bytes");
 }
 
 #[test]

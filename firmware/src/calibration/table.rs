@@ -56,20 +56,25 @@ impl<const N: usize> Table<N> {
         self.along(actual, |point| (point.actual.0, point.nominal.0))
     }
 
-    fn along(&self, x: Microvolts, axes: impl Fn(&Point) -> (i32, i32)) -> Microvolts {
-        // The segment that ends at the first point not below x; the last one for everything above.
-        let above = self.points.iter().position(|point| axes(point).0 >= x.0).unwrap_or(usize::MAX);
-        let high = above.clamp(1, self.points.len().saturating_sub(1));
-        let (Some(low), Some(high)) = (self.points.get(high.saturating_sub(1)), self.points.get(high)) else {
-            return x; // Cannot be: there are at least two points.
-        };
-        let ((x0, y0), (x1, y1)) = (axes(low), axes(high));
-        let run = i64::from(x1) - i64::from(x0);
-        let rise = i64::from(y1) - i64::from(y0);
-        // Differences of i32 fit 33 bits, their product 66: too many only for tables that `validate` refuses.
-        let product = rise.saturating_mul(i64::from(x.0) - i64::from(x0));
-        saturate(i64::from(y0).saturating_add(divide_rounded(product, run)))
+    fn along(&self, x: Microvolts, axes: fn(&Point) -> (i32, i32)) -> Microvolts {
+        along(&self.points, x, axes)
     }
+}
+
+/// Not of the table itself, so that there is one copy of it for tables of any length.
+fn along(points: &[Point], x: Microvolts, axes: fn(&Point) -> (i32, i32)) -> Microvolts {
+    // The segment that ends at the first point not below x; the last one for everything above.
+    let above = points.iter().position(|point| axes(point).0 >= x.0).unwrap_or(usize::MAX);
+    let high = above.clamp(1, points.len().saturating_sub(1).max(1));
+    let (Some(low), Some(high)) = (points.get(high.saturating_sub(1)), points.get(high)) else {
+        return x; // Cannot be: there are at least two points.
+    };
+    let ((x0, y0), (x1, y1)) = (axes(low), axes(high));
+    let run = i64::from(x1) - i64::from(x0);
+    let rise = i64::from(y1) - i64::from(y0);
+    // Differences of i32 fit 33 bits, their product 66: too many only for tables that `validate` refuses.
+    let product = rise.saturating_mul(i64::from(x.0) - i64::from(x0));
+    saturate(i64::from(y0).saturating_add(divide_rounded(product, run)))
 }
 
 /// Nearest integer to `numerator / denominator`, halves away from zero. A denominator below one counts as one.

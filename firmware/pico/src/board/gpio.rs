@@ -1,6 +1,6 @@
 //! Pins: set up from the pin map, outputs on their safe levels before they drive anything.
 
-use proofstand_pico::pins::{self, Direction, Function, PINS, Pin, Safe};
+use proofstand_pico::pins::{self, Direction, Function, PINS, Safe};
 use proofstand_protocol::message::Chain;
 
 use super::registers::{io_bank, pads, put, sio};
@@ -28,7 +28,7 @@ pub(crate) struct Levels(u32);
 impl Gpio {
     /// Sets every pin of the map up.
     pub(super) fn new() -> Self {
-        PINS.iter().for_each(set_up);
+        SET_UPS.iter().for_each(set_up);
         Self { _set_up: () }
     }
 
@@ -119,28 +119,57 @@ pub(super) const fn bit(pin: u8) -> u32 {
     1 << pin
 }
 
-fn set_up(pin: &Pin) {
-    let Pin { gpio, function, direction, safe, .. } = *pin;
-    drive(gpio, safe == Safe::High);
-    let pull = match (gpio, direction) {
-        // What is not plugged in must read as not conducting, or as a fault.
-        (pins::ENCODER_LINE_FAULT | pins::SPI_RECEIVE, _) => PAD_PULL_UP,
-        (pins::STOP_SENSE | pins::HOLD_SENSE | pins::RELAY_SENSE, _) => PAD_PULL_DOWN,
-        (flag, _) if (pins::FLAG_0..pins::FLAG_0 + pins::FLAGS).contains(&flag) => PAD_PULL_UP,
+/// One pin's set-up: number, pad, function, whether it drives, and at which level it begins.
+struct SetUp {
+    gpio: u8,
+    pad: u8,
+    function: u8,
+    drives: bool,
+    high: bool,
+}
+
+/// The pin map as registers want it: worked out when the image is built, so that its words stay out of flash.
+static SET_UPS: [SetUp; PINS.len()] = {
+    let mut set_ups =
+        [const { SetUp { gpio: 0, pad: 0, function: 0, drives: false, high: false } }; PINS.len()];
+    let mut index = 0;
+    while index < PINS.len() {
+        let pin = &PINS[index];
+        set_ups[index] = SetUp {
+            gpio: pin.gpio,
+            pad: (PAD_INPUT | PAD_4_MA | PAD_SCHMITT | pull(pin.gpio)) as u8,
+            function: match pin.function {
+                Function::Uart => FUNCTION_UART,
+                Function::Spi => FUNCTION_SPI,
+                // A PIO block reads its pins whatever their function is.
+                Function::Pio | Function::Gpio => FUNCTION_SIO,
+            } as u8,
+            drives: matches!(pin.direction, Direction::Out) && matches!(pin.function, Function::Gpio),
+            high: matches!(pin.safe, Safe::High),
+        };
+        index += 1;
+    }
+    set_ups
+};
+
+/// What is not plugged in must read as not conducting, as open, or as a fault.
+const fn pull(gpio: u8) -> u32 {
+    match gpio {
+        pins::ENCODER_LINE_FAULT | pins::SPI_RECEIVE => PAD_PULL_UP,
+        pins::STOP_SENSE | pins::HOLD_SENSE | pins::RELAY_SENSE => PAD_PULL_DOWN,
+        flag if flag >= pins::FLAG_0 && flag < pins::FLAG_0 + pins::FLAGS => PAD_PULL_UP,
         _ => 0,
-    };
-    put!(pads().gpio(usize::from(gpio)), PAD_INPUT | PAD_4_MA | PAD_SCHMITT | pull);
-    let is_output = direction == Direction::Out && function == Function::Gpio;
-    if is_output {
+    }
+}
+
+fn set_up(pin: &SetUp) {
+    let SetUp { gpio, pad, function, drives, high } = *pin;
+    drive(gpio, high);
+    put!(pads().gpio(usize::from(gpio)), u32::from(pad));
+    if drives {
         put!(sio().gpio_oe_set(), bit(gpio));
     } else {
         put!(sio().gpio_oe_clr(), bit(gpio));
     }
-    let select = match function {
-        Function::Uart => FUNCTION_UART,
-        Function::Spi => FUNCTION_SPI,
-        // A PIO block reads its pins whatever their function is.
-        Function::Pio | Function::Gpio => FUNCTION_SIO,
-    };
-    put!(io_bank().gpio(usize::from(gpio)).gpio_ctrl(), select);
+    put!(io_bank().gpio(usize::from(gpio)).gpio_ctrl(), u32::from(function));
 }
