@@ -15,6 +15,7 @@ const ENABLE = 21;
 const KEEP_ALIVE = 22;
 const STOP = 26;
 const HOLD = 27;
+const LIGHT = 25;
 const RELAY = 28;
 
 const OUT_CONTACTS = 0b0111;
@@ -87,6 +88,7 @@ export class Bench {
       this.note('keep-alive', 1);
       this.#relays();
     });
+    watch(LIGHT, (high) => this.note('light', high ? 1 : 0));
     watch(TRIGGER, (high) => this.note('trigger', high ? 1 : 0));
     watch(LATCH, (high) => {
       if (this.registers.set(high)) this.note('contacts', this.registers.out);
@@ -148,6 +150,13 @@ export class Bench {
     Object.assign(this, { stop, hold, guard, lineFault });
     this.#inputs();
     this.#relays();
+  }
+
+  // A flag input, instead of what the axis says, until the axis changes it.
+  setFlag(input, conducting) {
+    const bit = 1 << input;
+    this.flagLevels = conducting ? this.flagLevels | bit : this.flagLevels & ~bit;
+    this.chip.drive(FLAG_0 + input, !conducting);
   }
 
   #voltsAt(channel) {
@@ -221,11 +230,7 @@ export class Bench {
       plant.edges(start, end, (time, levels) => chip.pio.add(time / scale, levels));
       plant.flagEdges((time, input, conducting) => {
         const at = time / scale + (conducting ? COUPLER_ON : COUPLER_OFF);
-        this.at(at, () => {
-          const bit = 1 << input;
-          this.flagLevels = conducting ? this.flagLevels | bit : this.flagLevels & ~bit;
-          this.chip.drive(FLAG_0 + input, !conducting);
-        });
+        this.at(at, () => this.setFlag(input, conducting));
       });
       chip.drive(LINE_FAULT, this.lineFault || !plant.pairsDriven());
     }

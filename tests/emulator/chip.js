@@ -52,6 +52,7 @@ export class Chip {
     this.rom = new Rom(chip, flash, {
       eraseNanos: hooks.eraseNanos,
       onFlash: (what, at) => hooks.onFlash(what, at),
+      isOff: () => this.resetReason !== null,
       pass: (span) => this.pass(span),
     });
     chip.onBreak = (number) => {
@@ -62,6 +63,7 @@ export class Chip {
     chip.core.PC = chip.readUint32(VECTORS + 4) & ~1;
     this.cyclesSeen = chip.core.cycles;
     this.instructions = 0;
+    this.asleep = 0;
   }
 
   // All inputs in one word; the stock getter asks thirty pins.
@@ -167,6 +169,14 @@ export class Chip {
     this.pio.sync(this.clock.nanos);
   }
 
+  // Makes the main loop go on elsewhere, as soon as no handler runs. `prepare` may set registers.
+  divert(address, prepare = () => {}) {
+    const { core } = this.chip;
+    while (core.IPSR !== 0 || core.waiting) this.run(this.clock.nanos + 1, () => false);
+    prepare(core);
+    core.PC = address & ~1;
+  }
+
   // Runs until a moment, a reset, or until `done` says so after an event.
   run(until, done) {
     const { chip, clock } = this;
@@ -177,12 +187,14 @@ export class Chip {
           core.waiting = false;
           continue;
         }
+        const slept = clock.nanosCounter;
         const alarm = clock.nextAlarm;
         const next = alarm === null ? until : Math.min(until, alarm.nanos);
         clock.tick(Math.max(0, next - clock.nanosCounter));
         // The core's clock runs on whole cycles.
         const late = clock.nanosCounter % CYCLE;
         if (late !== 0 && !core.waiting) clock.tick(CYCLE - late);
+        this.asleep += clock.nanosCounter - slept;
         if (done()) return;
       } else {
         const { profile } = this;

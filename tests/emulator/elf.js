@@ -61,6 +61,24 @@ export class Elf {
     return symbols;
   }
 
+  // The symbol whose mangled name holds these words one after the other, each with its length before it as Rust's mangling
+  // has it. There must be exactly one address.
+  find(...words) {
+    const wanted = words.map((word) => `${word.length}${word}`);
+    const places = new Map();
+    for (const [name, symbol] of this.symbols) {
+      let from = 0;
+      const all = wanted.every((word) => {
+        const at = name.indexOf(word, from);
+        from = at + word.length;
+        return at >= 0;
+      });
+      if (all) places.set(symbol.address, symbol);
+    }
+    if (places.size !== 1) throw new Error(`the image has ${places.size} symbols of the name ${words.join('::')}`);
+    return [...places.values()][0];
+  }
+
   // The function that an address lies in.
   functionAt(address) {
     for (const [name, { address: start, size }] of this.symbols) {

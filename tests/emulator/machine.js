@@ -5,12 +5,17 @@ import { Bench } from './bench.js';
 import { Chip, loadFlash } from './chip.js';
 import { Elf } from './elf.js';
 import { NoPlant, Plant } from './plant.js';
+import { Recorder } from './recorder.js';
 import { Pattern } from './pattern.js';
 
 const FLASH_BYTES = 2 * 1024 * 1024;
 const UNIQUE_ID = [0xe6, 0x61, 0x41, 0x04, 0x03, 0x2b, 0x5a, 0x2f];
 // RAM after power-up: anything (a pattern, so that runs are the same).
 const RAM_NOISE = 0xa5;
+// STACK_PAINT_VALUE of cortex-m-rt.
+const STACK_PAINT = 0xcccccccc;
+// Armv6-M Architecture Reference Manual, A6.7.10: B to its own address.
+const BRANCH_TO_ITSELF = 0xe7fe;
 
 export class Machine {
   constructor(options) {
@@ -24,6 +29,7 @@ export class Machine {
     this.uniqueId = options.uniqueId ?? UNIQUE_ID;
     this.eraseNanos = options.eraseNanos;
     this.cut = null;
+    this.recording = options.record === true;
     this.flashOperations = 0;
     this.random = (options.seed ?? 1) >>> 0 || 1;
     this.resets = 0;
@@ -62,17 +68,19 @@ export class Machine {
     this.chip.usb.lineState = this.open ? 3 : 0;
     if (!this.plugged) this.chip.usb.unplug();
     this.bench.attach(this.chip);
-    this.rtt = null;
+    this.recorder = this.recording ? new Recorder(this.elf, this.chip, this.bench) : null;
   }
 
-  // Whether an operation on flash comes to its end. A power cut leaves it half done.
+  // How much of an operation on flash is done: 1, or less at a power cut, which also ends it if all of it is done.
   #onFlash(what, at) {
     const number = this.flashOperations++;
     this.bench.note('flash', `${what} ${at.toString(16)}`);
-    if (this.cut === null || number !== this.cut) return true;
+    this.recorder?.stored();
+    if (this.cut === null || number !== this.cut.operation) return 1;
+    const { share } = this.cut;
     this.cut = null;
     this.chip.resetReason = 'power';
-    return false;
+    return share;
   }
 
   #reset() {
@@ -100,11 +108,37 @@ export class Machine {
   }
 
   send(bytes) {
+    this.recorder?.toDevice.push(...bytes);
     this.chip.usb.send(bytes);
   }
 
   take() {
-    return this.chip.usb.take();
+    const bytes = this.chip.usb.take();
+    this.recorder?.fromDevice.push(...bytes);
+    return bytes;
+  }
+
+  // The stack from its end up to the lowest word that is no longer as the start-up code painted it.
+  #stack() {
+    const [end, start] = ['_stack_end', '_stack_start'].map((name) => this.elf.symbols.get(name).address);
+    let at = end;
+    while (at < start && this.chip.chip.readUint32(at) === STACK_PAINT) at += 4;
+    return { used: start - at, bytes: start - end };
+  }
+
+  // Lets the main loop hang while interrupts go on: a branch to itself, deep in the unused stack.
+  #hang() {
+    const at = this.elf.symbols.get('_stack_end').address + 64;
+    this.chip.chip.writeUint16(at, BRANCH_TO_ITSELF);
+    this.chip.divert(at);
+  }
+
+  // Lets the main loop come upon a panic, as if it had called the panic handler.
+  #panic() {
+    const [, handler] = [...this.elf.symbols].find(([name]) => name.endsWith('rust_begin_unwind'));
+    this.chip.divert(handler.address, (core) => {
+      core.LR = core.PC | 1;
+    });
   }
 
   // What the image logged: the up-buffer 0 of its control block (layout: SEGGER RTT, as defmt-rtt writes it).
@@ -178,6 +212,8 @@ export class Machine {
           rpm: bench.plant.rpm(),
           faults: bench.faults,
           instructions: chip.instructions,
+          asleep: chip.asleep,
+          counts: bench.pattern?.position ?? bench.plant.counter(),
           connected: chip.usb.connected,
         };
       }
@@ -203,11 +239,27 @@ export class Machine {
         this.#reset();
         return {};
       case 'power-cut-at':
-        this.cut = this.flashOperations + rest.operation;
+        this.cut = { operation: this.flashOperations + rest.operation, share: rest.share ?? 0.5 };
         return {};
       case 'stall':
         chip.pass(rest.nanos);
         if (chip.resetReason !== null) this.#reset();
+        return {};
+      case 'hang':
+        this.#hang();
+        return {};
+      case 'panic':
+        this.#panic();
+        return {};
+      case 'stack':
+        return this.#stack();
+      case 'recorded':
+        return this.recorder.take();
+      case 'usb-pace':
+        chip.usb.nanosPerByte = rest.nanosPerByte;
+        return {};
+      case 'flag-at':
+        bench.at(rest.at, () => bench.setFlag(rest.input, rest.conducting));
         return {};
       case 'hard-fault':
         chip.chip.core.exceptionEntry(3);

@@ -58,24 +58,24 @@ export class Rom {
 
   #erase(offset, count) {
     for (let at = offset; at < offset + count; at += SECTOR) {
-      const whole = this.hooks.onFlash('erase', at);
-      this.flash.fill(0xff, at, at + (whole ? SECTOR : SECTOR / 2));
+      const share = this.hooks.onFlash('erase', at);
+      this.flash.fill(0xff, at, at + Math.round(share * SECTOR));
       this.chip.flash.set(this.flash.subarray(at, at + SECTOR), at);
-      if (!whole) return;
+      if (this.hooks.isOff()) return;
       this.hooks.pass(this.eraseNanos);
     }
   }
 
   #program(offset, from, count) {
     for (let done = 0; done < count; done += PAGE) {
-      const whole = this.hooks.onFlash('program', offset + done);
+      const share = this.hooks.onFlash('program', offset + done);
       const length = Math.min(PAGE, count - done);
-      for (let i = 0; i < (whole ? length : length / 2); i++) {
+      for (let i = 0; i < Math.round(share * length); i++) {
         // Programming only clears bits.
         this.flash[offset + done + i] &= this.chip.readUint8(from + done + i);
       }
       this.chip.flash.set(this.flash.subarray(offset + done, offset + done + length), offset + done);
-      if (!whole) return;
+      if (this.hooks.isOff()) return;
       this.hooks.pass(PAGE_NANOS);
     }
   }

@@ -27,6 +27,7 @@ export class UsbHost {
     this.plugged = true;
     this.reading = true;
     this.busyUntil = 0;
+    this.nanosPerByte = BYTE_NANOS;
     this.waiting = new Map();
     this.alarms = new Map();
     this.lineState = DTR_AND_RTS;
@@ -78,7 +79,7 @@ export class UsbHost {
       const control = this.chip.usbDPRAMView.getUint32(offset, true);
       const count = out ? Math.min(control & LENGTH, this.toDevice.length) : control & LENGTH;
       const begin = Math.max(this.clock.nanos, this.busyUntil);
-      this.busyUntil = begin + OVERHEAD_NANOS + BYTE_NANOS * count;
+      this.busyUntil = begin + OVERHEAD_NANOS + this.nanosPerByte * count;
       if (!this.alarms.has(offset)) {
         this.alarms.set(offset, this.clock.createAlarm(() => this.#finish(offset)));
       }

@@ -11,7 +11,7 @@ use proofstand_protocol::units::Micros;
 use crate::board::clock::Snapshot;
 use crate::board::{
     self, Board, Burst, CalibrationFlash, Gpio, Port, Watchdog, analog, clock, encoder, flags, retained,
-    stack,
+    stack, usb,
 };
 
 /// The couplers' delays as designed, and no more debounce than they need: 15 µs on, 50 µs off.
@@ -246,6 +246,7 @@ impl Outgoing {
         loop {
             if self.sent >= self.length {
                 (self.sent, self.length) = (0, session.transmit(&mut self.bytes));
+                usb::made(self.length);
             }
             let waiting = self.bytes.get(self.sent..self.length).unwrap_or(&[]);
             let taken = if waiting.is_empty() { 0 } else { port.write(waiting) };

@@ -47,18 +47,20 @@ static WANTED: AtomicU32 = AtomicU32::new(0);
 static TAKEN: AtomicU32 = AtomicU32::new(0);
 static PERIOD: AtomicU32 = AtomicU32::new(0);
 static NEXT: AtomicU32 = AtomicU32::new(0);
+/// Points of the burst that the session has been given.
+static HANDED_OVER: AtomicU32 = AtomicU32::new(0);
 
-/// The burst that runs, as far as it has been handed over.
+/// The burst that runs.
 #[derive(Default)]
 pub(crate) struct Burst {
-    handed_over: u32,
+    _one: (),
 }
 
 impl Burst {
     /// Starts a burst; any other ends.
     pub(crate) fn start(&mut self, job: BurstJob) {
         stop();
-        self.handed_over = 0;
+        HANDED_OVER.store(0, Ordering::Relaxed);
         WANTED.store(u32::from(job.points), Ordering::Relaxed);
         TAKEN.store(0, Ordering::Relaxed);
         PERIOD.store(u32::from(job.period_us), Ordering::Relaxed);
@@ -93,12 +95,13 @@ impl Burst {
             LINES => WANTED.load(Ordering::Acquire),
             _ => TAKEN.load(Ordering::Acquire),
         };
-        let until = taken.min(self.handed_over + HAND_OVER);
-        for number in self.handed_over..until {
+        let from = HANDED_OVER.load(Ordering::Relaxed);
+        let until = taken.min(from + HAND_OVER);
+        for number in from..until {
             let Some(point) = point(mode, number) else { break };
             fixture.burst_point(point);
         }
-        self.handed_over = until;
+        HANDED_OVER.store(until, Ordering::Relaxed);
         if until == WANTED.load(Ordering::Acquire) {
             stop();
         }

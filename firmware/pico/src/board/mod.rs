@@ -14,13 +14,14 @@ mod fault;
 pub(crate) mod flags;
 mod flash;
 mod gpio;
+mod memory;
 mod programs;
 mod registers;
 pub(crate) mod retained;
 mod spi;
 pub(crate) mod stack;
 mod state_machine;
-mod usb;
+pub(crate) mod usb;
 mod watchdog;
 
 use defmt_rtt as _;
