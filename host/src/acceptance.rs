@@ -12,7 +12,7 @@ use proofstand_protocol::version::{CalibrationState, FixtureHello};
 use proofstand_units::Volts;
 
 use crate::cautions::cautions;
-use crate::checks::{Check, Context, Equipment};
+use crate::checks::{Check, CitedDirection, Context, Equipment};
 use crate::diagnosis::diagnose;
 use crate::fixture::{Client, FixtureError};
 use crate::link::Link;
@@ -55,9 +55,16 @@ pub struct Setting {
     pub bench_changes: Vec<String>,
     /// Days since 1970-01-01, today: decides whether a calibration is in date.
     pub today: u32,
+    /// What a person saw in an earlier run that may be cited.
+    pub cited: Option<CitedDirection>,
     /// The run that this one goes on with or makes again.
     pub earlier: Option<(FollowWhy, Run)>,
 }
+
+/// What a run can't decide while nobody is there.
+pub const UNATTENDED: &str = "Unattended: nobody says which way the shaft turns, so that direction stays undecided unless \
+                              an attended record of the same unit and wiring is cited; nothing is turned by hand and no \
+                              reading of a person is taken";
 
 impl Job {
     /// Works out what follows from a sheet.
@@ -84,7 +91,8 @@ impl Job {
         if calibration.valid {
             calibration.take_stated(client.calibrated_uncertainty(folder));
         }
-        let opened =
+        let attended = attendant.attended();
+        let mut opened =
             self.opened(kind, folder.name(), provenance(client, &calibration, setting), checks, setting);
         let conducted = match &self.motion {
             Err(cannot) => {
@@ -98,22 +106,37 @@ impl Job {
                     targets: &self.targets,
                     motion,
                     equipment: calibration.equipment(),
-                    attended: attendant.attended(),
+                    attended,
+                    cited: setting.cited.as_ref(),
                 };
                 match folder.note("run", &opened) {
                     Err(error) => {
                         Conducted { checks: Vec::new(), stopped: Some(FixtureError::Record(error)) }
                     }
-                    Ok(()) if attendant.acknowledge(&opened.cautions) => {
-                        conduct(checks, &context, client, folder, attendant, progress)
+                    Ok(()) => {
+                        opened.acknowledged_by = attendant.acknowledge(&opened.cautions);
+                        match folder.note(
+                            "cautions",
+                            serde_json::json!({ "acknowledged_by": opened.acknowledged_by }),
+                        ) {
+                            Err(error) => {
+                                Conducted { checks: Vec::new(), stopped: Some(FixtureError::Record(error)) }
+                            }
+                            Ok(()) if opened.acknowledged_by.is_none() => {
+                                Conducted { checks: Vec::new(), stopped: Some(FixtureError::Interrupted) }
+                            }
+                            Ok(()) => conduct(checks, &context, client, folder, attendant, progress),
+                        }
                     }
-                    Ok(()) => Conducted { checks: Vec::new(), stopped: Some(FixtureError::Interrupted) },
                 }
             }
         };
         let stopped = conducted.stopped.as_ref().map(ToString::to_string);
         let (checks, follows) = finished_checks(&opened, conducted.checks, stopped.as_deref(), setting);
         let mut provenance = opened.provenance.clone();
+        if !attended {
+            provenance.warnings.push(UNATTENDED.to_owned());
+        }
         if client.damaged_frames() > 0 {
             provenance.warnings.push(format!(
                 "{} frames came damaged and were asked for again: look at the cable",
@@ -164,6 +187,7 @@ impl Job {
             axis: self.axis(setting),
             provenance,
             cautions: cautions(&self.sheet),
+            acknowledged_by: None,
             outcome: outcome(kind, &checks, None),
             targets: self.targets.rows(),
             checks,
@@ -214,7 +238,11 @@ fn refused(check: &dyn Check, cannot: &CannotPlan) -> CheckRecord {
         title: check.title().to_owned(),
         shows: check.shows().to_owned(),
         verdict: Verdict::NotDone,
-        not_done: Some(NotDone { why: cannot.why.clone(), would_allow: cannot.remedy.clone() }),
+        not_done: Some(NotDone {
+            why: cannot.why.clone(),
+            would_allow: cannot.remedy.clone(),
+            ..NotDone::default()
+        }),
         results: Vec::new(),
         plots: Vec::new(),
         steps: Vec::new(),
@@ -261,20 +289,35 @@ fn outcome(kind: RunKind, checks: &[CheckRecord], stopped: Option<String>) -> Ou
     let count = |v| u32::try_from(checks.iter().filter(|c| c.verdict == v).count()).unwrap_or(u32::MAX);
     let (accepted, undecided) = (count(Verdict::Accepted), count(Verdict::Undecided));
     let (rejected, not_done) = (count(Verdict::Rejected), count(Verdict::NotDone));
+    // What others show keeps nothing from being accepted; it is not done all the same.
+    let stood_for = checks
+        .iter()
+        .filter(|c| c.verdict == Verdict::NotDone)
+        .filter(|c| c.not_done.as_ref().is_some_and(|n| n.shown_also_by.is_some()));
+    let stood_for: Vec<&str> = stood_for.map(|c| c.id.as_str()).collect();
+    let missing = not_done.saturating_sub(u32::try_from(stood_for.len()).unwrap_or(0));
     let verdict = if rejected > 0 {
         Verdict::Rejected
-    } else if undecided > 0 || (not_done > 0 && accepted > 0) {
+    } else if undecided > 0 || (missing > 0 && accepted > 0) {
         Verdict::Undecided
     } else if accepted > 0 {
         Verdict::Accepted
     } else {
         Verdict::NotDone
     };
+    let besides = match stood_for.as_slice() {
+        [] => String::new(),
+        ids => format!(" Not done: {}, which other checks show.", ids.join(", ")),
+    };
     let what = match (&stopped, verdict) {
         (Some(why), _) => format!("The run stopped before its end: {why}."),
         (None, Verdict::Accepted) => format!(
-            "The axis does what the sheet says in {}.",
-            if accepted == 1 { "the one check made".to_owned() } else { format!("all {accepted} checks") }
+            "The axis does what the sheet says in {}.{besides}",
+            if accepted == 1 {
+                "the one check made".to_owned()
+            } else {
+                format!("all {accepted} checks made")
+            }
         ),
         (None, Verdict::Rejected) => format!(
             "The axis does not do what the sheet says: rejected {rejected} of {} checks.",

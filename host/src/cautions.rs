@@ -19,6 +19,13 @@ const ALWAYS: &[&str] = &[
 #[must_use]
 pub fn cautions(sheet: &AxisSheet) -> Vec<String> {
     let mut all: Vec<String> = ALWAYS.iter().map(|&c| c.to_owned()).collect();
+    if sheet.bench.control_power_separable {
+        all.push(
+            "The shaft is turned by hand only when asked for: motor power off and its discharge time waited, control \
+             power on, enable open."
+                .to_owned(),
+        );
+    }
     if sheet.disc.is_some() {
         all.push(
             "The disc on the shaft must be balanced, keyed or clamped for the highest speed, and guarded."

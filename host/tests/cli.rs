@@ -321,6 +321,63 @@ fn what_was_built_on_a_check_made_again_is_made_again_too_or_marked() {
 }
 
 #[test]
+fn direction_is_taken_from_an_attended_record_of_the_same_unit_and_wiring_only() {
+    let folder = tempfile::tempdir().unwrap();
+    let nudge = ["--only", "nudge"];
+    let seen = rehearse(folder.path(), 0, &nudge);
+    let alone = rehearse(folder.path(), 3, &["--only", "nudge", "--unattended"]);
+    let from = |run: &Path| {
+        let run = run.to_str().unwrap().to_owned();
+        ["--only", "nudge", "--unattended", "--direction-from"].map(str::to_owned).into_iter().chain([run])
+    };
+    let citing = |run: &Path, more: &[&str]| {
+        let mut command = proofstand(folder.path());
+        command.args(["rehearse", SHEET]).args(from(run)).args(more);
+        command.assert()
+    };
+    citing(&seen, &[]).code(0);
+    let cited = newest(folder.path());
+    let run = read_run(&cited).unwrap();
+    let row = run.checks[0].results.iter().find(|r| r.id == "nudge.direction").unwrap();
+    assert_eq!(row.verdict, Verdict::Accepted);
+    assert_eq!(row.measured_text.as_deref(), Some("counterclockwise, cited"));
+    assert!(row.sentence.contains(&read_run(&seen).unwrap().id), "{}", row.sentence);
+    assert!(run.checks[0].notes.iter().any(|n| n.contains("can't be seen from here")));
+
+    // Another unit; nobody answered; only cited itself; no record.
+    citing(&seen, &["--identity", "motor-serial=other"]).code(2).stderr(contains("another unit"));
+    citing(&seen, &["--seed", "2"]).code(2).stderr(contains("another unit"));
+    citing(&alone, &[]).code(2).stderr(contains("direction was not accepted"));
+    citing(&cited, &[]).code(2).stderr(contains("nobody answered in it"));
+    citing(&folder.path().join("none"), &[]).code(2).stderr(contains("can't be cited"));
+
+    // A record whose model was changed afterwards.
+    let forged = folder.path().join("forged");
+    std::fs::create_dir(&forged).unwrap();
+    std::fs::copy(alone.join(JOURNAL), forged.join(JOURNAL)).unwrap();
+    let model = std::fs::read_to_string(seen.join(MODEL)).unwrap();
+    std::fs::write(forged.join(MODEL), model).unwrap();
+    citing(&forged, &[]).code(2).stderr(contains("do not say the same"));
+
+    // One that was cut off.
+    let cut_off = cut(&seen, &folder.path().join("cut"), |n, _| n < 5, "");
+    citing(&cut_off, &[]).code(2).stderr(contains("not whole"));
+
+    // Another sheet: other terminals, or another direction.
+    let text = std::fs::read_to_string(SHEET).unwrap();
+    for (was, is, says) in [
+        ("phase_a = \"P1\"", "phase_a = \"P9\"", "another [wiring]"),
+        ("positive_command_counts = \"up\"", "positive_command_counts = \"down\"", "another [direction]"),
+    ] {
+        assert!(text.contains(was));
+        let other = folder.path().join("other.toml");
+        std::fs::write(&other, text.replace(was, is)).unwrap();
+        let mut command = proofstand(folder.path());
+        command.arg("rehearse").arg(&other).args(from(&seen)).assert().code(2).stderr(contains(says));
+    }
+}
+
+#[test]
 fn what_is_printed_fits_where_there_is_no_terminal_and_where_the_reader_goes_away() {
     let folder = tempfile::tempdir().unwrap();
     let out = proofstand(folder.path()).args(["rehearse", SHEET]).assert().code(0);

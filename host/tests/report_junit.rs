@@ -108,8 +108,11 @@ fn a_run_that_stopped_says_why_and_a_check_without_results_is_not_lost() {
     run.outcome.stopped = Some("trip: overspeed".into());
     run.checks[0].results.clear();
     run.checks[0].verdict = Verdict::Rejected;
-    run.checks[0].not_done =
-        Some(NotDone { why: "The fixture tripped.".into(), would_allow: "Mend the wiring.".into() });
+    run.checks[0].not_done = Some(NotDone {
+        why: "The fixture tripped.".into(),
+        would_allow: "Mend the wiring.".into(),
+        shown_also_by: None,
+    });
     let text = report::junit(&run).unwrap();
     let root = parse(&text).unwrap();
     Facts::read().ant(&root).unwrap();

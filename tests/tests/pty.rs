@@ -285,7 +285,8 @@ fn a_person_is_asked_what_is_there_then_shown_the_cautions_then_asked_which_way_
     answer(&mut host, "Operator:", "Kim");
     answer(&mut host, "Changed:", "jumper D7 to D0 (invented)");
     answer(&mut host, "Changed:", "");
-    answer(&mut host, "anything else stops:", "kept");
+    answer(&mut host, "Enter alone stops:", "Kim");
+    answer(&mut host, "Enter starts, s stops:", "");
     answer(&mut host, "Which way did the shaft turn", "ccw");
     let ended = host.end().unwrap();
     assert_eq!(ended.code(), 0, "{ended:?}");
@@ -299,6 +300,7 @@ fn a_person_is_asked_what_is_there_then_shown_the_cautions_then_asked_which_way_
     let page = std::fs::read_to_string(bench.run().join("report.html")).unwrap();
     assert!(page.contains("M-1 (invented)"));
     assert!(run.undo.iter().any(|u| u.contains("jumper D7 to D0 (invented)")));
+    assert_eq!(run.acknowledged_by.as_deref(), Some("Kim"));
 }
 
 #[test]
@@ -321,10 +323,10 @@ fn cautions_that_are_not_kept_move_nothing() {
         all.extend(["--identity", known]);
     }
     let mut host = Host::start(HOST, bench.folder.path(), input.into(), all).unwrap();
-    host.wait_for("anything else stops:").unwrap();
+    host.wait_for("Enter alone stops:").unwrap();
     {
         use std::io::Write as _;
-        writeln!(keys, "yes").unwrap();
+        writeln!(keys).unwrap();
     }
     let ended = host.end().unwrap();
     assert_eq!(ended.code(), 4, "{ended:?}");
@@ -350,4 +352,87 @@ fn a_request_to_stop_also_ends_a_question() {
     assert_eq!(ended.code(), 4, "{ended:?}");
     assert!(ended.err.contains("nothing was written"), "{}", ended.err);
     assert!(!bench.folder.path().join("runs").exists());
+}
+
+/// `accept --only hand-turn` with somebody at the keyboard, everything on the bench known already.
+fn by_hand(bench: &Bench) -> (Host, TTYPort) {
+    let sheet = demo("film-winder.toml").canonicalize().unwrap();
+    let (keys, far) = TTYPort::pair().unwrap();
+    let input = File::options().read(true).write(true).open(far.name().unwrap()).unwrap();
+    let mut all =
+        vec!["accept", sheet.to_str().unwrap(), "--port", &bench.fixture.port, "--only", "hand-turn"];
+    all.extend(["--bench-change", "none"]);
+    let known = [
+        "amplifier",
+        "amplifier-serial",
+        "amplifier-firmware",
+        "motor",
+        "motor-serial",
+        "supply",
+        "operator",
+    ];
+    let known: Vec<String> = known.iter().map(|key| format!("{key}=x")).collect();
+    for known in &known {
+        all.extend(["--identity", known]);
+    }
+    (Host::start(HOST, bench.folder.path(), input.into(), all).unwrap(), keys)
+}
+
+fn type_line(keys: &mut TTYPort, line: &str) {
+    use std::io::Write as _;
+    writeln!(keys, "{line}").unwrap();
+}
+
+#[test]
+fn a_person_turns_the_shaft_by_hand_while_only_control_power_is_on_and_says_which_way() {
+    let mut bench = Bench::new();
+    let (mut host, mut keys) = by_hand(&bench);
+    host.wait_for("Enter alone stops:").unwrap();
+    type_line(&mut keys, "Kim");
+    host.wait_for("Switch MOTOR POWER off").unwrap();
+    bench.fixture.command("motor power off").unwrap();
+    host.wait_for("Enter when it is done").unwrap();
+    type_line(&mut keys, "");
+    for (prompt, hand, says) in [
+        ("Turn the shaft by hand", "turn clockwise", "1"),
+        ("Now turn it by hand", "turn counterclockwise", "ccw"),
+    ] {
+        host.wait_for(prompt).unwrap();
+        host.wait_for("Enter when it is done").unwrap();
+        bench.fixture.command(hand).unwrap();
+        bench.fixture.wait_for("shaft turns").unwrap();
+        bench.fixture.wait_for("shaft rests").unwrap();
+        type_line(&mut keys, "");
+        host.wait_for("Which way did the shaft turn").unwrap();
+        type_line(&mut keys, says);
+    }
+    host.wait_for("Switch MOTOR POWER on again").unwrap();
+    bench.fixture.command("motor power on").unwrap();
+    host.wait_for("Enter when it is done").unwrap();
+    type_line(&mut keys, "");
+    let ended = host.end().unwrap();
+    assert_eq!(ended.code(), 0, "{ended:?}");
+    let run = read_run(&bench.run()).unwrap();
+    let row = |id: &str| run.checks[0].results.iter().find(|r| r.id == id).unwrap();
+    assert_eq!(row("hand-turn.one-way").measured, Some(10_000.0));
+    assert_eq!(row("hand-turn.sign").verdict, Verdict::Accepted);
+    // Standstill was measured before anybody was asked to touch anything, and nothing was ever armed.
+    assert!(ended.err.contains("The shaft stands still, measured. DO: Turn"), "{}", ended.err);
+    assert!(!bench.fixture.log().contains("Armed"), "{}", bench.fixture.log());
+}
+
+#[test]
+fn a_person_who_says_stop_at_a_prompt_ends_the_run_in_good_order_and_can_go_on_later() {
+    let bench = Bench::new();
+    let (mut host, mut keys) = by_hand(&bench);
+    host.wait_for("Enter alone stops:").unwrap();
+    type_line(&mut keys, "Kim");
+    host.wait_for("Enter when it is done").unwrap();
+    type_line(&mut keys, "s");
+    let ended = host.end().unwrap();
+    assert_eq!(ended.code(), 4, "{ended:?}");
+    let (run, why) = stopped(&bench.run());
+    assert!(why.contains("stopped on request"), "{why}");
+    assert!(ended.out.contains(&format!("--resume runs/{}", run.id)), "{}", ended.out);
+    assert_eq!(run.acknowledged_by.as_deref(), Some("Kim"));
 }

@@ -45,6 +45,7 @@ fn fallen(check: &dyn Check, need: &str, verdict: Verdict, old: &CheckRecord) ->
                 verdict.word().to_lowercase()
             ),
             would_allow: format!("an accepted {need}, then {} again", check.id()),
+            shown_also_by: None,
         }),
         results: Vec::new(),
         plots: Vec::new(),

@@ -4,8 +4,10 @@
 //! know how a plant was made.
 
 mod cap_flag;
+mod cited;
 mod command_scale;
 mod evidence;
+mod hand_turn;
 mod line_count;
 mod nudge;
 mod rows;
@@ -13,6 +15,7 @@ mod speed_cap;
 mod step;
 mod traces;
 
+pub use cited::CitedDirection;
 pub use step::{
     Act, ActAt, ActWhat, Acted, Deed, MoveStep, ObserveStep, Prompt, SelfCheckReading, SelfCheckStep, Step,
     StepEnding, StepEvidence, Turned, is_about_the_axis,
@@ -23,12 +26,13 @@ use proofstand_units::{Rpm, Volts};
 
 use crate::metrology::{Calibration, Judging};
 use crate::planner::{CannotPlan, MotionPlan};
-use crate::record::model::{CheckRecord, Plot, ResultRow, Verdict};
+use crate::record::model::{CheckRecord, NotDone, Plot, ResultRow, Verdict};
 use crate::sheet::{AxisSheet, CountDirection};
 use crate::targets::Targets;
 
 /// Every check, in the order of increasing energy.
 pub const ALL: &[&dyn Check] = &[
+    &hand_turn::HandTurn,
     &nudge::Nudge,
     &line_count::SLOW,
     &speed_cap::SpeedCap,
@@ -50,6 +54,8 @@ pub struct Context<'a> {
     pub equipment: Equipment,
     /// A person is beside the bench.
     pub attended: bool,
+    /// What a person saw in an earlier run of the same unit and wiring.
+    pub cited: Option<&'a CitedDirection>,
 }
 
 impl Context<'_> {
@@ -116,6 +122,8 @@ pub struct Judgement {
     pub plots: Vec<Plot>,
     /// Remarks a reader needs.
     pub notes: Vec<String>,
+    /// Why nothing came of it, where that is nobody's fault.
+    pub not_done: Option<NotDone>,
 }
 
 /// A check.
@@ -147,6 +155,12 @@ pub trait Check: Sync {
     /// nothing about a higher one.
     fn goes_on_after(&self, _tripped: &StepEvidence) -> bool {
         false
+    }
+
+    /// Which other checks show the same. A check of which this is so does not keep an axis from being accepted where it
+    /// can't be done; it is not done all the same, and the record says what stands for it.
+    fn shown_also_by(&self) -> Option<&'static str> {
+        None
     }
 
     /// What the evidence says. `evidence` has one entry for each step that was made; later steps are missing if one

@@ -105,7 +105,17 @@ impl Check for Nudge {
                 Some(TripCause::SpeedDisagreement) => out.results.push(first_interval(context, made)),
                 Some(_) => {}
             }
-            out.results.push(direction(context, answer));
+            let follows =
+                out.results.iter().any(|r| r.id == "nudge.counts" && r.verdict == Verdict::Accepted);
+            out.results.push(direction(context, answer, follows));
+            if let (None, Some(cited)) = (answer, context.cited) {
+                out.notes.push(format!(
+                    "Direction is taken from run {} of {}, in which {} answered. It holds only while wiring, motor and the \
+                     amplifier's setting of its direction are as they were then: a setting that mirrors motion and counts \
+                     together can't be seen from here.",
+                    cited.run, cited.on, cited.by
+                ));
+            }
         }
         if let Some(volts) = breakaway(context, made) {
             out.notes.push(format!(
@@ -217,7 +227,8 @@ fn first_interval(context: &Context<'_>, made: &StepEvidence) -> ResultRow {
     }
 }
 
-fn direction(context: &Context<'_>, answer: Option<Turned>) -> ResultRow {
+/// `counts_follow`: the counts have the sign that the sheet says, as they had in a run that is cited.
+fn direction(context: &Context<'_>, answer: Option<Turned>, counts_follow: bool) -> ResultRow {
     let wanted = Turned::from(context.sheet.direction.positive_command);
     let name = format!("A positive command turns the shaft, {}", context.sheet.direction.seen_from.words());
     let row = Row::text("nudge.direction", &name, wanted.word());
@@ -233,6 +244,14 @@ fn direction(context: &Context<'_>, answer: Option<Turned>) -> ResultRow {
             "a person saw no motion, but counts came: is it this motor's encoder that is counted?",
         ),
         Some(turned) => row.is(turned.word(), Verdict::Rejected, "a person saw it turn the other way"),
+        None if counts_follow && context.cited.is_some_and(|c| c.turned == wanted) => {
+            let run = context.cited.map_or("", |c| c.run.as_str());
+            row.is(
+                &format!("{}, cited", wanted.word()),
+                Verdict::Accepted,
+                &format!("seen by a person in the attended run {run} of the same unit and wiring"),
+            )
+        }
         None => row.is(
             "nobody looked",
             Verdict::Undecided,

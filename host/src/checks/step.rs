@@ -138,6 +138,10 @@ pub enum Deed {
         /// Whole turns.
         turns: u8,
     },
+    /// Switch motor power off and wait the discharge time; control power stays on.
+    MotorPowerOff,
+    /// Switch motor power on again, hands off the shaft.
+    MotorPowerOn,
 }
 
 /// Sets the converter and reads it back, isolated from the amplifier.

@@ -5,18 +5,20 @@ use std::path::PathBuf;
 
 use proofstand_protocol::message::{Request, State, TripCause};
 
+use super::cite::Cite;
 use super::follow::Follow;
 use super::identity::{self, Given};
 use super::input::{Selection, job};
 use super::person::{Keyboard, Person, tell};
 use super::{show, stop};
-use crate::acceptance::{Setting, today};
+use crate::acceptance::{Setting, UNATTENDED, today};
 use crate::exit::Exit;
 use crate::fixture::{Client, trip_in_words};
 use crate::link::serial::SerialLink;
 use crate::record::model::{Run, RunKind};
 use crate::record::{RunFolder, Waiting, publish};
 use crate::sequence::Terminal;
+use crate::terminal::{Stream, width, wrapped};
 
 const EXAMPLES: &str = "\
 Examples:
@@ -29,6 +31,11 @@ Examples:
 
   proofstand accept axis.toml --port /dev/ttyACM0 --unattended --cautions-kept
       Nobody answers: the guard contact must be closed, and direction stays undecided.
+
+  proofstand accept axis.toml --port /dev/ttyACM0 --unattended --cautions-kept \\
+      --direction-from runs/RUN --identity amplifier-serial=0123 \\
+      --identity amplifier-firmware=2.0 --identity motor-serial=77
+      The same unit, wired the same way, as in an attended run: its answer is cited for direction.
 
   proofstand accept axis.toml --port /dev/ttyACM0 --resume runs/RUN
       Does what a run left undone that was stopped.
@@ -57,6 +64,8 @@ pub struct Cmd {
     selection: Selection,
     #[command(flatten)]
     follow: Follow,
+    #[command(flatten)]
+    cite: Cite,
     /// What is on the bench (repeatable): amplifier, amplifier-serial, amplifier-firmware, motor, motor-serial,
     /// supply, operator, or a label of your own
     #[arg(long, value_name = "KEY=VALUE", value_parser = identity::parse)]
@@ -119,11 +128,18 @@ impl Cmd {
             )));
         }
 
+        if self.unattended {
+            tell(
+                &wrapped("", &format!("{UNATTENDED}. The guard contact must be closed."), width(Stream::Err)),
+                true,
+            );
+        }
         let mut person = if self.unattended { Person::Nobody } else { Person::There(Keyboard::new(stop)) };
         let known = earlier.as_ref().map(|(_, run)| identity::of_run(&run.axis.identity)).unwrap_or_default();
         let Some(identity) = person.identity(&identity::updated(known, &self.identity)) else {
             return Err(stopped(&"stopped on request before anything was done; nothing was written"));
         };
+        let cited = self.cite.read(&job, kind, &identity).map_err(|e| bad(&e))?;
         let bench_changes = match self.bench_change.as_slice() {
             [] => person.bench_changes(&job.sheet),
             given => Some(identity::changes(given)),
@@ -139,7 +155,8 @@ impl Cmd {
         early.hand_on(&mut folder).map_err(|e| stopped(&e))?;
         clear_trip(&mut client, &mut folder, &person)?;
         let mut progress = Terminal::new(simulated);
-        let setting = Setting { identity, bench_changes, today: today(), earlier, ..Setting::default() };
+        let setting =
+            Setting { identity, bench_changes, cited, today: today(), earlier, ..Setting::default() };
         let run = job.run(kind, &checks, &setting, &mut client, &mut folder, &mut person, &mut progress);
         drop(progress);
         publish(folder.path(), &run).map_err(|e| stopped(&e))?;

@@ -18,6 +18,11 @@ const ASKED: &[(&str, &str)] = &[
     ("operator", "Operator"),
 ];
 
+/// Labels that tell one unit from another: where these are the same, it is the same amplifier with the same firmware,
+/// and the same motor.
+pub(super) const SAME_UNIT: [&str; 3] =
+    ["Amplifier, serial number", "Amplifier, firmware", "Motor, serial number"];
+
 /// A fact from the command line.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) struct Given {
@@ -139,6 +144,11 @@ mod tests {
         let second = facts(&then, |_| None);
         assert_eq!(second[3].value, "M2");
         assert_eq!(second[5].value, "230 V");
+    }
+
+    #[test]
+    fn what_tells_one_unit_from_another_is_asked_for() {
+        assert!(SAME_UNIT.iter().all(|label| ASKED.iter().any(|(_, asked)| asked == label)));
     }
 
     #[test]

@@ -3,18 +3,21 @@
 use std::io::{BufRead, Write};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, TryRecvError, channel};
 use std::time::Duration;
 
 use super::identity::{self, Given};
-use crate::checks::Turned;
+use crate::checks::{Prompt, Turned};
 use crate::record::model::Fact;
-use crate::sequence::Attendant;
+use crate::sequence::{Attendant, Done};
 use crate::sheet::{AxisSheet, Viewpoint};
 use crate::terminal::{Stream, width, wrapped};
 
 /// How often a waiting question looks whether a stop was asked for.
 const LOOK_EVERY: Duration = Duration::from_millis(50);
+
+/// Nobody is at the keyboard any more.
+struct Gone;
 
 /// Lines from standard input, without standing still for them: Ctrl-C also ends a question.
 pub(super) struct Keyboard {
@@ -38,10 +41,24 @@ impl Keyboard {
         Self { lines, stop }
     }
 
+    /// Forgets what was typed until now.
+    fn forget(&self) {
+        while self.lines.try_recv().is_ok() {}
+    }
+
+    /// The next line, if one was typed by now. Never waits.
+    fn line_by_now(&self) -> Result<Option<String>, Gone> {
+        match self.lines.try_recv() {
+            Ok(line) => Ok(Some(line.trim().to_owned())),
+            Err(TryRecvError::Empty) => Ok(None),
+            Err(TryRecvError::Disconnected) => Err(Gone),
+        }
+    }
+
     /// Asks, and takes the next line. What was typed before the question stood there does not count as its answer.
     /// None: standard input ended, or a stop was asked for.
     pub(super) fn ask(&self, question: &str) -> Option<String> {
-        while self.lines.try_recv().is_ok() {}
+        self.forget();
         tell(question, false);
         loop {
             if self.stop.load(Ordering::Relaxed) {
@@ -131,37 +148,78 @@ impl Person {
 }
 
 impl Attendant for Person {
-    fn acknowledge(&mut self, cautions: &[String]) -> bool {
+    fn acknowledge(&mut self, cautions: &[String]) -> Option<String> {
         tell("Before anything moves:", true);
         for caution in cautions {
-            tell(&wrapped("  ! ", caution, width(Stream::Err)), true);
+            para("  ! ", caution);
         }
         match self {
-            Self::Nobody => true,
+            Self::Nobody => Some("the command line (--cautions-kept)".to_owned()),
             Self::There(keyboard) => keyboard
-                .ask("Type \"kept\" if all of this is so, anything else stops:")
-                .is_some_and(|answer| answer.eq_ignore_ascii_case("kept")),
+                .ask("Type your name if all of this is so and stays so; Enter alone stops:")
+                .map(|name| name.chars().filter(|c| !c.is_control()).take(80).collect::<String>())
+                .filter(|name| !name.is_empty()),
         }
+    }
+
+    fn ready(&mut self, next: &str) -> bool {
+        let Self::There(keyboard) = self else { return true };
+        para("    MOVES NEXT: ", next);
+        keyboard
+            .ask("    Keep clear of the shaft. Enter starts, s stops:")
+            .is_some_and(|answer| answer.is_empty())
     }
 
     fn which_way(&mut self, seen_from: Viewpoint) -> Option<Turned> {
         let Self::There(keyboard) = self else { return None };
         let question = format!(
-            "Which way did the shaft turn, {}?\n  cw   clockwise\n  ccw  counterclockwise\n  n    it did not turn\n  ?    I could not tell\n>",
+            "Which way did the shaft turn, {}?\n  1  clockwise (cw)\n  2  counterclockwise (ccw)\n  3  it did not turn\n  \
+             4  I could not tell\n>",
             seen_from.words()
         );
         loop {
             match keyboard.ask(&question)?.to_lowercase().as_str() {
-                "cw" | "clockwise" => return Some(Turned::Clockwise),
-                "ccw" | "counterclockwise" => return Some(Turned::Counterclockwise),
-                "n" => return Some(Turned::NotAtAll),
-                "?" => return None,
-                _ => tell("One of cw, ccw, n or ?", true),
+                "1" | "cw" | "clockwise" => return Some(Turned::Clockwise),
+                "2" | "ccw" | "counterclockwise" => return Some(Turned::Counterclockwise),
+                "3" | "n" => return Some(Turned::NotAtAll),
+                "4" | "?" => return None,
+                _ => tell("One of 1, 2, 3 or 4.", true),
             }
+        }
+    }
+
+    fn begin(&mut self, prompt: &Prompt) -> bool {
+        let Self::There(keyboard) = self else { return false };
+        para("    The shaft stands still, measured. DO: ", &prompt.text);
+        keyboard.forget();
+        tell("    Enter when it is done, n if it can't be done, s stops:", false);
+        true
+    }
+
+    fn has_done(&mut self) -> Done {
+        let Self::There(keyboard) = self else { return Done::GaveUp };
+        match keyboard.line_by_now() {
+            Ok(None) => Done::NotYet,
+            Ok(Some(line)) if line.is_empty() => Done::Yes,
+            Ok(Some(line)) if line.eq_ignore_ascii_case("s") => {
+                keyboard.stop.store(true, Ordering::Relaxed);
+                Done::GaveUp
+            }
+            Ok(Some(line)) if line.eq_ignore_ascii_case("n") => Done::GaveUp,
+            Ok(Some(_)) => {
+                tell("    Enter, n or s:", false);
+                Done::NotYet
+            }
+            Err(Gone) => Done::GaveUp,
         }
     }
 
     fn attended(&self) -> bool {
         matches!(self, Self::There(_))
     }
+}
+
+/// A paragraph on standard error.
+fn para(lead: &str, text: &str) {
+    tell(&wrapped(lead, text, width(Stream::Err)), true);
 }

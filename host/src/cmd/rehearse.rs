@@ -2,6 +2,7 @@
 
 use std::path::PathBuf;
 
+use super::cite::Cite;
 use super::follow::Follow;
 use super::identity::{self, Given};
 use super::input::{Selection, job};
@@ -42,6 +43,8 @@ pub struct Cmd {
     selection: Selection,
     #[command(flatten)]
     follow: Follow,
+    #[command(flatten)]
+    cite: Cite,
     /// Put a fault into the simulated axis (repeatable); `--fault list` lists them
     #[arg(long, value_name = "FAULT")]
     pub fault: Vec<String>,
@@ -84,6 +87,9 @@ impl Cmd {
         if earlier.as_ref().is_some_and(|(_, run)| run.kind != RunKind::Rehearsal) {
             return Err(bad("an acceptance is not gone on with by a rehearsal".to_owned()));
         }
+        let given = identity::updated(identity::simulated(self.seed), &self.identity);
+        let identity = identity::facts(&given, |_| None);
+        let cited = self.cite.read(&job, RunKind::Rehearsal, &identity).map_err(bad)?;
         let faults: Result<Vec<Fault>, _> = self.fault.iter().map(|name| Fault::parse(name)).collect();
         let faults = faults.map_err(|e| bad(e.to_string()))?;
         let rehearsal =
@@ -101,10 +107,8 @@ impl Cmd {
         let setting = Setting {
             seed: Some(self.seed),
             faults: self.fault.clone(),
-            identity: identity::facts(
-                &identity::updated(identity::simulated(self.seed), &self.identity),
-                |_| None,
-            ),
+            identity,
+            cited,
             bench_changes: identity::changes(&self.bench_change),
             today: today(),
             earlier,

@@ -46,6 +46,9 @@ fn write(run: &Run, out: &mut Vec<u8>) -> std::io::Result<()> {
         if let Some(reason) = &check.not_done {
             para(out, "  - not done: ", &reason.why)?;
             para(out, "    would allow it: ", &reason.would_allow)?;
+            if let Some(others) = &reason.shown_also_by {
+                para(out, "    stands for it: ", others)?;
+            }
         }
     }
     for diagnosis in &run.diagnoses {

@@ -12,6 +12,8 @@ pub(super) const ALL: &[Rule] = &[
     other_pulse_number,
     encoder_or_command_reversed,
     both_reversed,
+    counts_by_hand_the_other_way,
+    silent_by_hand,
     never_moves,
     jumps_and_locks,
     moves_at_zero,
@@ -138,6 +140,29 @@ fn encoder_or_command_reversed(p: &Pattern<'_>) -> Option<Finding> {
             1.0,
             evidence,
         ),
+        // Nobody answered, but a hand has turned the shaft: which way the counts run for a way that was seen is known.
+        _ if p.verdict(BY_HAND) == Some(Verdict::Accepted) => {
+            evidence.extend(p.row(BY_HAND).map(cite));
+            finding(
+                "command-reversed",
+                "The command is reversed: its two wires swapped, or its polarity setting",
+                "Turned by hand the counts run the right way, so that it is the command. Swap the two command wires, or \
+                 change the polarity of the command in the amplifier",
+                0.95,
+                evidence,
+            )
+        }
+        _ if p.rejected(BY_HAND) => {
+            evidence.extend(p.row(BY_HAND).map(cite));
+            finding(
+                "counts-reversed",
+                "The counts run backwards: A and B swapped, or one encoder pair reversed",
+                "Turned by hand the counts run the wrong way, and on command they run against it: the shaft turns the \
+                 right way. Swap pair A with pair B, or reverse one pair's two wires (not both)",
+                0.95,
+                evidence,
+            )
+        }
         _ => {
             let mut found = finding(
                 "counts-or-command-reversed",
@@ -148,19 +173,28 @@ fn encoder_or_command_reversed(p: &Pattern<'_>) -> Option<Finding> {
                 evidence,
             )?;
             found.not_told_apart = vec![
-                "counts reversed and command reversed look alike from here; an attended nudge tells them apart".to_owned(),
+                "counts reversed and command reversed look alike from here; an attended nudge, or a turn by hand, tells \
+                 them apart"
+                    .to_owned(),
             ];
             Some(found)
         }
     }
 }
 
+/// The sense of the counts, as a person saw it while turning the shaft by hand.
+const BY_HAND: &str = "hand-turn.sign";
+
 fn both_reversed(p: &Pattern<'_>) -> Option<Finding> {
-    if p.verdict("nudge.counts") != Some(Verdict::Accepted) || !p.rejected("nudge.direction") {
+    // Seen with motion; or by hand, where nobody answered about the motion: counts that are wrong by hand and agree with
+    // the command mean that the motion is mirrored too.
+    let seen = p.rejected("nudge.direction");
+    let by_hand = p.rejected(BY_HAND) && p.verdict("nudge.direction") != Some(Verdict::Accepted);
+    if p.verdict("nudge.counts") != Some(Verdict::Accepted) || !(seen || by_hand) {
         return None;
     }
-    let evidence =
-        [p.row("nudge.counts"), p.row("nudge.direction")].into_iter().flatten().map(cite).collect();
+    let rows = [p.row("nudge.counts"), p.row("nudge.direction"), p.row(BY_HAND)];
+    let evidence = rows.into_iter().flatten().map(cite).collect();
     finding(
         "direction-mirrored",
         "Motion and counts are both mirrored: the amplifier's direction of rotation",
@@ -171,20 +205,55 @@ fn both_reversed(p: &Pattern<'_>) -> Option<Finding> {
     )
 }
 
+/// By hand the counts run the wrong way, and no motion was made that could say why.
+fn counts_by_hand_the_other_way(p: &Pattern<'_>) -> Option<Finding> {
+    let row = p.row(BY_HAND).filter(|r| r.verdict == Verdict::Rejected)?;
+    if p.row("nudge.counts").is_some() {
+        return None;
+    }
+    let mut found = finding(
+        "counts-or-direction-reversed",
+        "Turned by hand, the counts run the other way",
+        "A and B swapped, one encoder pair reversed, or the amplifier's direction of rotation mirrored",
+        0.9,
+        vec![cite(row)],
+    )?;
+    found.not_told_apart = vec![
+        "reversed counts and a mirrored axis look alike by hand; an attended nudge tells them apart"
+            .to_owned(),
+    ];
+    Some(found)
+}
+
+/// A person saw the shaft turn, and nothing came.
+fn silent_by_hand(p: &Pattern<'_>) -> Option<Finding> {
+    let row = p.row("hand-turn.counts").filter(|r| r.verdict == Verdict::Rejected)?;
+    finding(
+        "encoder-silent",
+        "No counts come although the shaft turns",
+        "Look at control power, at the encoder's plug, at pairs A and B and their 0 V, and whether the divided output is \
+         switched on in the amplifier",
+        0.95,
+        vec![cite(row)],
+    )
+}
+
 fn never_moves(p: &Pattern<'_>) -> Option<Finding> {
     let moves = p.row("nudge.moves")?;
     let standing = matches!(moves.measured_text.as_deref(), Some("no counts" | "no torque"));
     if moves.verdict != Verdict::Rejected || !standing {
         return None;
     }
+    let by_hand = p.row("hand-turn.counts").filter(|r| r.verdict == Verdict::Accepted);
     let mut found = finding(
         "never-moves",
         "The shaft does not move on command",
         "In this order: motor power present and no fault shown; torque-off inputs closed; enable wired and not \
          inverted; travel switches that still act in the amplifier and are open; command mode selected; a limit taken \
          from an analog input that is left open; brake released",
-        0.7,
-        vec![cite(moves)],
+        // Counts that came by hand leave the way of the power only.
+        if by_hand.is_some() { 0.75 } else { 0.7 },
+        std::iter::once(moves).chain(by_hand).map(cite).collect(),
     )?;
     found.not_told_apart = vec![
         "these causes look alike from the command and the encoder; the amplifier's own display tells more"

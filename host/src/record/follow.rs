@@ -5,9 +5,11 @@
 
 use super::model::{CheckRecord, FollowWhy, Follows, Run, Superseded, TakenOver, Verdict};
 
-/// Checks of an earlier run that are still to be made.
+/// Checks of an earlier run that are still to be made; those that others stand for need not be.
 pub fn left(earlier: &Run) -> impl Iterator<Item = &str> {
-    earlier.checks.iter().filter(|c| c.verdict == Verdict::NotDone).map(|c| c.id.as_str())
+    let stood_for = |c: &&CheckRecord| c.not_done.as_ref().is_some_and(|n| n.shown_also_by.is_some());
+    let not_done = earlier.checks.iter().filter(|c| c.verdict == Verdict::NotDone);
+    not_done.filter(move |c| !stood_for(c)).map(|c| c.id.as_str())
 }
 
 /// Puts the records of an earlier run and those made now together, in `order`. `begun` says of a record made now
@@ -94,7 +96,7 @@ mod tests {
             title: id.into(),
             shows: String::new(),
             verdict,
-            not_done: (!made).then(|| NotDone { why: "stopped".into(), would_allow: String::new() }),
+            not_done: (!made).then(|| NotDone { why: "stopped".into(), ..NotDone::default() }),
             results: Vec::new(),
             plots: Vec::new(),
             steps: made.then_some(step).into_iter().collect(),

@@ -27,6 +27,9 @@ pub struct Run {
     pub provenance: Provenance,
     /// Cautions shown before motion.
     pub cautions: Vec<String>,
+    /// Who acknowledged them; nothing moves before.
+    #[serde(default)]
+    pub acknowledged_by: Option<String>,
     /// The result of all checks together.
     pub outcome: Outcome,
     /// What followed from the sheet.
@@ -260,12 +263,15 @@ pub struct CheckRecord {
 }
 
 /// Why a check was not done.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
+#[derive(Debug, Default, Clone, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct NotDone {
     /// Why.
     pub why: String,
     /// What would allow it.
     pub would_allow: String,
+    /// Which other checks show the same; then an axis can be accepted without this one.
+    #[serde(default)]
+    pub shown_also_by: Option<String>,
 }
 
 /// One step of a check.

@@ -75,7 +75,10 @@ impl Bench {
         for fault in faults {
             fault.apply(&mut setup)?;
         }
-        let plant = Plant::new(setup, seed)?;
+        let mut plant = Plant::new(setup, seed)?;
+        // The bench begins with the switch of control power: the encoder output comes alive when its start-up is over.
+        plant.operator().control_power(false);
+        plant.operator().control_power(true);
         let identity = Identity {
             capabilities: Capabilities::POSITION_BURSTS
                 .union(Capabilities::READOUT_BURSTS)

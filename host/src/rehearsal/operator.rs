@@ -4,27 +4,34 @@ use std::cell::RefCell;
 use std::rc::Rc;
 
 use proofstand_plant::{Rotation, Turned as PlantTurned};
+use proofstand_units::{Seconds, Turns};
 
 use super::Bench;
-use crate::checks::Turned;
-use crate::sequence::Attendant;
+use crate::checks::{Deed, Prompt, Turned};
+use crate::sequence::{Attendant, Done};
 use crate::sheet::Viewpoint;
 
 /// Answers from what the simulated shaft really did.
 pub struct RehearsedOperator {
     bench: Rc<RefCell<Bench>>,
     attended: bool,
+    /// Which way the shaft is turned next by hand: each turn goes back what the one before it went.
+    next_turn: Rotation,
 }
+
+/// A person turns a little further than is asked for, at this many turns a second: no hurry.
+const FURTHER: f64 = 0.2;
+const TURNS_PER_SECOND: f64 = 0.7;
 
 impl RehearsedOperator {
     pub(super) const fn new(bench: Rc<RefCell<Bench>>, attended: bool) -> Self {
-        Self { bench, attended }
+        Self { bench, attended, next_turn: Rotation::Clockwise }
     }
 }
 
 impl Attendant for RehearsedOperator {
-    fn acknowledge(&mut self, _: &[String]) -> bool {
-        true
+    fn acknowledge(&mut self, _: &[String]) -> Option<String> {
+        Some("the simulated operator".to_owned())
     }
 
     fn watch(&mut self) {
@@ -43,6 +50,32 @@ impl Attendant for RehearsedOperator {
             (Rotation::CounterClockwise, Viewpoint::ShaftEnd)
             | (Rotation::Clockwise, Viewpoint::OtherEnd) => Turned::Counterclockwise,
         })
+    }
+
+    fn begin(&mut self, prompt: &Prompt) -> bool {
+        if !self.attended {
+            return false;
+        }
+        let mut bench = self.bench.borrow_mut();
+        let mut person = bench.plant_mut().operator();
+        match prompt.deed {
+            Deed::MotorPowerOff => person.motor_power(false),
+            Deed::MotorPowerOn => person.motor_power(true),
+            Deed::TurnShaft { turns } => {
+                let turns = f64::from(turns) + FURTHER;
+                let way = match self.next_turn {
+                    Rotation::Clockwise => turns,
+                    Rotation::CounterClockwise => -turns,
+                };
+                self.next_turn = self.next_turn.reversed();
+                return person.turn(Turns::new(way), Seconds::new(turns / TURNS_PER_SECOND)).is_ok();
+            }
+        }
+        true
+    }
+
+    fn has_done(&mut self) -> Done {
+        if self.bench.borrow_mut().plant_mut().operator().is_turning() { Done::NotYet } else { Done::Yes }
     }
 
     fn attended(&self) -> bool {

@@ -5,8 +5,13 @@ use crate::sheet::Viewpoint;
 
 /// Answers what only a person can.
 pub trait Attendant {
-    /// Shows cautions before the first motion; true if they are acknowledged.
-    fn acknowledge(&mut self, cautions: &[String]) -> bool;
+    /// Shows cautions before the first motion, and says who has acknowledged them; none: they are not kept.
+    fn acknowledge(&mut self, cautions: &[String]) -> Option<String>;
+
+    /// Says what is about to move, which way and how far; true if it may. Asked before the first motion of each check.
+    fn ready(&mut self, _next: &str) -> bool {
+        true
+    }
 
     /// A motion begins that will be asked about: the person looks at the shaft from now on.
     fn watch(&mut self) {}

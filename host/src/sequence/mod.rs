@@ -7,6 +7,7 @@ mod progress;
 mod rest;
 mod run;
 mod self_check;
+mod settle;
 
 pub use attendant::{Attendant, Done};
 pub use progress::{Progress, Quiet, Terminal};

@@ -3,6 +3,7 @@
 use proofstand_protocol::message::Request;
 use proofstand_units::Seconds;
 
+use super::settle::settle;
 use super::{Attendant, Progress, mover, observe, self_check};
 use crate::checks::{Check, Context, Step, StepEnding, StepEvidence, unmet, worst};
 use crate::fixture::{Client, FixtureError};
@@ -31,7 +32,9 @@ pub fn conduct<L: Link>(
 ) -> Conducted {
     let mut conducted = Conducted { checks: Vec::new(), stopped: None };
     // Every tick's sample, from now to the end: the beat echoes them.
-    if let Err(error) = client.done(Request::Stream { decimation: 1 }, folder) {
+    let streaming = client.done(Request::Stream { decimation: 1 }, folder);
+    let start_up = context.sheet.encoder.start_up.value;
+    if let Err(error) = streaming.and_then(|()| settle(start_up, client, folder)) {
         conducted.stopped = Some(error);
     }
     let mut remaining: f64 = checks.iter().map(|c| expected(*c, context)).sum();
@@ -101,7 +104,11 @@ fn blank(check: &dyn Check) -> CheckRecord {
 
 fn not_done(check: &dyn Check, why: &str, would_allow: &str) -> CheckRecord {
     CheckRecord {
-        not_done: Some(NotDone { why: why.to_owned(), would_allow: would_allow.to_owned() }),
+        not_done: Some(NotDone {
+            why: why.to_owned(),
+            would_allow: would_allow.to_owned(),
+            ..NotDone::default()
+        }),
         ..blank(check)
     }
 }
@@ -131,7 +138,11 @@ impl<L: Link> Conductor<'_, '_, L> {
         }
         let steps = match check.plan(self.context) {
             Ok(steps) => steps,
-            Err(cannot) => return Ok(not_done(check, &cannot.why, &cannot.remedy)),
+            Err(cannot) => {
+                let mut record = not_done(check, &cannot.why, &cannot.remedy);
+                stood_for(check, &mut record);
+                return Ok(record);
+            }
         };
         let mut record = blank(check);
         let mut evidence = Vec::new();
@@ -143,12 +154,16 @@ impl<L: Link> Conductor<'_, '_, L> {
             if matches!(steps.get(n + 1), Some(Step::AskWhichWay { .. })) {
                 self.attendant.watch();
             }
-            let made = match self.make(check, step) {
+            let first_motion =
+                matches!(step, Step::Move(_)) && !steps.iter().take(n).any(|s| matches!(s, Step::Move(_)));
+            let told = if first_motion { self.ready(check, &steps) } else { Ok(()) };
+            let made = match told.and_then(|()| self.make(check, step)) {
                 Ok(made) => made,
                 Err(error) => {
                     record.not_done = Some(NotDone {
                         why: error.to_string(),
                         would_allow: "mend the cause, then run again".to_owned(),
+                        ..NotDone::default()
                     });
                     return Err((error, record));
                 }
@@ -165,13 +180,29 @@ impl<L: Link> Conductor<'_, '_, L> {
         record.results = judgement.results;
         record.plots = judgement.plots;
         record.notes = judgement.notes;
+        record.not_done = judgement.not_done;
         if record.verdict == Verdict::NotDone && record.not_done.is_none() {
             record.not_done = Some(NotDone {
                 why: "its motion gave nothing to judge".to_owned(),
                 would_allow: "see the step's ending and the diagnosis".to_owned(),
+                ..NotDone::default()
             });
         }
+        stood_for(check, &mut record);
         Ok(record)
+    }
+
+    /// Tells a person what is about to move, and waits for the word.
+    fn ready(&mut self, check: &dyn Check, steps: &[Step]) -> Result<(), FixtureError> {
+        let moves: Vec<&str> = steps.iter().filter(|s| matches!(s, Step::Move(_))).map(Step::what).collect();
+        let Some(first) = moves.first() else { return Ok(()) };
+        let next = match moves.len() - 1 {
+            0 => (*first).to_owned(),
+            more => format!("{first}. Then up to {more} more motions, each said before it begins"),
+        };
+        let go = self.attendant.ready(&next);
+        self.folder.note("ready", serde_json::json!({ "check": check.id(), "go": go }))?;
+        if go { Ok(()) } else { Err(FixtureError::Interrupted) }
     }
 
     fn make(&mut self, check: &dyn Check, step: &Step) -> Result<StepEvidence, FixtureError> {
@@ -203,6 +234,13 @@ impl<L: Link> Conductor<'_, '_, L> {
         let ending = answer.map_or(StepEnding::Unanswered, StepEnding::Answered);
         self.folder.note("answer", serde_json::json!({ "about": about, "turned": answer }))?;
         Ok(StepEvidence { ending, ..StepEvidence::named("answer") })
+    }
+}
+
+/// Says of a check that was not done which others show the same.
+fn stood_for(check: &dyn Check, record: &mut CheckRecord) {
+    if let (Verdict::NotDone, Some(not_done)) = (record.verdict, &mut record.not_done) {
+        not_done.shown_also_by = check.shown_also_by().map(str::to_owned);
     }
 }
 

@@ -38,6 +38,7 @@ pub(crate) fn rehearsal() -> Run {
             faults: vec!["gain-high".into(), "flag-slow".into()],
             warnings: vec!["The fixture's clock differs from the host's by 18 ppm.".into()],
         },
+        acknowledged_by: Some("Kim Sander (invented)".into()),
         cautions: [
             "The shaft will turn. Guard it, or take everything off it; take the key out or hold it captive.",
             "Clamp the motor. Nothing is held by hand while it turns.",
@@ -586,6 +587,7 @@ fn fast() -> CheckRecord {
         why: "The command scale was rejected; nothing runs at full speed on a scale that is not the sheet's."
             .into(),
         would_allow: "Correct the command scale and run the acceptance again.".into(),
+        shown_also_by: None,
     });
     c
 }

@@ -1,7 +1,8 @@
 //! A virtual fixture at the end of a pseudo-terminal, in real time: firmware core, simulated board, amplifier and motor.
 //!
 //! Prints the terminal's path, then every change of state and outputs. Takes commands on standard input: `stop`,
-//! `stop release`, `guard open`, `guard close`, `hold release`, `hold press`. Ends with standard input.
+//! `stop release`, `guard open`, `guard close`, `hold release`, `hold press`, and for the hands of whoever stands beside it
+//! `motor power off`, `motor power on`, `turn clockwise`, `turn counterclockwise`. Ends with standard input.
 //!
 //! It says of itself that it is simulated, so that every record made with it is a rehearsal's.
 
@@ -17,6 +18,7 @@ use proofstand::acceptance::today;
 use proofstand::fixture::cause_in_words;
 use proofstand::rehearsal::{Bench, Fault};
 use proofstand_protocol::message::State;
+use proofstand_units::{Seconds, Turns};
 use serialport::{SerialPort, TTYPort};
 
 /// A virtual fixture on a pseudo-terminal
@@ -105,15 +107,19 @@ fn commands() -> Receiver<String> {
 }
 
 fn obey(command: &str, bench: &mut Bench) -> Result<(), Box<dyn Error>> {
-    let chain = bench.chain_mut();
     match command.trim() {
         "" => {}
-        "stop" => chain.stop = false,
-        "stop release" => chain.stop = true,
-        "guard open" => chain.guard = false,
-        "guard close" => chain.guard = true,
-        "hold release" => chain.hold = false,
-        "hold press" => chain.hold = true,
+        "stop" => bench.chain_mut().stop = false,
+        "stop release" => bench.chain_mut().stop = true,
+        "guard open" => bench.chain_mut().guard = false,
+        "guard close" => bench.chain_mut().guard = true,
+        "hold release" => bench.chain_mut().hold = false,
+        "hold press" => bench.chain_mut().hold = true,
+        "motor power off" => bench.plant_mut().operator().motor_power(false),
+        "motor power on" => bench.plant_mut().operator().motor_power(true),
+        // Clockwise, seen from the shaft end; three seconds a turn would be a slow hand, one is a quick one.
+        "turn clockwise" => bench.plant_mut().operator().turn(Turns::new(2.2), Seconds::new(3.0))?,
+        "turn counterclockwise" => bench.plant_mut().operator().turn(Turns::new(-2.2), Seconds::new(3.0))?,
         other => return Err(format!("no such command: {other}").into()),
     }
     Ok(())

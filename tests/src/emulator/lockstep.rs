@@ -89,8 +89,8 @@ impl EmulatedOperator {
 }
 
 impl Attendant for EmulatedOperator {
-    fn acknowledge(&mut self, _: &[String]) -> bool {
-        true
+    fn acknowledge(&mut self, _: &[String]) -> Option<String> {
+        Some("the simulated operator".to_owned())
     }
 
     fn watch(&mut self) {

@@ -85,6 +85,9 @@ impl Page<'_> {
                 section aria-labelledby="cautions" {
                     h2 #cautions { "Cautions" }
                     ul { @for c in &self.run.cautions { li { (T(c)) } } }
+                    @if let Some(by) = &self.run.acknowledged_by {
+                        p { "Acknowledged before anything moved by " b { (T(by)) } "." }
+                    }
                 }
             }
         }

@@ -24,6 +24,9 @@ impl Page<'_> {
                         dl.facts {
                             dt { "Why not" } dd { (T(&not.why)) }
                             dt { "What would allow it" } dd { (T(&not.would_allow)) }
+                            @if let Some(others) = &not.shown_also_by {
+                                dt { "What stands for it" } dd { (T(others)) }
+                            }
                         }
                     }
                 }
