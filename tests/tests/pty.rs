@@ -417,7 +417,7 @@ fn a_person_turns_the_shaft_by_hand_while_only_control_power_is_on_and_says_whic
     assert_eq!(row("hand-turn.one-way").measured, Some(10_000.0));
     assert_eq!(row("hand-turn.sign").verdict, Verdict::Accepted);
     // Standstill was measured before anybody was asked to touch anything, and nothing was ever armed.
-    assert!(ended.err.contains("The shaft stands still, measured. DO: Turn"), "{}", ended.err);
+    assert!(ended.err.contains("The shaft stands still: measured.\n    DO: Turn"), "{}", ended.err);
     assert!(!bench.fixture.log().contains("Armed"), "{}", bench.fixture.log());
 }
 

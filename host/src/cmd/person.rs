@@ -190,7 +190,8 @@ impl Attendant for Person {
 
     fn begin(&mut self, prompt: &Prompt) -> bool {
         let Self::There(keyboard) = self else { return false };
-        para("    The shaft stands still, measured. DO: ", &prompt.text);
+        tell("    The shaft stands still: measured.", true);
+        para("    DO: ", &prompt.text);
         keyboard.forget();
         tell("    Enter when it is done, n if it can't be done, s stops:", false);
         true
@@ -201,10 +202,7 @@ impl Attendant for Person {
         match keyboard.line_by_now() {
             Ok(None) => Done::NotYet,
             Ok(Some(line)) if line.is_empty() => Done::Yes,
-            Ok(Some(line)) if line.eq_ignore_ascii_case("s") => {
-                keyboard.stop.store(true, Ordering::Relaxed);
-                Done::GaveUp
-            }
+            Ok(Some(line)) if line.eq_ignore_ascii_case("s") => Done::Stop,
             Ok(Some(line)) if line.eq_ignore_ascii_case("n") => Done::GaveUp,
             Ok(Some(_)) => {
                 tell("    Enter, n or s:", false);

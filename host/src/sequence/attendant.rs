@@ -46,4 +46,6 @@ pub enum Done {
     Yes,
     /// It can't be done, or nobody is there any more.
     GaveUp,
+    /// The person wants the run to stop.
+    Stop,
 }

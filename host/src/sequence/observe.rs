@@ -63,6 +63,7 @@ pub(super) fn make<L: Link>(
                     Done::NotYet => {}
                     Done::Yes => break true,
                     Done::GaveUp => break false,
+                    Done::Stop => return Err(FixtureError::Interrupted),
                 }
             };
         if !done {
