@@ -102,10 +102,11 @@ fn amplifier(setup: &PlantSetup) -> Verdict {
     let by_band = |band: Rpm| a.rated_torque.get() / band.to_rad_per_sec().get();
     match a.mode {
         CommandMode::Torque { gain } => positive("amplifier.mode.gain", gain.get())?,
-        CommandMode::Speed { gain, bandwidth, integral_time } => {
+        CommandMode::Speed { gain, bandwidth, integral_time, ramp } => {
             positive("amplifier.mode.gain", gain.get())?;
             positive("amplifier.mode.bandwidth", bandwidth.get())?;
             not_negative("amplifier.mode.integral_time", integral_time.get())?;
+            not_negative("amplifier.mode.ramp", ramp.get())?;
             stiff("the speed loop", inertia * core::f64::consts::TAU * bandwidth.get())?;
         }
     }

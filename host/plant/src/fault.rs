@@ -118,6 +118,14 @@ pub enum FaultError {
         /// Its name.
         name: &'static str,
     },
+    /// The fault is of a torque command, and this axis takes a speed command.
+    #[error(
+        "`{name}` can't be had on this axis: it is a fault of a torque command, and the command is a speed"
+    )]
+    OfTorqueOnly {
+        /// Its name.
+        name: &'static str,
+    },
 }
 
 fn suggestion(nearest: &[&'static str]) -> String {
@@ -301,7 +309,11 @@ impl Fault {
         let amplifier = &mut setup.amplifier;
         let wiring = &mut setup.wiring;
         let highest = setup.motor.highest_speed;
+        let by_speed = matches!(amplifier.mode, CommandMode::Speed { .. });
         match self {
+            Self::GainOfPeak | Self::CapDrooping(_) | Self::TorqueLimited(_) if by_speed => {
+                return Err(FaultError::OfTorqueOnly { name: self.name() });
+            }
             Self::PulsesForCounts => rescale_pulses(setup, 1, 4),
             Self::CountsForPulses => rescale_pulses(setup, 4, 1),
             Self::DirectionMirrored => {

@@ -42,6 +42,10 @@ struct SpeedLoop {
     proportional: f64,
     integral: f64,
     wound: f64,
+    /// Steepest change of the reference, rad/s²; infinite without a ramp.
+    ramp: f64,
+    /// None while torque is off.
+    reference: Option<f64>,
 }
 
 impl Limiter {
@@ -51,11 +55,13 @@ impl Limiter {
         let inertia = (setup.motor.rotor_inertia + setup.motor.added_inertia).get();
         let (gain, speed_loop) = match a.mode {
             CommandMode::Torque { gain } => (gain.get() / 100.0 * rated, None),
-            CommandMode::Speed { gain, bandwidth, integral_time } => {
+            CommandMode::Speed { gain, bandwidth, integral_time, ramp } => {
                 let proportional = inertia * TAU * bandwidth.get();
                 let ti = integral_time.get();
                 let integral = if ti > 0.0 { proportional / ti } else { 0.0 };
-                (gain.get() * TAU / 60.0, Some(SpeedLoop { proportional, integral, wound: 0.0 }))
+                let ramp = if ramp.get() > 0.0 { ramp.get() } else { f64::INFINITY };
+                let speed_loop = SpeedLoop { proportional, integral, wound: 0.0, ramp, reference: None };
+                (gain.get() * TAU / 60.0, Some(speed_loop))
             }
         };
         let (band, ti, windup) = match a.cap.law {
@@ -84,6 +90,7 @@ impl Limiter {
         self.wound = [self.windup; 2];
         if let Some(speed_loop) = &mut self.speed_loop {
             speed_loop.wound = 0.0;
+            speed_loop.reference = None;
         }
     }
 
@@ -101,7 +108,12 @@ impl Limiter {
             }
         }
         if let Some(speed_loop) = &mut self.speed_loop {
-            let error = (command * self.gain).clamp(-self.cap[1], self.cap[0]) - speed;
+            let asked = (command * self.gain).clamp(-self.cap[1], self.cap[0]);
+            let before = speed_loop.reference.unwrap_or(speed);
+            let reach = speed_loop.ramp * step;
+            let reference = asked.clamp(before - reach, before + reach);
+            speed_loop.reference = Some(reference);
+            let error = reference - speed;
             let wanted = speed_loop.proportional * error + speed_loop.wound;
             let torque = allowed.clamp(wanted);
             // Conditional integration: hold while saturated, unless the error leads out of saturation.

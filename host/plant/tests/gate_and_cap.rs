@@ -3,7 +3,7 @@
 #![allow(clippy::unwrap_used, reason = "tests")]
 
 use proofstand_plant::{CapLaw, CommandMode, Drive, Fault, Plant, PlantSetup, PlantTime};
-use proofstand_units::{Hertz, Percent, Rpm, RpmPerVolt, Seconds, Volts};
+use proofstand_units::{Hertz, Percent, RadPerSec2, Rpm, RpmPerVolt, Seconds, Volts};
 
 const HOLDING: u8 = 1 << 0;
 const TORQUE_ON: u8 = 1 << 2;
@@ -87,6 +87,7 @@ fn in_speed_mode_the_integral_part_holds_the_speed_commanded_and_the_caps_clamp_
         gain: RpmPerVolt::new(300.0),
         bandwidth: Hertz::new(60.0),
         integral_time: Seconds::from_millis(20.0),
+        ramp: RadPerSec2::ZERO,
     };
     let mut plant = Plant::new(setup, 1).unwrap();
     for (n, (volts, want)) in [(2.0, 600.0), (-1.0, -300.0), (5.0, 1000.0)].into_iter().enumerate() {

@@ -10,8 +10,8 @@ use proofstand_plant::{
     WhenDisabled, WiringSetup,
 };
 use proofstand_units::{
-    Degrees, Hertz, NewtonMetres, NewtonMetresPerRadPerSec, Percent, PercentPerVolt, RpmPerVolt, Seconds,
-    Turns, Volts, Watts,
+    Degrees, Hertz, NewtonMetres, NewtonMetresPerRadPerSec, Percent, PercentPerVolt, RadPerSec2, RpmPerVolt,
+    Seconds, Turns, Volts, Watts,
 };
 
 use crate::sheet::{
@@ -54,6 +54,7 @@ fn amplifier(sheet: &AxisSheet, forward: PlantRotation, random: &mut Random) -> 
             gain: RpmPerVolt::new(speed.get() / volts.get() * gain_error),
             bandwidth: Hertz::new(40.0),
             integral_time: Seconds::from_millis(30.0),
+            ramp: RadPerSec2::new(sheet.amplifier.steepest_ramp().map_or(0.0, |ramp| ramp.get())),
         },
     };
     let cap = sheet.cap.speed * (1.0 + 0.002 * random.normal());
@@ -72,7 +73,8 @@ fn amplifier(sheet: &AxisSheet, forward: PlantRotation, random: &mut Random) -> 
     AmplifierSetup {
         mode,
         input_range: sheet.command.input_range,
-        input_offset: Volts::new(4e-3 * random.normal()),
+        // A speed command's zero is adjusted more narrowly: what is left of it turns the shaft.
+        input_offset: Volts::new(if sheet.command.pair.is_torque() { 4e-3 } else { 1.5e-3 } * random.normal()),
         input_noise: Volts::new(1e-3),
         input_filter: sheet.amplifier.command_filter.value,
         rated_torque: sheet.motor.rated_torque,

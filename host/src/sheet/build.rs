@@ -394,6 +394,7 @@ fn amplifier(table: Option<&Table>) -> Option<Amplifier> {
         command_filter: millis("command_filter_milliseconds")?,
         torque_time_constant: millis("torque_time_constant_milliseconds")?,
         off_delay: millis("off_delay_milliseconds")?,
+        ramp: millis("ramp_milliseconds_per_thousand_rpm")?,
     })
 }
 

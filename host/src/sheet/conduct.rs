@@ -1,6 +1,6 @@
 //! How the axis behaves and stands, and what may differ: cap, enable, bench, time constants, tolerances.
 
-use proofstand_units::{Degrees, Joules, Percent, Rpm, Seconds};
+use proofstand_units::{Degrees, Joules, Percent, RadPerSec2, Rpm, Seconds};
 use serde::Serialize;
 
 use super::model::Stated;
@@ -138,6 +138,17 @@ pub struct Amplifier {
     pub torque_time_constant: Stated<Seconds>,
     /// From enable taken away to torque gone, at most.
     pub off_delay: Stated<Seconds>,
+    /// The amplifier's own ramp of a speed command: time for 1000 rpm. Zero: none.
+    pub ramp: Stated<Seconds>,
+}
+
+impl Amplifier {
+    /// How steeply the amplifier lets its speed reference change; none where it has no ramp of its own.
+    #[must_use]
+    pub fn steepest_ramp(&self) -> Option<RadPerSec2> {
+        let time = self.ramp.value.get();
+        (time > 0.0).then(|| RadPerSec2::new(Rpm::new(1000.0).to_rad_per_sec().get() / time))
+    }
 }
 
 /// What may differ from the targets; each is the half-width of a two-sided tolerance or a one-sided limit.

@@ -465,6 +465,12 @@ pub(super) static SECTIONS: &[Section] = &[
                 assumed(10.0),
                 "From enable taken away to torque gone, at most",
             ),
+            key(
+                "ramp_milliseconds_per_thousand_rpm",
+                zero_to(600_000.0),
+                assumed(0.0),
+                "The amplifier's own ramp of a speed command: time for 1000 rpm; 0 for none",
+            ),
         ],
     ),
     one(

@@ -1,7 +1,7 @@
 //! The amplifier's settings and nature.
 
 use proofstand_units::{
-    Hertz, Joules, NewtonMetres, Percent, PercentPerVolt, Rpm, RpmPerVolt, Seconds, Volts, Watts,
+    Hertz, Joules, NewtonMetres, Percent, PercentPerVolt, RadPerSec2, Rpm, RpmPerVolt, Seconds, Volts, Watts,
 };
 use serde::{Deserialize, Serialize};
 
@@ -15,7 +15,8 @@ pub enum CommandMode {
         /// Percent of rated torque per volt.
         gain: PercentPerVolt,
     },
-    /// Speed, through a proportional-integral loop tuned to the setup's total inertia.
+    /// Speed, through a proportional-integral loop tuned to the setup's total inertia. The reference starts from the
+    /// speed that the shaft has when torque comes on.
     Speed {
         /// Speed per volt.
         gain: RpmPerVolt,
@@ -23,6 +24,8 @@ pub enum CommandMode {
         bandwidth: Hertz,
         /// Integral time; zero: no integral part.
         integral_time: Seconds,
+        /// Steepest change of the speed reference; zero: it follows the command at once.
+        ramp: RadPerSec2,
     },
 }
 
