@@ -12,7 +12,7 @@ use proofstand_protocol::version::{CalibrationState, FixtureHello};
 use proofstand_units::Volts;
 
 use crate::cautions::cautions;
-use crate::checks::{Check, CitedDirection, Context, Equipment};
+use crate::checks::{Check, CitedDirection, Context, Equipment, for_axis};
 use crate::diagnosis::diagnose;
 use crate::fixture::{Client, FixtureError};
 use crate::link::Link;
@@ -71,7 +71,8 @@ impl Job {
     #[must_use]
     pub fn new(file: String, text: String, sheet: AxisSheet) -> Self {
         let targets = Targets::compute(&sheet);
-        let motion = AxisNumbers::from_sheet(&sheet, &targets).and_then(MotionPlan::new);
+        let motion = AxisNumbers::from_sheet(&sheet, &targets)
+            .and_then(|axis| MotionPlan::new(axis, &targets.command));
         Self { file, text, sheet, targets, motion }
     }
 
@@ -87,6 +88,7 @@ impl Job {
         attendant: &mut dyn Attendant,
         progress: &mut dyn Progress,
     ) -> Run {
+        let checks = &for_axis(checks, &self.sheet)[..];
         let mut calibration = Calibration::of(client.hello(), setting.today);
         if calibration.valid {
             calibration.take_stated(client.calibrated_uncertainty(folder));

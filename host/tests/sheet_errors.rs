@@ -33,7 +33,7 @@ fn refused(bytes: &[u8]) -> String {
 
 #[test]
 fn both_demonstration_sheets_print_their_targets_and_say_that_they_are_invented() {
-    for sheet in ["film-winder.toml", "bare-rotor.toml"] {
+    for sheet in ["film-winder.toml", "bare-rotor.toml", "batch-auger.toml"] {
         targets(&sheets(), sheet)
             .assert()
             .code(0)

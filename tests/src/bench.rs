@@ -53,6 +53,12 @@ impl Plan {
         }
     }
 
+    /// The auger, healthy: an axis that takes a speed command.
+    #[must_use]
+    pub fn batch_auger() -> Self {
+        Self { sheet: demo("batch-auger.toml"), ..Self::film_winder() }
+    }
+
     /// With a fault.
     #[must_use]
     pub fn fault(mut self, fault: &str) -> Self {

@@ -2,17 +2,19 @@
 
 use proofstand_protocol::message::Event;
 use proofstand_protocol::program::{End, Next, Segment};
-use proofstand_protocol::units::{Micros, Ticks};
+use proofstand_protocol::units::Micros;
 use proofstand_units::{Rpm, Seconds, Volts};
 
 use super::rows::Row;
-use super::speed_cap::{near_the_cap, slow_again};
+use super::speed_cap::{at_level, near_the_cap, slow_again};
 use super::traces::{flag_lane, speed_plot};
 use super::{Check, Context, Judgement, MoveStep, Need, Step, StepEvidence};
 use crate::estimate::flags::{self, Edge, Question};
 use crate::estimate::speed::{self, Crossing};
 use crate::metrology::{Budget, Limits};
-use crate::planner::{CannotPlan, CapRun, LimitsFor, after, milli_rpm, step_to, total_timeout};
+use crate::planner::{
+    CannotPlan, CapRun, LimitsFor, after, come_to_rest, milli_rpm, ramp, step_to, total_timeout,
+};
 use crate::record::model::{ResultRow, Verdict};
 use crate::sheet::{Flag, FlagRole, Polarity};
 
@@ -25,6 +27,9 @@ const RUNS: [(&str, f64); 2] = [("forward", 1.0), ("reverse", -1.0)];
 const ONSET: f64 = 0.98;
 /// By the time the speed has fallen to this share, the flag must be gone.
 const RELEASE: f64 = 0.85;
+/// A speed command is lowered to this share of the cap, and kept there for so long: the flag must be gone by then.
+const LOWERED: f64 = 0.7;
+const RELEASED: Seconds = Seconds::new(0.3);
 /// How long the speed is held at the cap: chatter shows in it.
 const HELD: Seconds = Seconds::new(0.3);
 
@@ -40,7 +45,8 @@ const COUPLER: Seconds = Seconds::new(50e-6);
 
 fn plan_of(context: &Context<'_>) -> Result<CapRun, CannotPlan> {
     // Not the lowest level: the cap's own check may have found that it says nothing.
-    match context.motion.cap_runs.get(1).or(context.motion.cap_runs.first()) {
+    let runs = &context.motion.cap_runs;
+    match runs.get(1).filter(|r| r.is_ok()).or(runs.first()) {
         Some(run) => run.clone(),
         None => {
             Err(CannotPlan { why: "no level reaches the cap".to_owned(), remedy: "a lower cap".to_owned() })
@@ -48,18 +54,37 @@ fn plan_of(context: &Context<'_>) -> Result<CapRun, CannotPlan> {
     }
 }
 
-/// Up to the cap, held; hands off (0 V, friction slows the shaft) until the flag must be gone; then braked.
+/// Up to the cap, held; hands off (0 V, friction slows the shaft) until the flag must be gone; then braked. A speed command
+/// is lowered instead: taken away it would brake.
 fn program(context: &Context<'_>, plan: &CapRun, sign: f64) -> Vec<Segment> {
     let hold = plan.settle + HELD;
     let turning = sign * context.count_sign();
     let fallen = milli_rpm(context.motion.axis.cap * (RELEASE * turning));
     let fallen = if turning > 0.0 { End::SpeedAtMost(fallen) } else { End::SpeedAtLeast(fallen) };
+    if let Some(drive) = context.motion.hold.speed_command() {
+        let slope = drive.volts_per_second();
+        let lowered = drive.volts_for(context.motion.axis.cap * LOWERED) * sign;
+        let falling = drive.time_to(context.motion.axis.cap) + RELEASED;
+        return vec![
+            ramp(plan.command * sign, slope, near_the_cap(context, turning), Next::Segment(1), plan.patience),
+            ramp(
+                plan.command * sign,
+                slope,
+                after(hold),
+                Next::Segment(RELEASE_AT),
+                hold + Seconds::new(1.0),
+            ),
+            ramp(lowered, slope, after(falling), Next::Segment(BRAKE_AT), falling + Seconds::new(1.0)),
+            ramp(Volts::ZERO, slope, slow_again(turning), Next::Segment(4), plan.patience),
+            come_to_rest(&context.motion.hold, Seconds::new(20.0)),
+        ];
+    }
     vec![
         step_to(plan.command * sign, near_the_cap(context, turning), Next::Segment(1), plan.patience),
         step_to(plan.command * sign, after(hold), Next::Segment(RELEASE_AT), hold + Seconds::new(1.0)),
         step_to(Volts::ZERO, fallen, Next::Segment(BRAKE_AT), Seconds::new(30.0)),
         step_to(plan.command * -sign, slow_again(turning), Next::Segment(4), plan.patience),
-        step_to(Volts::ZERO, End::Standstill(Ticks(100)), Next::Finish, Seconds::new(20.0)),
+        come_to_rest(&context.motion.hold, Seconds::new(20.0)),
     ]
 }
 
@@ -74,7 +99,7 @@ impl Check for CapFlag {
 
     fn shows(&self) -> &'static str {
         "The flag comes on the stated pair soon after the speed reaches 98 % of the cap, stays while the speed is held, \
-         and goes when the command is taken away, both ways."
+         and goes when the command is taken away or lowered, both ways."
     }
 
     fn needs(&self) -> &'static [Need] {
@@ -99,12 +124,13 @@ impl Check for CapFlag {
                 acts: Vec::new(),
                 name,
                 what: format!(
-                    "The shaft speeds up {} at {:.0} % of rated torque to {:.0} rpm, about {:.0} turns; then the \
-                     command goes to 0 V and it slows down by itself",
+                    "The shaft speeds up {} {} to {:.0} rpm, about {:.0} turns; then the command goes {} and it slows \
+                     down",
                     context.way(Rpm::new(sign * context.count_sign())),
-                    plan.level.get(),
+                    at_level(context, &plan),
                     context.motion.axis.cap.get(),
-                    plan.turns.get()
+                    plan.turns.get(),
+                    if context.motion.axis.speed_gain.is_some() { "down" } else { "to 0 V" }
                 ),
                 timeout: total_timeout(&program),
                 program,
@@ -235,19 +261,18 @@ fn judge_run(
         row.verdict(Verdict::Rejected, "the flag chatters while the speed is held")
     });
 
-    let release = Row::text(&id("release"), &format!("Flag when the command is taken away, {name}"), "goes");
+    let release =
+        Row::text(&id("release"), &format!("Flag when the command is taken away or lowered, {name}"), "goes");
     let end = made.segment_start(BRAKE_AT);
     rows.push(match (&onset, end) {
         (None, _) => release.is("never came", Verdict::Rejected, "a flag that never came can't go"),
-        (_, None) => {
-            release.is("not seen", Verdict::Undecided, "the shaft did not slow down by itself in time")
-        }
+        (_, None) => release.is("not seen", Verdict::Undecided, "the shaft did not slow down in time"),
         (_, Some(end)) if trace.active_at(end) => release.is(
             "stays",
             Verdict::Rejected,
             "the speed had fallen to 85 % of the cap and the flag was still there",
         ),
-        _ => release.is("goes", Verdict::Accepted, "it went while the shaft slowed down by itself"),
+        _ => release.is("goes", Verdict::Accepted, "it went while the shaft slowed down"),
     });
 }
 

@@ -6,12 +6,12 @@
 mod judge;
 
 use proofstand_protocol::program::{End, Next, Segment};
-use proofstand_protocol::units::Ticks;
-use proofstand_units::{Rpm, Seconds, Volts};
+use proofstand_units::{Rpm, Seconds};
 
 use super::speed_cap::slow_again;
 use super::{Check, Context, Judgement, MoveStep, Need, Step, StepEvidence, too_low_to_move};
-use crate::planner::{CannotPlan, LimitsFor, ReversalLevel, milli_rpm, step_to, total_timeout};
+use crate::planner::{CannotPlan, LimitsFor, ReversalLevel, come_to_rest, milli_rpm, step_to, total_timeout};
+use crate::sheet::AxisSheet;
 
 /// The check.
 pub(super) struct CommandScale;
@@ -51,7 +51,7 @@ fn program(context: &Context<'_>, level: &ReversalLevel) -> Vec<Segment> {
         Next::Segment(halves + 1),
         patience,
     ));
-    program.push(step_to(Volts::ZERO, End::Standstill(Ticks(100)), Next::Finish, Seconds::new(20.0)));
+    program.push(come_to_rest(&context.motion.hold, Seconds::new(20.0)));
     program
 }
 
@@ -67,6 +67,10 @@ impl Check for CommandScale {
     fn shows(&self) -> &'static str {
         "How much torque a volt of command makes, from accelerations of the known inertia at the same speed in four \
          quadrants; the offset at 0 V; how straight the line is over the levels."
+    }
+
+    fn is_for(&self, sheet: &AxisSheet) -> bool {
+        sheet.command.pair.is_torque()
     }
 
     fn needs(&self) -> &'static [Need] {

@@ -12,6 +12,7 @@ mod line_count;
 mod nudge;
 mod rows;
 mod speed_cap;
+mod speed_scale;
 mod step;
 mod traces;
 
@@ -27,7 +28,7 @@ use proofstand_units::{Rpm, Volts};
 use crate::metrology::{Calibration, Judging};
 use crate::planner::{CannotPlan, MotionPlan};
 use crate::record::model::{CheckRecord, NotDone, Plot, ResultRow, Verdict};
-use crate::sheet::{AxisSheet, CountDirection};
+use crate::sheet::AxisSheet;
 use crate::targets::Targets;
 
 /// Every check, in the order of increasing energy.
@@ -38,6 +39,7 @@ pub const ALL: &[&dyn Check] = &[
     &speed_cap::SpeedCap,
     &cap_flag::CapFlag,
     &command_scale::CommandScale,
+    &speed_scale::SpeedScale,
     &line_count::FAST,
 ];
 
@@ -62,10 +64,13 @@ impl Context<'_> {
     /// +1 if the counts rise on a positive command, −1 if they fall.
     #[must_use]
     pub fn count_sign(&self) -> f64 {
-        match self.sheet.direction.positive_counts {
-            CountDirection::Up => 1.0,
-            CountDirection::Down => -1.0,
-        }
+        self.motion.axis.count_sign
+    }
+
+    /// What a speed command may turn the shaft by at 0 V; none for a torque command.
+    #[must_use]
+    pub fn speed_offset_allowed(&self) -> Option<Rpm> {
+        (!self.sheet.command.pair.is_torque()).then_some(self.targets.speed_offset)
     }
 
     /// By what a result is judged that rests on no calibration: counts, times, speeds.
@@ -137,6 +142,11 @@ pub trait Check: Sync {
     /// What it shows, in a sentence.
     fn shows(&self) -> &'static str;
 
+    /// Whether it says anything about such an axis. What is for another kind of command is left out, not passed.
+    fn is_for(&self, _sheet: &AxisSheet) -> bool {
+        true
+    }
+
     /// What must have been accepted before.
     fn needs(&self) -> &'static [Need];
 
@@ -184,6 +194,12 @@ const NO_SPEED: i32 = 20_000;
 #[must_use]
 pub fn by_id(id: &str) -> Option<&'static dyn Check> {
     ALL.iter().copied().find(|c| c.id() == id)
+}
+
+/// Those of the checks that say something about the sheet's axis, in the same order.
+#[must_use]
+pub fn for_axis(checks: &[&'static dyn Check], sheet: &AxisSheet) -> Vec<&'static dyn Check> {
+    checks.iter().copied().filter(|c| c.is_for(sheet)).collect()
 }
 
 /// The checks asked for and all that they need, in order.

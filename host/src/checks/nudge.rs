@@ -2,7 +2,7 @@
 
 use proofstand_protocol::message::TripCause;
 use proofstand_protocol::program::{End, Next};
-use proofstand_protocol::units::{Counts, Ticks};
+use proofstand_protocol::units::Counts;
 use proofstand_units::{Rpm, Seconds, Volts};
 
 use super::evidence::{index_events, travel};
@@ -10,7 +10,7 @@ use super::rows::Row;
 use super::{Check, Context, Judgement, MoveStep, Need, Step, StepEnding, StepEvidence, Turned};
 use crate::estimate::lines::{line_count, passes};
 use crate::fixture::cause_in_words;
-use crate::planner::{CRAWL_RPM, CannotPlan, LimitsFor, after, hold, ramp, step_to};
+use crate::planner::{CRAWL_RPM, CannotPlan, LimitsFor, after, come_to_rest, hold, ramp, step_to};
 use crate::record::model::{ResultRow, Verdict};
 
 /// The first motion.
@@ -67,7 +67,7 @@ impl Check for Nudge {
                 Next::Segment(3),
                 Seconds::new(4.0 * TURNS * 60.0 / CRAWL_RPM),
             ),
-            step_to(Volts::ZERO, End::Standstill(Ticks(100)), Next::Finish, Seconds::new(10.0)),
+            come_to_rest(&motion.hold, Seconds::new(10.0)),
         ];
         let limits = LimitsFor::slow(context, TURNS + 1.0).limits();
         Ok(vec![
@@ -77,7 +77,7 @@ impl Check for Nudge {
                 what: format!(
                     "The shaft turns slowly one way, {TURNS} turns at {CRAWL_RPM:.0} rpm, on a positive command of at \
                      most {:.2} V. Watch which way",
-                    motion.nudge_command.get().max(motion.hold.bound.get())
+                    motion.nudge_command.max(motion.hold.bound_at(Rpm::new(CRAWL_RPM))).get()
                 ),
                 timeout: crate::planner::total_timeout(&program),
                 program,
@@ -96,9 +96,12 @@ impl Check for Nudge {
         });
         let mut out = Judgement::default();
         let moved = travel(made);
-        out.results.push(rests(context, made));
+        let rest = rests(context, made);
+        // A shaft that turned before it was commanded says nothing about the command's sign.
+        let commanded = rest.verdict != Verdict::Rejected;
+        out.results.push(rest);
         out.results.push(moves(made, moved));
-        if moved != 0 {
+        if moved != 0 && commanded {
             out.results.push(counts_follow(context, moved));
             match made.trip().map(|t| t.cause) {
                 None => out.results.push(index_comes(made)),
@@ -119,9 +122,12 @@ impl Check for Nudge {
         }
         if let Some(volts) = breakaway(context, made) {
             out.notes.push(format!(
-                "The shaft began to move at {:+.3} V ({:.2} % of rated torque).",
+                "The shaft began to move at {:+.3} V ({}).",
                 volts.get(),
-                volts.get() * context.motion.axis.gain.get()
+                match context.motion.axis.speed_gain {
+                    None => format!("{:.2} % of rated torque", volts.get() * context.motion.axis.gain.get()),
+                    Some(gain) => format!("a command for {:.1} rpm", volts.get() * gain.get()),
+                }
             ));
         }
         out
@@ -138,10 +144,20 @@ fn rests(context: &Context<'_>, made: &StepEvidence) -> ResultRow {
     let degrees = (last - first) as f64 * 360.0 / f64::from(context.motion.axis.counts_per_rev.get());
     if degrees.abs() <= CREEP_DEGREES {
         row.is("still", Verdict::Accepted, "it stood still until it was commanded")
+    } else if degrees.abs() <= CREEP_DEGREES + allowed_drift(context) {
+        let found = format!("{degrees:+.1}° in {:.0} ms", REST.to_millis());
+        row.is(&found, Verdict::Accepted, "it crept no faster than the offset that a speed command may have")
     } else {
         let found = format!("{degrees:+.1}° in {:.0} ms", REST.to_millis());
         row.is(&found, Verdict::Rejected, "it moved before anything was commanded")
     }
+}
+
+/// What the offset allowed to a speed command turns the shaft by in the rest, in degrees. A torque command's is held by
+/// friction.
+fn allowed_drift(context: &Context<'_>) -> f64 {
+    const DEGREES_PER_RPM_SECOND: f64 = 6.0;
+    context.speed_offset_allowed().map_or(0.0, |rpm| rpm.get() * DEGREES_PER_RPM_SECOND * REST.get())
 }
 
 /// Did it move, and get on, and stop?

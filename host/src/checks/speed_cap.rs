@@ -3,7 +3,6 @@
 use proofstand_protocol::message::{Sample, TripCause};
 use proofstand_protocol::program::{End, Next, Segment};
 use proofstand_protocol::units::Micros;
-use proofstand_protocol::units::Ticks;
 use proofstand_units::{Percent, Rpm, Seconds, Volts};
 
 use super::rows::Row;
@@ -12,7 +11,9 @@ use super::{Check, Context, Judgement, MoveStep, Need, Step, StepEvidence, too_l
 use crate::estimate::track::between;
 use crate::estimate::{PartsPerMillion, ripple, speed};
 use crate::metrology::{Budget, Contribution, Limits, Sensitivity};
-use crate::planner::{CRAWL_RPM, CannotPlan, CapRun, LimitsFor, after, milli_rpm, step_to, total_timeout};
+use crate::planner::{
+    CRAWL_RPM, CannotPlan, CapRun, LimitsFor, after, come_to_rest, milli_rpm, ramp, step_to, total_timeout,
+};
 use crate::record::model::{Plot, ResultRow, Verdict};
 
 /// The check.
@@ -60,11 +61,21 @@ fn program(context: &Context<'_>, run: &Run<'_>) -> Vec<Segment> {
     let hold = plan.settle + plan.window;
     let counting = run.sign * context.count_sign();
     let command = plan.command * run.sign;
+    if let Some(drive) = context.motion.hold.speed_command() {
+        // The amplifier brakes by itself when it is asked for standstill, no faster than it was asked to speed up.
+        let slope = drive.volts_per_second();
+        return vec![
+            ramp(command, slope, near_the_cap(context, counting), Next::Segment(HOLD), plan.patience),
+            ramp(command, slope, after(hold), Next::Segment(2), hold + Seconds::new(1.0)),
+            ramp(Volts::ZERO, slope, slow_again(counting), Next::Segment(3), plan.patience),
+            come_to_rest(&context.motion.hold, Seconds::new(20.0)),
+        ];
+    }
     vec![
         step_to(command, near_the_cap(context, counting), Next::Segment(HOLD), plan.patience),
         step_to(command, after(hold), Next::Segment(2), hold + Seconds::new(1.0)),
         step_to(command * -1.0, slow_again(counting), Next::Segment(3), plan.patience),
-        step_to(Volts::ZERO, End::Standstill(Ticks(100)), Next::Finish, Seconds::new(20.0)),
+        come_to_rest(&context.motion.hold, Seconds::new(20.0)),
     ]
 }
 
@@ -90,8 +101,8 @@ impl Check for SpeedCap {
     }
 
     fn shows(&self) -> &'static str {
-        "With more torque commanded than the shaft needs, the amplifier holds the speed down to the stated cap, both \
-         ways, at two levels, lowest first; how far it overshoots and how evenly it holds."
+        "With more torque commanded than the shaft needs, or more speed than is allowed, the amplifier holds the speed \
+         down to the stated cap, both ways, at two levels, lowest first; how far it overshoots and how evenly it holds."
     }
 
     fn needs(&self) -> &'static [Need] {
@@ -115,10 +126,10 @@ impl Check for SpeedCap {
                 acts: Vec::new(),
                 name: run.name,
                 what: format!(
-                    "The shaft speeds up {} at {:.0} % of rated torque until the amplifier holds it at {:.0} rpm, \
-                     about {:.0} turns, then brakes",
+                    "The shaft speeds up {} {} until the amplifier holds it at {:.0} rpm, about {:.0} turns, then \
+                     brakes",
                     context.way(Rpm::new(run.sign * context.count_sign())),
-                    run.plan.level.get(),
+                    at_level(context, run.plan),
                     context.motion.axis.cap.get(),
                     run.plan.turns.get()
                 ),
@@ -136,9 +147,10 @@ impl Check for SpeedCap {
     /// A level is tried both ways; higher ones only until enough have reached the cap.
     fn wants(&self, context: &Context<'_>, step: &Step, so_far: &[StepEvidence]) -> bool {
         let Step::Move(step) = step else { return true };
-        let reached = levels_held(context, so_far);
         let begun = runs(context).iter().any(|r| r.name == step.name && r.sign < 0.0);
-        reached < LEVELS || begun && so_far.last().is_some_and(|e| partner(e.name) == Some(step.name))
+        let other_way = begun && so_far.last().is_some_and(|e| partner(e.name) == Some(step.name));
+        let enough = levels_held(context, so_far) >= LEVELS || nothing_holds(context, so_far);
+        !enough || other_way
     }
 
     fn goes_on_after(&self, tripped: &StepEvidence) -> bool {
@@ -151,9 +163,9 @@ impl Check for SpeedCap {
             let Some(made) = evidence.iter().find(|e| e.name == run.name) else { continue };
             if says_nothing(context, made) {
                 out.notes.push(format!(
-                    "{:.0} % of rated torque, {}: the speed had not settled after {:.0} % of the cap or {:.1} s, and nothing \
-                     held it; this level says nothing about the cap.",
-                    run.plan.level.get(),
+                    "{}, {}: the speed had not settled after {:.0} % of the cap or {:.1} s, and nothing held it; this \
+                     level says nothing about the cap.",
+                    label(context, run.plan),
                     context.way(Rpm::new(run.sign * context.count_sign())),
                     NEAR * 100.0,
                     run.plan.patience.get()
@@ -171,7 +183,7 @@ impl Check for SpeedCap {
             Verdict::Accepted | Verdict::NotDone => row.is(
                 "not seen at two levels",
                 Verdict::Undecided,
-                "too few levels came to the cap, both ways: more torque is needed than this axis allows here",
+                "too few levels came to the cap, both ways: more is needed than this axis allows here",
             ),
             other => row.is("not proven", other, "nothing runs at a full level"),
         });
@@ -183,6 +195,26 @@ impl Check for SpeedCap {
         }
         out
     }
+}
+
+/// How a run is driven, in words.
+pub(super) fn at_level(context: &Context<'_>, plan: &CapRun) -> String {
+    match context.motion.axis.speed_gain {
+        None => format!("at {:.0} % of rated torque", plan.level.get()),
+        Some(_) => {
+            format!("on a command for {:.0} % of the cap ({:.2} V)", plan.level.get(), plan.command.get())
+        }
+    }
+}
+
+/// A speed command above the cap has turned the shaft faster than the cap allows: a higher one would only do more of it.
+/// With a torque command nothing but a trip ends that.
+fn nothing_holds(context: &Context<'_>, so_far: &[StepEvidence]) -> bool {
+    let most = context.motion.axis.cap + cap_allowance(context);
+    context.motion.axis.speed_gain.is_some()
+        && so_far
+            .iter()
+            .any(|made| reached(made) && last_speed(context, made, 200_000, 0).is_some_and(|s| s > most))
 }
 
 /// The speed came near the cap.
@@ -241,13 +273,19 @@ fn driven(made: &StepEvidence) -> impl Iterator<Item = Sample> + '_ {
     made.samples.iter().filter(|s| s.segment == RUN_UP || s.segment == HOLD).copied()
 }
 
+/// A level's short name.
+fn label(context: &Context<'_>, plan: &CapRun) -> String {
+    let of = if context.motion.axis.speed_gain.is_some() { "speed asked for" } else { "torque" };
+    format!("{:.0} % {of}", plan.level.get())
+}
+
 fn judge_run(context: &Context<'_>, run: &Run<'_>, made: &StepEvidence, rows: &mut Vec<ResultRow>) {
     let cap = context.motion.axis.cap;
     let tolerances = &context.sheet.tolerances;
     let per_rev = context.motion.axis.counts_per_rev;
     let counting = run.sign * context.count_sign();
     let slug = run.name.replace(' ', "-");
-    let label = format!("{:.0} % torque, {}", run.plan.level.get(), context.way(Rpm::new(counting)));
+    let label = format!("{}, {}", label(context, run.plan), context.way(Rpm::new(counting)));
     let allowed = cap_allowance(context);
     let Ok(limits) = Limits::around(cap, allowed) else { return };
     let held_row = Row::number(&format!("speed-cap.{slug}.held"), &format!("Held speed, {label}"), "rpm")

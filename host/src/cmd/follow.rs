@@ -38,7 +38,7 @@ impl Follow {
         let (why, folder) = match (&self.resume, &self.again) {
             (Some(folder), _) => (FollowWhy::Resume, folder),
             (None, Some(folder)) => (FollowWhy::Again, folder),
-            (None, None) => return Ok((selection.checks()?, None)),
+            (None, None) => return Ok((selection.checks(job)?, None)),
         };
         let earlier = read(folder).map_err(|e| e.to_string())?;
         if earlier.axis.sheet_crc32 != job.sheet_crc32() {
@@ -49,7 +49,7 @@ impl Follow {
             ));
         }
         let checks = match why {
-            FollowWhy::Again => selection.checks()?,
+            FollowWhy::Again => selection.checks(job)?,
             FollowWhy::Resume => {
                 let left: Vec<_> = follow::left(&earlier).filter_map(checks::by_id).collect();
                 if left.is_empty() {

@@ -24,8 +24,8 @@ impl Selection {
     /// The checks asked for and all that they need, in order.
     ///
     /// # Errors
-    /// A message with the nearest valid name for a check that there is not.
-    pub(super) fn checks(&self) -> Result<Vec<&'static dyn Check>, String> {
+    /// A message with the nearest valid name for a check that there is not, or that is for another kind of command.
+    pub(super) fn checks(&self, job: &Job) -> Result<Vec<&'static dyn Check>, String> {
         if self.only.is_empty() {
             return Ok(checks::ALL.to_vec());
         }
@@ -37,6 +37,15 @@ impl Selection {
             })
             .collect();
         let mut asked = asked?;
+        if let Some(other) = asked.iter().find(|c| !c.is_for(&job.sheet)) {
+            let command = if job.sheet.command.pair.is_torque() { "torque" } else { "speed" };
+            let can: Vec<&str> = checks::for_axis(checks::ALL, &job.sheet).iter().map(|c| c.id()).collect();
+            return Err(format!(
+                "check `{}` says nothing about an axis that takes a {command} command. There are for it: {}",
+                other.id(),
+                can.join(", ")
+            ));
+        }
         if self.with_dependents {
             asked.extend(checks::dependent_on(&asked));
         }

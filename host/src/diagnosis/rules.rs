@@ -323,13 +323,20 @@ fn moves_at_zero(p: &Pattern<'_>) -> Option<Finding> {
     }
     let mut found = finding(
         "offset",
-        "The command has an offset as large as friction: the shaft moves, or goes on, at 0 V",
+        if p.sheet.command.pair.is_torque() {
+            "The command has an offset as large as friction: the shaft moves, or goes on, at 0 V"
+        } else {
+            "The command has an offset: the shaft turns at 0 V"
+        },
         "Adjust the zero of the command input with the command at 0 V",
         0.95,
         rest.into_iter().chain(stop).map(cite).collect(),
     )?;
-    found.not_told_apart =
-        vec!["a load that pulls one way looks the same; so does a speed mode that was left on".to_owned()];
+    if p.sheet.command.pair.is_torque() {
+        found.not_told_apart = vec![
+            "a load that pulls one way looks the same; so does a speed mode that was left on".to_owned(),
+        ];
+    }
     Some(found)
 }
 
@@ -349,16 +356,19 @@ fn jumps_and_locks(p: &Pattern<'_>) -> Option<Finding> {
 }
 
 fn gain_row<'a>(p: &Pattern<'a>) -> Option<(&'a ResultRow, f64)> {
-    let row = p.row("command-scale.gain")?;
     // A gain is the slope of a line: where there is none, it says nothing.
-    let straight = !p.rejected("command-scale.linearity");
-    (row.verdict == Verdict::Rejected && straight).then(|| ratio(row).map(|r| (row, r)))?
+    let straight = !p.rejected("command-scale.linearity") && !p.rejected("speed-scale.linearity");
+    let wrong = ["command-scale.gain", "speed-scale.gain", "line-count-slow.scale"]
+        .into_iter()
+        .filter_map(|id| p.row(id))
+        .find(|r| r.verdict == Verdict::Rejected)?;
+    straight.then(|| ratio(wrong).map(|r| (wrong, r)))?
 }
 
 fn gain_of_peak(p: &Pattern<'_>) -> Option<Finding> {
     let (row, r) = gain_row(p)?;
     let peak = p.sheet.motor.peak_torque / p.sheet.motor.rated_torque;
-    if !near(r, peak) || peak < 1.2 {
+    if !near(r, peak) || peak < 1.2 || !p.sheet.command.pair.is_torque() {
         return None;
     }
     let mut found = finding(
@@ -381,8 +391,8 @@ fn gain_by_two(p: &Pattern<'_>) -> Option<Finding> {
     let (title, remedy) = if (1.8..=2.2).contains(&r) {
         (
             "The command scale is doubled",
-            "Look at the amplifier's command scale setting (volts at rated torque halved?), and whether its input \
-             expects one wire against 0 V",
+            "Look at the amplifier's command scale setting (volts at rated torque or speed halved?), and whether its \
+             input expects one wire against 0 V",
         )
     } else if (0.45..=0.55).contains(&r) {
         (
@@ -397,8 +407,18 @@ fn gain_by_two(p: &Pattern<'_>) -> Option<Finding> {
 
 fn gain_low(p: &Pattern<'_>) -> Option<Finding> {
     let (row, r) = gain_row(p)?;
-    if !(0.80..0.99).contains(&r) {
+    if !(0.80..0.995).contains(&r) {
         return None;
+    }
+    if !p.sheet.command.pair.is_torque() {
+        return finding(
+            "input-loaded",
+            "The scale is low by some percent: the command input is loaded, or the scale is entered a little wrong",
+            "Measure the command at the amplifier's terminals and look for a second load on the pair; then read the \
+             scale setting",
+            0.6,
+            vec![cite(row)],
+        );
     }
     let mut found = finding(
         "input-loaded",
@@ -414,24 +434,34 @@ fn gain_low(p: &Pattern<'_>) -> Option<Finding> {
 
 fn gain_other(p: &Pattern<'_>) -> Option<Finding> {
     let (row, r) = gain_row(p)?;
-    if (0.45..=0.55).contains(&r) || (0.80..0.99).contains(&r) || (1.8..=2.2).contains(&r) {
+    if (0.45..=0.55).contains(&r) || (0.80..0.995).contains(&r) || (1.8..=2.2).contains(&r) {
         return None;
     }
     finding(
         "gain-wrong",
-        &format!("The command scale is {r:.2} times what the sheet asks"),
-        "Look at the volts and the percentage entered for the command scale, and at the motor's rated torque as the \
-         amplifier knows it",
+        &format!("The command scale is {r:.3} times what the sheet asks"),
+        if p.sheet.command.pair.is_torque() {
+            "Look at the volts and the percentage entered for the command scale, and at the motor's rated torque as the \
+             amplifier knows it"
+        } else {
+            "Look at the volts and the speed entered for the command scale"
+        },
         0.5,
         vec![cite(row)],
     )
 }
 
 fn offset(p: &Pattern<'_>) -> Option<Finding> {
-    let row = p.row("command-scale.offset")?;
-    if row.verdict != Verdict::Rejected {
-        return None;
+    if let Some(drift) = p.row("speed-scale.offset").filter(|r| r.verdict == Verdict::Rejected) {
+        return finding(
+            "offset",
+            "The speed command has a constant offset: the shaft creeps at 0 V",
+            "Adjust the zero of the command input, or the automatic one, with the command at 0 V",
+            0.9,
+            vec![cite(drift)],
+        );
     }
+    let row = p.row("command-scale.offset").filter(|r| r.verdict == Verdict::Rejected)?;
     let mut found = finding(
         "offset",
         "The command has a constant offset",
@@ -493,6 +523,14 @@ impl<'a> CapRuns<'a> {
         Self { held, tripped, above }
     }
 
+    /// What a speed command asked for above the cap, the shaft did.
+    fn as_asked(&self, p: &Pattern<'_>) -> bool {
+        let asked = crate::planner::ABOVE_CAP[0];
+        !p.sheet.command.pair.is_torque()
+            && !self.above.is_empty()
+            && self.above.iter().all(|r| ratio(r).is_some_and(|r| (r / asked - 1.0).abs() < 0.02))
+    }
+
     fn one_way_only(rows: &[&ResultRow]) -> bool {
         rows.iter().all(|r| r.id.contains("forward")) || rows.iter().all(|r| r.id.contains("reverse"))
     }
@@ -500,18 +538,26 @@ impl<'a> CapRuns<'a> {
 
 fn cap_not_set(p: &Pattern<'_>) -> Option<Finding> {
     let runs = CapRuns::of(p);
-    if runs.tripped.is_empty() || runs.above.len() < runs.held.len() {
+    let as_asked = runs.as_asked(p);
+    if runs.tripped.is_empty() && !as_asked || runs.above.len() < runs.held.len() {
         return None;
     }
     let mut found = finding(
         "cap-not-set",
         "The speed cap is not set, or not in force",
-        "Enter the speed limit for torque control and select it as the source of the limit; cycle power if the \
-         setting needs it",
+        if p.sheet.command.pair.is_torque() {
+            "Enter the speed limit for torque control and select it as the source of the limit; cycle power if the \
+             setting needs it"
+        } else {
+            "Enter the highest speed and select it as the source of the limit; cycle power if the setting needs it"
+        },
         0.95,
         runs.above.iter().copied().map(cite).collect(),
     )?;
-    if CapRuns::one_way_only(&runs.held) {
+    if as_asked {
+        found.not_told_apart =
+            vec!["a cap that is set as high as the speed asked for; the setting's value tells".to_owned()];
+    } else if CapRuns::one_way_only(&runs.held) {
         found.not_told_apart = vec![
             "a cap that is missing in one direction only; the other was not tried after the trip".to_owned(),
         ];
@@ -540,7 +586,7 @@ fn cap_other_value(p: &Pattern<'_>) -> Option<Finding> {
     let wrong: Vec<&ResultRow> =
         runs.held.iter().copied().filter(|r| r.verdict == Verdict::Rejected).collect();
     let right = runs.held.iter().any(|r| r.verdict == Verdict::Accepted);
-    if wrong.is_empty() || !runs.tripped.is_empty() || right {
+    if wrong.is_empty() || !runs.tripped.is_empty() || right || runs.as_asked(p) {
         return None;
     }
     let ratios: Vec<f64> = wrong.iter().filter_map(|r| ratio(r)).collect();

@@ -16,6 +16,7 @@ pub mod readout;
 pub mod reversal;
 pub mod ripple;
 pub mod speed;
+pub mod speed_line;
 pub mod torque_line;
 pub mod track;
 

@@ -25,7 +25,7 @@ pub(super) const CAP_WINDOW: Seconds = Seconds::new(0.4);
 /// A run into the cap and back.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct CapRun {
-    /// Share of rated torque.
+    /// Share of rated torque; with a speed command, share of the cap.
     pub level: Percent,
     /// The command for it.
     pub command: Volts,
@@ -206,7 +206,7 @@ fn within_reaction(axis: &AxisNumbers, level: Percent) -> Result<(), CannotPlan>
     })
 }
 
-fn within_energy(axis: &AxisNumbers, speed: Rpm) -> Result<(), CannotPlan> {
+pub(super) fn within_energy(axis: &AxisNumbers, speed: Rpm) -> Result<(), CannotPlan> {
     let energy = 0.5 * axis.inertia.get() * speed.to_rad_per_sec().get().powi(2);
     match axis.braking_energy {
         Some(limit) if energy > limit.get() => Err(CannotPlan {

@@ -4,8 +4,8 @@ use proofstand_protocol::message::{CommandMode, Limits};
 use proofstand_protocol::units::{Counts, CountsPerRev, Microvolts, Ticks};
 use proofstand_units::{Rpm, Volts};
 
-use super::segments::{STEP, microvolts, milli_rpm, ticks};
-use super::{MotionPlan, SLOW_TRIP};
+use super::segments::{microvolts, milli_rpm, ticks};
+use super::{CRAWL_RPM, Holding, MotionPlan, SLOW_TRIP};
 use crate::checks::Context;
 use crate::sheet::{FlagRole, Polarity};
 
@@ -19,6 +19,8 @@ const WRONG_WAY_DEGREES: f64 = 15.0;
 const RUNAWAY: Rpm = Rpm::new(30.0);
 /// No count for so long above breakaway: the shaft does not move.
 const NO_COUNTS: Ticks = Ticks(800);
+/// A command for this speed turns the shaft, whatever offset an amplifier's input may have; no motion uses less for long.
+const SURELY_TURNS: Rpm = Rpm::new(CRAWL_RPM * 0.6);
 /// Counts of an index interval may differ from the sheet by this much before the fixture trips.
 const DISAGREEMENT_PERCENT: u8 = 3;
 /// Armed for at most this long: the longest program, enabling before it, and coming to rest after it.
@@ -40,7 +42,7 @@ impl<'a> LimitsFor<'a> {
     #[must_use]
     pub fn slow(context: &'a Context<'a>, turns: f64) -> Self {
         let motion = context.motion;
-        let command = motion.hold.bound.max(motion.nudge_command);
+        let command = motion.hold.bound_at(motion.slow_speed).max(motion.nudge_command);
         Self { motion, context, command, trip: SLOW_TRIP, turns }
     }
 
@@ -48,7 +50,7 @@ impl<'a> LimitsFor<'a> {
     #[must_use]
     pub fn working(context: &'a Context<'a>, turns: f64) -> Self {
         let motion = context.motion;
-        Self { motion, context, command: motion.hold.bound, trip: motion.axis.trip, turns }
+        Self { motion, context, command: motion.hold.bound(), trip: motion.axis.trip, turns }
     }
 
     /// For a command of its own.
@@ -75,18 +77,24 @@ impl<'a> LimitsFor<'a> {
         Limits {
             // A little more than the program asks, so that rounding is never a trip.
             command: microvolts(self.command * 1.001 + Volts::new(0.001)),
-            slew: STEP,
+            slew: self.motion.hold.slew(),
             trip_speed: milli_rpm(self.trip),
             counts_per_rev: CountsPerRev(per_rev),
             travel: counts(self.turns),
             armed_time: ARMED,
             beat: Ticks(100),
-            mode: CommandMode::Torque,
+            mode: match self.motion.hold {
+                Holding::ByTorque(_) => CommandMode::Torque,
+                Holding::BySpeed(_) => CommandMode::Speed,
+            },
             counts_up_on_positive: self.context.count_sign() > 0.0,
             wrong_way: counts(wrong_way / 360.0),
             runaway: milli_rpm(RUNAWAY),
             runaway_delay: ticks(axis.lag * 5.0 + proofstand_units::Seconds::from_millis(12.0)),
-            breakaway: microvolts(axis.volts_for(axis.breakaway) * 1.3),
+            breakaway: microvolts(match self.motion.hold {
+                Holding::ByTorque(_) => axis.volts_for(axis.breakaway) * 1.3,
+                Holding::BySpeed(drive) => drive.volts_for(SURELY_TURNS),
+            }),
             no_counts: NO_COUNTS,
             readback: Microvolts((READBACK.get() * 1e6) as i32),
             readback_dwell: READBACK_DWELL,

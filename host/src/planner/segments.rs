@@ -6,7 +6,7 @@ use proofstand_protocol::units::{
 };
 use proofstand_units::{Rpm, Seconds, Volts};
 
-use super::HoldGains;
+use super::Holding;
 
 /// The fastest slew: the whole span in one tick.
 pub(super) const STEP: MicrovoltsPerTick = MicrovoltsPerTick(20_000_000);
@@ -44,25 +44,46 @@ pub fn step_to(target: Volts, end: End, next: Next, timeout: Seconds) -> Segment
 /// A segment that moves the command slowly, so much a second.
 #[must_use]
 pub fn ramp(target: Volts, per_second: Volts, end: End, next: Next, timeout: Seconds) -> Segment {
-    let slew = MicrovoltsPerTick((per_second.get() * 1e3).round().clamp(1.0, 2e7) as u32);
+    let slew = slew(per_second);
     Segment { drive: Drive::Command { target: microvolts(target), slew }, end, next, timeout: ticks(timeout) }
 }
 
-/// A segment that holds a speed.
+/// Volts in a second as they go on the wire.
+pub(super) fn slew(per_second: Volts) -> MicrovoltsPerTick {
+    MicrovoltsPerTick((per_second.get() * 1e3).round().clamp(1.0, f64::from(STEP.0)) as u32)
+}
+
+/// A segment that holds a speed, signed as the counts are.
 #[must_use]
-pub fn hold(speed: Rpm, gains: &HoldGains, end: End, next: Next, timeout: Seconds) -> Segment {
-    Segment {
-        drive: Drive::HoldSpeed {
+pub fn hold(speed: Rpm, holding: &Holding, end: End, next: Next, timeout: Seconds) -> Segment {
+    let drive = match holding {
+        Holding::ByTorque(gains) => Drive::HoldSpeed {
             speed: milli_rpm(speed),
             bound: microvolts(gains.bound),
             proportional: MicrovoltsPerRpm(gains.microvolts_per_rpm),
             integral: MicrovoltsPerRpmSecond(gains.microvolts_per_rpm_second),
         },
-        end,
-        next,
-        timeout: ticks(timeout),
-    }
+        Holding::BySpeed(drive) => Drive::Command {
+            target: microvolts(drive.volts_for(speed * drive.count_sign)),
+            slew: slew(drive.volts_per_second()),
+        },
+    };
+    Segment { drive, end, next, timeout: ticks(timeout) }
 }
+
+/// The last segment of a program: 0 V until the shaft stands. A speed command at 0 V may creep by its offset and never stand:
+/// it has a while, and friction does the rest when enable opens.
+#[must_use]
+pub fn come_to_rest(holding: &Holding, timeout: Seconds) -> Segment {
+    let end = match holding {
+        Holding::ByTorque(_) => End::Standstill(Ticks(100)),
+        Holding::BySpeed(_) => after(STOPPED),
+    };
+    step_to(Volts::ZERO, end, Next::Finish, timeout)
+}
+
+/// From a crawl the amplifier stops the shaft well within this.
+const STOPPED: Seconds = Seconds::new(0.3);
 
 /// End after a time.
 #[must_use]

@@ -74,7 +74,9 @@ fn amplifier(sheet: &AxisSheet, forward: PlantRotation, random: &mut Random) -> 
         mode,
         input_range: sheet.command.input_range,
         // A speed command's zero is adjusted more narrowly: what is left of it turns the shaft.
-        input_offset: Volts::new(if sheet.command.pair.is_torque() { 4e-3 } else { 1.5e-3 } * random.normal()),
+        input_offset: Volts::new(
+            if sheet.command.pair.is_torque() { 4e-3 } else { 1.5e-3 } * random.normal(),
+        ),
         input_noise: Volts::new(1e-3),
         input_filter: sheet.amplifier.command_filter.value,
         rated_torque: sheet.motor.rated_torque,

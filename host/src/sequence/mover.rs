@@ -2,7 +2,7 @@
 
 use core::time::Duration;
 
-use proofstand_protocol::message::{Ending, Event, Request, Sample, State};
+use proofstand_protocol::message::{CommandMode, Ending, Event, Request, Sample, State};
 use proofstand_protocol::units::Micros;
 
 use super::Progress;
@@ -119,7 +119,9 @@ impl<'a, L: Link> Mover<'a, L> {
             Received::Sample(_) => None,
         })?;
         self.acts = &[];
+        // Enabled at 0 V a torque command lets the shaft run down; a speed command stops it, and may creep on for ever.
         if !matches!(ending, StepEnding::Tripped(_))
+            && step.limits.mode == CommandMode::Torque
             && let Some(trip) = self.rest_or_trip()?
         {
             return Ok(trip);

@@ -241,6 +241,10 @@ fn command(sheet: &AxisSheet, fixture: &Fixture, targets: &Targets, found: &mut 
             }
         }
     }
+    if !sheet.command.pair.is_torque() {
+        let reason = "volts ask for a speed: torque by reversal says nothing about them and is not in the list of checks";
+        found.add(Note, "command scale", reason.to_owned(), "the speed scale takes its place");
+    }
     if let CommandPair::Torque { percent_of_rated, .. } = sheet.command.pair
         && percent_of_rated.get() > 100.0 * (sheet.motor.peak_torque / sheet.motor.rated_torque)
     {

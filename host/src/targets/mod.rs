@@ -34,6 +34,9 @@ pub struct Targets {
     pub schema: &'static str,
     /// Scale and resolution of the command.
     pub command: CommandTargets,
+    /// What a speed command may turn the shaft by at 0 V; zero for a torque command, which friction holds.
+    #[serde(rename = "speed_offset_allowed_rpm")]
+    pub speed_offset: Rpm,
     /// Scales of the read-outs the axis has.
     pub read_outs: ReadOuts,
     /// Pulses, counts, rates and edges.
@@ -81,6 +84,12 @@ impl Targets {
         let mut targets = Self {
             schema: TARGETS_SCHEMA,
             command,
+            speed_offset: match command {
+                CommandTargets::Speed { largest, .. } => {
+                    largest * (sheet.tolerances.speed_offset.value.get() / 100.0)
+                }
+                CommandTargets::Torque { .. } => Rpm::ZERO,
+            },
             read_outs: ReadOuts::compute(sheet),
             encoder,
             inertia: sheet.inertia(),

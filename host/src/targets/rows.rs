@@ -47,6 +47,14 @@ impl Targets {
                 add("Largest speed by command", largest.get(), "rpm", "at the end of the range");
                 add("Command resolution", resolution.get(), "rpm", "one code of 2^16 over 20 V");
                 add("Command quantisation, rms", quantisation.get(), "rpm", "resolution/√12");
+                add(
+                    "Speed allowed at 0 V",
+                    self.speed_offset.get(),
+                    "rpm",
+                    "either way; the offset's tolerance",
+                );
+                let millivolts = self.speed_offset.get() / gain.get() * 1e3;
+                add("Offset allowed", millivolts, "mV", "either way; the same, seen at the command");
             }
         }
         let encoder = &self.encoder;

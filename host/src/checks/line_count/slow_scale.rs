@@ -1,0 +1,64 @@
+//! Does a small speed command make about the speed it should? Known before any larger command is given.
+
+use proofstand_protocol::units::Micros;
+use proofstand_units::{Rpm, RpmPerVolt, Volts};
+
+use super::{Context, MEASURE_AT, NAMES, Row};
+use crate::checks::StepEvidence;
+use crate::estimate::track::between;
+use crate::estimate::{PartsPerMillion, SpeedEstimate, speed};
+use crate::metrology::{Budget, Contribution, CoverageFactor, Limits, Sensitivity};
+use crate::record::model::ResultRow;
+
+/// The row's id.
+pub(super) const ID: &str = "line-count-slow.scale";
+/// A scale farther out than this, percent, is a wrong setting and no adjustment (common practice, no source).
+const COARSE: f64 = 20.0;
+/// The speed has settled so long after the command changed.
+const SETTLED_US: u64 = 300_000;
+const K2: CoverageFactor = CoverageFactor::new(2.0);
+
+/// Speed per volt by the half difference of both directions, in which an offset cancels. None for a torque command, or if
+/// a direction was not made.
+pub(super) fn row(context: &Context<'_>, evidence: &[StepEvidence]) -> Option<ResultRow> {
+    let target = context.motion.axis.speed_gain?;
+    let [forward, reverse] = NAMES[0].map(|name| held(context, evidence, name));
+    let (forward, reverse) = (forward?, reverse?);
+    let volts = forward.volts - reverse.volts;
+    let speeds = (forward.speed.speed - reverse.speed.speed) * context.count_sign();
+    let gain = RpmPerVolt::new(speeds.get() / volts.get());
+    let per_speed = Sensitivity::new(1.0 / volts.get());
+    let clock = PartsPerMillion::new(context.equipment.clock_ppm);
+    let mut budget = Budget::new(gain);
+    for one in [&forward, &reverse] {
+        budget = budget
+            .with_all(one.speed.contributions(clock).into_iter().map(|c| c.with_sensitivity(per_speed)))
+            .with(
+                Contribution::expanded("command at the terminals", context.equipment.command_uncertainty, K2)
+                    .with_sensitivity(Sensitivity::new(gain.get() / volts.get())),
+            );
+    }
+    let limits = Limits::around(target, target * (COARSE / 100.0)).ok()?;
+    // A gate, not the scale's result: it needs no calibration in force to tell a doubled scale.
+    Some(Row::number(ID, "Speed per volt, slowly", "rpm/V").target(target.get()).judged(
+        &budget,
+        &limits,
+        context.by(),
+    ))
+}
+
+struct Held {
+    volts: Volts,
+    speed: SpeedEstimate,
+}
+
+/// The speed that was counted, and the command that stood meanwhile.
+fn held(context: &Context<'_>, evidence: &[StepEvidence], name: &str) -> Option<Held> {
+    let made = evidence.iter().find(|e| e.name == name)?;
+    let counted: Vec<_> = made.segment_samples(MEASURE_AT).copied().collect();
+    let (first, last) = (counted.first()?.at, counted.last()?.at);
+    let settled = between(&counted, Micros(first.0 + SETTLED_US), last);
+    let volts = settled.iter().map(|s| f64::from(s.command.0) * 1e-6).sum::<f64>() / settled.len() as f64;
+    let speed = speed::speed(settled, context.motion.axis.counts_per_rev).ok()?;
+    (speed.speed != Rpm::ZERO).then_some(Held { volts: Volts::new(volts), speed })
+}
