@@ -1,5 +1,10 @@
-//! What must hold for any bytes taken for an axis sheet. The fuzz target and a stable test both call it.
+//! What must hold for any bytes taken for an axis sheet, or for a meter's answers. Fuzz targets and stable tests both
+//! call it.
+#![allow(dead_code, reason = "each target calls one of them")]
 
+use core::time::Duration;
+
+use proofstand::scpi::{Dialogue, Event};
 use proofstand::sheet::{SheetError, parse};
 use proofstand::targets::Targets;
 
@@ -29,6 +34,40 @@ pub(crate) fn sheet(input: &[u8]) {
                         "{fault:?}"
                     );
                     assert!(!fault.why.is_empty());
+                }
+            }
+        }
+    }
+}
+
+/// The first byte of each piece is the time that goes by before it, in tenths of a second; odd: a reading is asked for.
+/// No panic; readings are finite and no stand-ins for infinity; nothing that is shown could drive a terminal; nothing
+/// follows a failure.
+pub(crate) fn scpi(input: &[u8]) {
+    let mut now = Duration::ZERO;
+    let mut dialogue = Dialogue::new(now);
+    let mut failed = false;
+    for piece in input.chunks(24) {
+        let (wait, bytes) = piece.split_first().map_or((0, piece), |(wait, bytes)| (*wait, bytes));
+        now += Duration::from_millis(100 * u64::from(wait));
+        dialogue.on_time(now);
+        if wait % 2 == 1 {
+            dialogue.ask(now);
+        }
+        dialogue.on_bytes(bytes, now);
+        while let Some(line) = dialogue.transmit() {
+            assert!(line.ends_with('\n') && line.is_ascii());
+        }
+        while let Some(event) = dialogue.event() {
+            assert!(!failed, "{event:?} after a failure");
+            let harmless = |text: &str| text.bytes().all(|b| (0x20..0x7f).contains(&b));
+            match event {
+                Event::Identified(fields) => assert!(fields.iter().all(|f| harmless(f) && f.len() < 90)),
+                Event::Ready => {}
+                Event::Reading(volts) => assert!(volts.is_finite() && volts.abs() < 9.9e37),
+                Event::Failed(error) => {
+                    assert!(harmless(&error.to_string()), "{error}");
+                    failed = true;
                 }
             }
         }

@@ -7,7 +7,6 @@ mod undo;
 pub use cut_off::cut_off;
 pub use undo::changed_at_the_bench;
 
-use proofstand_protocol::units::Microvolts;
 use proofstand_protocol::version::{CalibrationState, FixtureHello};
 use proofstand_units::Volts;
 
@@ -16,6 +15,7 @@ use crate::checks::{Check, CitedDirection, Context, Equipment, for_axis};
 use crate::diagnosis::diagnose;
 use crate::fixture::{Client, FixtureError};
 use crate::link::Link;
+use crate::metrology::CommandUncertainty;
 use crate::planner::{AxisNumbers, CannotPlan, MotionPlan};
 use crate::record::RunFolder;
 use crate::record::follow::merge;
@@ -91,7 +91,7 @@ impl Job {
         let checks = &for_axis(checks, &self.sheet)[..];
         let mut calibration = Calibration::of(client.hello(), setting.today);
         if calibration.valid {
-            calibration.take_stated(client.calibrated_uncertainty(folder));
+            calibration.take_record(client.calibration_record(folder), setting.today);
         }
         let attended = attendant.attended();
         let mut opened =
@@ -345,8 +345,9 @@ struct Calibration {
     words: String,
     valid: bool,
     warning: Option<String>,
-    /// Expanded uncertainty (k = 2) of the command at the terminals.
-    command_uncertainty: Volts,
+    /// The command at the terminals, as its record has it, and how old the record is.
+    command: CommandUncertainty,
+    age_days: f64,
 }
 
 /// Expanded uncertainty (k = 2) of the command at the terminals without a calibration. Error budget of the analog board, calculated.
@@ -362,7 +363,8 @@ impl Calibration {
                 words: format!("of {calibrated}, due {due}"),
                 valid: true,
                 warning: None,
-                command_uncertainty: Fixture::DESIGN.command_uncertainty,
+                command: CommandUncertainty::flat(Fixture::DESIGN.command_uncertainty),
+                age_days: 0.0,
             },
             CalibrationState::Valid => Self::invalid(
                 format!("of {calibrated}, was due {due}"),
@@ -388,17 +390,23 @@ impl Calibration {
     }
 
     fn invalid(words: String, warning: &str) -> Self {
-        Self { words, valid: false, warning: Some(warning.to_owned()), command_uncertainty: UNCALIBRATED }
+        Self {
+            words,
+            valid: false,
+            warning: Some(warning.to_owned()),
+            command: CommandUncertainty::flat(UNCALIBRATED),
+            age_days: 0.0,
+        }
     }
 
-    /// What the record states, where it is more than the design's; a record that can't be read is none.
-    fn take_stated(&mut self, stated: Result<Option<Microvolts>, FixtureError>) {
-        match stated {
-            Ok(Some(stated)) => {
-                let stated = Volts::new(f64::from(stated.0) * 1e-6);
-                self.command_uncertainty = self.command_uncertainty.max(stated);
+    /// What the record says of the command, with its drift until today; a record that can't be read is none.
+    fn take_record(&mut self, record: Result<Vec<u8>, FixtureError>, today: u32) {
+        match record.ok().and_then(|bytes| crate::calibration::image::read(&bytes)) {
+            Some(known) => {
+                self.command = known.uncertainty;
+                self.age_days = f64::from(today.saturating_sub(known.calibrated));
             }
-            Ok(None) | Err(_) => {
+            None => {
                 *self = Self::invalid(
                     "states no uncertainty".to_owned(),
                     "The fixture's calibration record can't be read: results that rest on volts are never better than undecided",
@@ -407,9 +415,11 @@ impl Calibration {
         }
     }
 
-    const fn equipment(&self) -> Equipment {
+    fn equipment(&self) -> Equipment {
         Equipment {
-            command_uncertainty: self.command_uncertainty,
+            command: self.command,
+            calibration_age_days: self.age_days,
+            command_uncertainty: self.command.worst(Fixture::DESIGN.command_range, self.age_days),
             calibrated: self.valid,
             clock_ppm: CLOCK_PPM,
         }

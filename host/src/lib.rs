@@ -5,6 +5,7 @@
 //! at the far end of a link when there is no hardware; nothing but the verb that asks for it knows it.
 
 pub mod acceptance;
+pub mod calibration;
 pub mod cautions;
 pub mod checks;
 pub mod cli;
@@ -20,6 +21,7 @@ pub mod planner;
 pub mod record;
 pub mod rehearsal;
 pub mod report;
+pub mod scpi;
 pub mod sequence;
 pub mod settings;
 pub mod sheet;

@@ -25,7 +25,7 @@ pub use step::{
 use proofstand_protocol::message::TripCause;
 use proofstand_units::{Rpm, Volts};
 
-use crate::metrology::{Calibration, Judging};
+use crate::metrology::{Calibration, CommandUncertainty, Judging};
 use crate::planner::{CannotPlan, MotionPlan};
 use crate::record::model::{CheckRecord, NotDone, Plot, ResultRow, Verdict};
 use crate::sheet::AxisSheet;
@@ -99,8 +99,12 @@ impl Context<'_> {
 /// What the judge must know of the fixture.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Equipment {
-    /// Expanded uncertainty (k = 2) of the command at the terminals.
+    /// Expanded uncertainty (k = 2) of the command at the terminals: the largest within the range.
     pub command_uncertainty: Volts,
+    /// The same by level, as the calibration record states it: for budgets that can use less than the largest.
+    pub command: CommandUncertainty,
+    /// Days since the calibration: what drift is counted from.
+    pub calibration_age_days: f64,
     /// The calibration was valid on the day: without it no result that rests on volts is better than undecided.
     pub calibrated: bool,
     /// Largest relative error of the fixture's clock, in parts per million.

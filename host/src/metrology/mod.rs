@@ -8,7 +8,9 @@
 
 pub mod budget;
 pub mod capability;
+pub mod command;
 pub mod contribution;
+pub mod correlated;
 pub mod counting;
 pub mod decision;
 pub mod error;
@@ -22,6 +24,7 @@ pub mod student;
 
 pub use budget::{Budget, Combined, Interval};
 pub use capability::{Capability, capability};
+pub use command::CommandUncertainty;
 pub use contribution::{Contribution, DegreesOfFreedom, Distribution, Kind, Sensitivity};
 pub use decision::{Calibration, Conformity, Decision, Limits};
 pub use error::MetrologyError;

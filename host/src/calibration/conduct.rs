@@ -1,0 +1,328 @@
+//! Carrying a calibration out: levels up and down, the fit, the check between the points, and only then the fixture.
+//!
+//! Until the last step nothing in the fixture is changed: levels are put out by the converter's ideal line, and what the
+//! new calibration will do is measured before it is stored. The store itself is all or nothing (the fixture's flash keeps
+//! the old record until the new one is whole), so whatever stops this leaves the old calibration or the new one.
+
+use core::time::Duration;
+
+use proofstand_protocol::message::{Answer, CHUNK_BYTES, Event, Request};
+use proofstand_protocol::units::Microvolts;
+
+use super::image::{Image, Unfit};
+use super::reading::{Impossible, Level, Reading, consistent, possible, settled};
+use super::record::Left;
+use crate::fixture::{Client, FixtureError, Numbered, Received, Tap};
+use crate::link::{Link, LinkError};
+use crate::metrology::MetrologyError;
+use crate::scpi::ScpiError;
+
+/// Every how many ticks a sample is streamed: often enough for the beat.
+const DECIMATION: u16 = 10;
+/// One wait on the fixture.
+const TURN: Duration = Duration::from_millis(20);
+/// Settled ticks before the meter is asked, and before the inputs' means are taken.
+const SETTLED: u32 = 50;
+/// A level that is waited on is asked for again before the fixture takes its host for gone.
+const AGAIN: Duration = Duration::from_secs(60);
+/// Tries of a level whose readings don't settle.
+const TRIES: usize = 5;
+/// Farthest that a level between the points may be off: the step, noise and curve that the fit claims, four times.
+const LEFT_OFF: f64 = 4.0;
+
+/// What a calibration can stop at.
+#[derive(Debug, thiserror::Error)]
+pub enum CalibrateError {
+    /// The fixture, or the way to it.
+    #[error(transparent)]
+    Fixture(#[from] FixtureError),
+    /// The meter, by SCPI.
+    #[error(transparent)]
+    Meter(#[from] ScpiError),
+    /// The way to the meter.
+    #[error("the meter's port: {0}")]
+    MeterPort(LinkError),
+    /// Nobody answers any more, or a stop was asked for.
+    #[error("stopped on request")]
+    Stopped,
+    /// A reading that can't be.
+    #[error(transparent)]
+    Impossible(#[from] Impossible),
+    /// This computer's date is before that of the calibration in the fixture.
+    #[error("the fixture's calibration is of {found}, which is after today: set this computer's clock first")]
+    Clock {
+        /// Date of the calibration in the fixture.
+        found: String,
+    },
+    /// No line can be fitted.
+    #[error("the readings make no line: {0}")]
+    Fit(#[from] MetrologyError),
+    /// The fixture would refuse the record.
+    #[error(transparent)]
+    Unfit(#[from] Unfit),
+    /// The new calibration does not do between its points what it claims.
+    #[error(
+        "asked for {asked:+.4} V through the new calibration the meter shows {:.0} µV more, where {:.0} µV is the most that \
+         step, noise and curve explain: it is not stored. Something moved meanwhile, or more points are needed", .off * 1e6,
+        .most * 1e6
+    )]
+    LeftOff {
+        /// Volts asked for.
+        asked: f64,
+        /// Meter less asked.
+        off: f64,
+        /// Most that is explained.
+        most: f64,
+    },
+    /// What was stored reads back otherwise.
+    #[error("the fixture's record reads back otherwise than it was sent; its calibration can't be relied on")]
+    ReadBack,
+    /// A file.
+    #[error("can't write {path}: {why}")]
+    File {
+        /// Which.
+        path: String,
+        /// The system's words.
+        why: std::io::Error,
+    },
+}
+
+/// What is asked of a meter.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Asked {
+    /// The level, volts by the ideal line.
+    pub level: f64,
+    /// Its number, from 1.
+    pub number: usize,
+    /// Of how many.
+    pub of: usize,
+}
+
+/// A reference meter: a person who reads one, or one that speaks.
+pub trait ReferenceMeter {
+    /// Asks for a reading of a level. Does not wait.
+    fn ask(&mut self, about: &Asked);
+
+    /// The reading, if it has come. Does not wait.
+    ///
+    /// # Errors
+    /// If none will come.
+    fn poll(&mut self) -> Result<Option<f64>, CalibrateError>;
+
+    /// Readings of one level and direction.
+    fn repeats(&self) -> usize;
+
+    /// A reading was refused. True: another may be better (a person mistyped).
+    fn refused(&mut self, why: &Impossible) -> bool;
+}
+
+/// Is told how it goes on.
+pub trait Watcher {
+    /// A level has been read.
+    ///
+    /// # Errors
+    /// If that can't be kept.
+    fn read(&mut self, asked: &Asked, reading: &Reading) -> Result<(), CalibrateError>;
+}
+
+/// Keeps nothing of the stream: a calibration's evidence is its readings.
+pub(super) struct Unkept;
+
+impl Tap for Unkept {
+    fn samples(
+        &mut self,
+        _dropped: u32,
+        _samples: &[proofstand_protocol::message::Sample],
+    ) -> std::io::Result<()> {
+        Ok(())
+    }
+
+    fn event(&mut self, _event: &Numbered) -> std::io::Result<()> {
+        Ok(())
+    }
+}
+
+/// A fixture whose command goes to a meter.
+pub struct Bench<'a, L> {
+    client: &'a mut Client<L>,
+    meter: &'a mut dyn ReferenceMeter,
+    watcher: &'a mut dyn Watcher,
+}
+
+impl<'a, L: Link> Bench<'a, L> {
+    /// Begins: the stream, and with it the beat.
+    ///
+    /// # Errors
+    /// As the client's requests.
+    pub fn new(
+        client: &'a mut Client<L>,
+        meter: &'a mut dyn ReferenceMeter,
+        watcher: &'a mut dyn Watcher,
+    ) -> Result<Self, CalibrateError> {
+        client.done(Request::Stream { decimation: DECIMATION }, &mut Unkept)?;
+        Ok(Self { client, meter, watcher })
+    }
+
+    /// Reads levels upwards, then downwards. They must rise.
+    ///
+    /// # Errors
+    /// [`CalibrateError`]; the fixture is then at 0 V or gets there by itself.
+    pub fn up_and_down(&mut self, levels: &[f64]) -> Result<Vec<Level>, CalibrateError> {
+        let of = 2 * levels.len();
+        let mut read = Vec::new();
+        for (number, level) in levels.iter().chain(levels.iter().rev()).enumerate() {
+            read.push(self.level(&Asked { level: *level, number: number + 1, of })?);
+        }
+        let (up, down) = read.split_at(levels.len());
+        let all = levels.iter().zip(up).zip(down.iter().rev());
+        let levels: Vec<Level> =
+            all.map(|((nominal, up), down)| Level { nominal: *nominal, up: *up, down: *down }).collect();
+        consistent(&levels)?;
+        Ok(levels)
+    }
+
+    /// Reads levels between the points of a record that is not stored yet, put out as it will put them out.
+    ///
+    /// # Errors
+    /// [`CalibrateError::LeftOff`] if one is off by more than `residual` explains.
+    pub fn between(
+        &mut self,
+        image: &Image,
+        asked: &[f64],
+        residual: f64,
+    ) -> Result<Vec<Left>, CalibrateError> {
+        let mut left = Vec::new();
+        for (number, &wanted) in asked.iter().enumerate() {
+            let level = image.ideal_level(wanted);
+            let reading = self.level(&Asked { level, number: number + 1, of: asked.len() })?;
+            let error = reading.meter - wanted;
+            let most = LEFT_OFF * residual;
+            if error.abs() > most {
+                return Err(CalibrateError::LeftOff { asked: wanted, off: error, most });
+            }
+            left.push(Left { asked: wanted, nominal: level, error });
+        }
+        Ok(left)
+    }
+
+    /// Ends at 0 V, isolated.
+    ///
+    /// # Errors
+    /// As the client's requests.
+    pub fn end(self) -> Result<(), CalibrateError> {
+        self.client.done(Request::Disarm, &mut Unkept)?;
+        Ok(self.client.done(Request::Stream { decimation: 0 }, &mut Unkept)?)
+    }
+
+    fn level(&mut self, asked: &Asked) -> Result<Reading, CalibrateError> {
+        let mut tries = 0;
+        loop {
+            tries += 1;
+            let reading = self.once(asked)?;
+            match settled(asked.level, &reading) {
+                Ok(()) => {
+                    self.watcher.read(asked, &reading)?;
+                    return Ok(reading);
+                }
+                Err(why) if tries < TRIES && matches!(why, Impossible::Unsettled { .. }) => {}
+                Err(why) => return Err(why.into()),
+            }
+        }
+    }
+
+    fn once(&mut self, asked: &Asked) -> Result<Reading, CalibrateError> {
+        self.put(asked.level)?;
+        while self.inputs()?.0 < SETTLED {
+            self.turn()?;
+        }
+        let mut values = Vec::new();
+        while values.len() < self.meter.repeats().max(1) {
+            let shown = self.shown(asked)?;
+            match possible(asked.level, shown) {
+                Ok(value) => values.push(value),
+                Err(why) if self.meter.refused(&why) => {}
+                Err(why) => return Err(why.into()),
+            }
+        }
+        let mut inputs = self.inputs()?;
+        while inputs.0 < SETTLED {
+            self.turn()?;
+            inputs = self.inputs()?;
+        }
+        let mean = values.iter().sum::<f64>() / values.len() as f64;
+        let low = values.iter().copied().fold(f64::INFINITY, f64::min);
+        let high = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        Ok(Reading { meter: mean, spread: high - low, inputs: inputs.1 })
+    }
+
+    /// One reading of the meter; the fixture hears its host meanwhile.
+    fn shown(&mut self, asked: &Asked) -> Result<f64, CalibrateError> {
+        self.meter.ask(asked);
+        let mut since = self.client.now();
+        loop {
+            if let Some(value) = self.meter.poll()? {
+                return Ok(value);
+            }
+            self.turn()?;
+            if self.client.now().saturating_sub(since) > AGAIN {
+                since = self.client.now();
+                self.put(asked.level)?;
+            }
+        }
+    }
+
+    fn put(&mut self, level: f64) -> Result<(), CalibrateError> {
+        let epoch = self.client.status(&mut Unkept)?.epoch;
+        let level = Microvolts((level * 1e6).round() as i32);
+        let request = Request::MeterLevel { epoch, level, corrected: false };
+        Ok(self.client.done(request, &mut Unkept)?)
+    }
+
+    /// How many ticks the inputs' means are of, and the means in volts: terminal, converter, torque, speed.
+    fn inputs(&mut self) -> Result<(u32, [f64; 4]), CalibrateError> {
+        // A trip that has come explains a refusal better than the refusal itself.
+        let answer = self.client.request(Request::MeterReadings, &mut Unkept);
+        match answer {
+            Ok(Answer::MeterReadings { ticks, converter, terminal, torque, speed }) => {
+                Ok((ticks, [terminal, converter, torque, speed].map(|v| f64::from(v.0) * 1e-6)))
+            }
+            Ok(other) => Err(FixtureError::Nonsense {
+                request: "MeterReadings".to_owned(),
+                answer: format!("{other:?}"),
+            }
+            .into()),
+            Err(refused @ FixtureError::Refused { .. }) => {
+                for _ in 0..10 {
+                    self.turn()?;
+                }
+                Err(refused.into())
+            }
+            Err(error) => Err(error.into()),
+        }
+    }
+
+    /// Lets time go by on the link. A trip ends everything.
+    fn turn(&mut self) -> Result<(), CalibrateError> {
+        match self.client.next(TURN, &mut Unkept)? {
+            Some(Received::Event(Numbered { event: Event::Tripped(trip), .. })) => {
+                Err(FixtureError::Tripped(trip).into())
+            }
+            _ => Ok(()),
+        }
+    }
+}
+
+/// Makes a record the fixture's calibration, and reads it back.
+///
+/// # Errors
+/// [`CalibrateError::ReadBack`], or the fixture's refusal; then the old one is still in force.
+pub fn store<L: Link>(client: &mut Client<L>, image: &Image) -> Result<(), CalibrateError> {
+    let bytes = image.bytes();
+    for (offset, piece) in (0_u32..).step_by(CHUNK_BYTES).zip(bytes.chunks(CHUNK_BYTES)) {
+        let bytes = piece.iter().copied().collect();
+        client.done(Request::WriteCalibration { offset, bytes }, &mut Unkept)?;
+    }
+    let length = u32::try_from(bytes.len()).unwrap_or(u32::MAX);
+    client.done(Request::CommitCalibration { length, crc: image.crc() }, &mut Unkept)?;
+    if client.calibration_record(&mut Unkept)? == bytes { Ok(()) } else { Err(CalibrateError::ReadBack) }
+}

@@ -1,0 +1,328 @@
+//! From readings to a correction and its uncertainty.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use super::assumed::{RANGE, STEP, board};
+use super::linearity::Linearity;
+use super::reading::Level;
+use crate::metrology::correlated::{covariance_of, fit_correlated};
+use crate::metrology::{CommandUncertainty, MetrologyError};
+
+/// A table must take out at least so many times the noise to be worth more than a straight line. Common practice, no
+/// source: with seventeen points, chance alone goes past twice the noise less than once in ten thousand boards.
+const WORTH: f64 = 2.0;
+/// Linear interpolation between points errs with the square of their distance: leaving a point out doubles it.
+const LEFT_OUT: f64 = 4.0;
+
+/// The meter's stated accuracy: half-widths of reading and of range.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Accuracy {
+    /// Parts per million of the reading.
+    pub of_reading_ppm: f64,
+    /// Parts per million of the range.
+    pub of_range_ppm: f64,
+    /// The range, volts.
+    pub range: f64,
+    /// Size of the last digit, volts.
+    pub resolution: f64,
+}
+
+impl Accuracy {
+    /// Standard uncertainty of the meter's gain, relative (rectangular).
+    #[must_use]
+    pub fn gain(&self) -> f64 {
+        self.of_reading_ppm * 1e-6 / 3.0_f64.sqrt()
+    }
+
+    /// Standard uncertainty of the meter's zero, volts (rectangular).
+    #[must_use]
+    pub fn zero(&self) -> f64 {
+        self.of_range_ppm * 1e-6 * self.range / 3.0_f64.sqrt()
+    }
+}
+
+/// A line with its covariance matrix, as it stands in a record.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct LineRecord {
+    /// Volts at 0 V asked.
+    pub offset: f64,
+    /// Volts per volt.
+    pub gain: f64,
+    /// Standard uncertainty of the offset, volts: scatter and meter.
+    pub offset_uncertainty: f64,
+    /// Standard uncertainty of the gain: scatter and meter.
+    pub gain_uncertainty: f64,
+    /// Covariance of the two, volts.
+    pub covariance: f64,
+    /// Root mean square of the residuals, volts.
+    pub residual: f64,
+}
+
+/// Straight line or table, and why.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Choice {
+    /// A table of all points is used; else two points, a straight line.
+    pub table: bool,
+    /// Why, for a reader.
+    pub why: String,
+    /// Root mean square of what a straight line leaves, volts.
+    pub line_leaves: f64,
+    /// Root mean square of what a table leaves where a point is left out, over four: between the points. Volts.
+    pub table_leaves: f64,
+    /// Standard deviation of a level's mean by the readings up and down, volts.
+    pub noise: f64,
+}
+
+/// A point of a correction: by the ideal line, and as the meter showed it. Volts.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct CorrectionPoint {
+    /// By the ideal line.
+    pub nominal: f64,
+    /// By the meter.
+    pub actual: f64,
+}
+
+/// What the readings came to.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Fitted {
+    /// The straight line.
+    pub line: LineRecord,
+    /// What each level lies above the line, volts.
+    pub residuals: Vec<f64>,
+    /// Non-linearity against the least-squares line.
+    pub best_fit: Linearity,
+    /// Non-linearity against the line through the ends.
+    pub end_points: Linearity,
+    /// Line or table.
+    pub choice: Choice,
+    /// The command's correction.
+    pub command: Vec<CorrectionPoint>,
+    /// The inputs' corrections, in the order of [`super::reading::INPUTS`].
+    pub channels: [Vec<CorrectionPoint>; 4],
+    /// Root mean square of what each input's correction leaves, volts.
+    pub channels_leave: [f64; 4],
+    /// The corrected command's uncertainty.
+    pub uncertainty: CommandUncertainty,
+}
+
+/// Fits a correction to levels that rise.
+///
+/// # Errors
+/// As [`fit_correlated`]: too few levels, or levels that don't differ.
+pub fn fit(levels: &[Level], accuracy: &Accuracy) -> Result<Fitted, MetrologyError> {
+    let nominal: Vec<f64> = levels.iter().map(|l| l.nominal).collect();
+    let mean: Vec<f64> = levels.iter().map(Level::mean).collect();
+    let noise = noise(levels, accuracy);
+    // The meter's gain and zero are the same at every level: they move the whole line.
+    let common = [mean.iter().map(|v| v * accuracy.gain()).collect(), vec![accuracy.zero(); mean.len()]];
+    let v = covariance_of(&vec![noise; mean.len()], &common);
+    let fitted = fit_correlated(&nominal, &mean, &v)?;
+    let residuals = fitted.line.residuals.clone();
+    let choice = choose(&nominal, &mean, &residuals, noise);
+    let ends = |x: &[f64]| [x.first().copied(), x.last().copied()].into_iter().flatten().collect::<Vec<_>>();
+    let command = if choice.table {
+        points(&nominal, &mean)
+    } else {
+        let x = ends(&nominal);
+        let y: Vec<f64> = x.iter().map(|x| fitted.line.intercept + fitted.line.slope * x).collect();
+        points(&x, &y)
+    };
+    let between = if choice.table { choice.table_leaves } else { choice.line_leaves };
+    // Half a step of the converter either way: the nearest code is not quite what was asked for.
+    let step = STEP / 12.0_f64.sqrt();
+    let residual = between.hypot(step).hypot(noise);
+    let channels: [Vec<CorrectionPoint>; 4] = core::array::from_fn(|n| channel(levels, n));
+    let channels_leave = core::array::from_fn(|n| leaves(levels, n, &channels[n]));
+    Ok(Fitted {
+        line: LineRecord {
+            offset: fitted.line.intercept,
+            gain: fitted.line.slope,
+            offset_uncertainty: fitted.intercept_uncertainty,
+            gain_uncertainty: fitted.slope_uncertainty,
+            covariance: fitted.covariance,
+            residual: rms(&residuals),
+        },
+        best_fit: Linearity::best_fit(&nominal, &mean, STEP)?,
+        end_points: Linearity::end_points(&nominal, &mean, STEP)?,
+        uncertainty: board(
+            fitted.intercept_uncertainty,
+            fitted.slope_uncertainty,
+            fitted.correlation(),
+            residual,
+        ),
+        residuals,
+        choice,
+        command,
+        channels,
+        channels_leave,
+    })
+}
+
+/// Standard deviation of a level's mean: from what the readings up and down differ by, and no less than the meter's last
+/// digit allows.
+fn noise(levels: &[Level], accuracy: &Accuracy) -> f64 {
+    let differences: Vec<f64> = levels.iter().map(|l| l.up.meter - l.down.meter).collect();
+    // A difference of two readings has √2, their mean 1/√2 of one reading's deviation.
+    let digit = accuracy.resolution / 12.0_f64.sqrt() / 2.0_f64.sqrt();
+    (rms(&differences) / 2.0).max(digit)
+}
+
+fn choose(nominal: &[f64], mean: &[f64], residuals: &[f64], noise: f64) -> Choice {
+    let left = residuals.len().saturating_sub(2).max(1) as f64;
+    let line_leaves = (residuals.iter().map(|r| r * r).sum::<f64>() / left).sqrt();
+    let x = |at: usize| nominal.get(at).copied().unwrap_or(0.0);
+    let y = |at: usize| mean.get(at).copied().unwrap_or(0.0);
+    let left_out: Vec<f64> = (1..nominal.len().saturating_sub(1))
+        .map(|at| {
+            let share = (x(at) - x(at - 1)) / (x(at + 1) - x(at - 1));
+            y(at) - (y(at - 1) + share * (y(at + 1) - y(at - 1)))
+        })
+        .collect();
+    // The scatter of three readings is in it too (variance 1 + 1/4 + 1/4 of one): what is more than that is curve.
+    let curve = (rms(&left_out).powi(2) - 1.5 * noise * noise).max(0.0).sqrt();
+    let table_leaves = curve / LEFT_OUT;
+    let (line_uv, table_uv, noise_uv) = (line_leaves * 1e6, table_leaves * 1e6, noise * 1e6);
+    let (table, why) = if line_leaves <= WORTH * noise {
+        (
+            false,
+            format!(
+                "A straight line leaves {line_uv:.0} µV, the readings scatter by {noise_uv:.0} µV: a table would copy \
+                 the scatter."
+            ),
+        )
+    } else if table_leaves >= line_leaves {
+        (
+            false,
+            format!(
+                "A straight line leaves {line_uv:.0} µV, a table between its points {table_uv:.0} µV: the steps from \
+                 point to point are too rough for interpolation."
+            ),
+        )
+    } else {
+        (
+            true,
+            format!(
+                "A straight line leaves {line_uv:.0} µV, {:.1} times the scatter of the readings ({noise_uv:.0} µV); a \
+                 table leaves {table_uv:.0} µV between its points.",
+                line_leaves / noise.max(1e-12)
+            ),
+        )
+    };
+    Choice { table, why, line_leaves, table_leaves, noise }
+}
+
+/// Nine points at most: the fixture keeps so many for an input.
+fn channel(levels: &[Level], n: usize) -> Vec<CorrectionPoint> {
+    let every = levels.len().saturating_sub(1).div_ceil(8).max(1);
+    let last = levels.len().saturating_sub(1);
+    let kept = levels.iter().enumerate().filter(|(at, _)| at % every == 0 || *at == last);
+    kept.map(|(_, l)| CorrectionPoint { nominal: l.input(n), actual: l.mean() }).collect()
+}
+
+fn leaves(levels: &[Level], n: usize, correction: &[CorrectionPoint]) -> f64 {
+    let off: Vec<f64> = levels.iter().map(|l| corrected(correction, l.input(n)) - l.mean()).collect();
+    rms(&off)
+}
+
+/// Along a correction's points, the end segments going on.
+#[must_use]
+pub fn corrected(points: &[CorrectionPoint], nominal: f64) -> f64 {
+    let above = points.iter().position(|p| p.nominal >= nominal).unwrap_or(usize::MAX);
+    let high = above.clamp(1, points.len().saturating_sub(1).max(1));
+    let (Some(low), Some(high)) = (points.get(high - 1), points.get(high)) else { return nominal };
+    low.actual + (high.actual - low.actual) * (nominal - low.nominal) / (high.nominal - low.nominal)
+}
+
+fn points(nominal: &[f64], actual: &[f64]) -> Vec<CorrectionPoint> {
+    nominal.iter().zip(actual).map(|(&nominal, &actual)| CorrectionPoint { nominal, actual }).collect()
+}
+
+/// Root mean square; 0 of nothing.
+#[must_use]
+pub fn rms(values: &[f64]) -> f64 {
+    if values.is_empty() {
+        return 0.0;
+    }
+    (values.iter().map(|v| v * v).sum::<f64>() / values.len() as f64).sqrt()
+}
+
+/// Levels for a table of so many points: codes spaced evenly and symmetric about 0 V, by the ideal line.
+#[must_use]
+pub fn table_levels(points: usize) -> Vec<f64> {
+    let last = points.saturating_sub(1).max(1) as f64;
+    (0..points).map(|n| (1.0 + (65_534.0 * n as f64 / last).round()) * STEP - RANGE).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::calibration::reading::Reading;
+
+    const ACCURACY: Accuracy =
+        Accuracy { of_reading_ppm: 35.0, of_range_ppm: 5.0, range: 10.0, resolution: 10e-6 };
+
+    fn board(actual: impl Fn(f64) -> f64, up_more: f64) -> Vec<Level> {
+        let reading = |v: f64| Reading { meter: v, spread: 0.0, inputs: [v * 1.001 + 0.004; 4] };
+        table_levels(17)
+            .into_iter()
+            .enumerate()
+            .map(|(n, nominal)| {
+                let sign = if n % 2 == 0 { 0.5 } else { -0.5 };
+                Level {
+                    nominal,
+                    up: reading(actual(nominal) + sign * up_more),
+                    down: reading(actual(nominal) - sign * up_more),
+                }
+            })
+            .collect()
+    }
+
+    #[test]
+    fn levels_are_exact_codes_from_end_to_end_with_zero_in_the_middle() {
+        for points in [17, 25, 33] {
+            let levels = table_levels(points);
+            assert_eq!(levels.len(), points);
+            assert_eq!(levels[points / 2], 0.0);
+            assert!(
+                (levels[0] + 10.0 - STEP).abs() < 1e-12 && (levels[points - 1] - 10.0 + STEP).abs() < 1e-12
+            );
+        }
+    }
+
+    #[test]
+    fn a_straight_board_gets_two_points_and_a_curved_one_a_table_each_with_its_reason() {
+        let straight = fit(&board(|v| 0.003 + 1.000_4 * v, 20e-6), &ACCURACY).unwrap();
+        assert!(!straight.choice.table, "{}", straight.choice.why);
+        assert_eq!(straight.command.len(), 2);
+        assert!((straight.line.offset - 0.003).abs() < 1e-9 && (straight.line.gain - 1.000_4).abs() < 1e-9);
+        let curved = fit(&board(|v| 0.003 + 1.000_4 * v + 4e-6 * v * v, 20e-6), &ACCURACY).unwrap();
+        assert!(curved.choice.table, "{}", curved.choice.why);
+        assert_eq!(curved.command.len(), 17);
+        // A parabola of c·x² errs by c·h²/4 half way between points h apart; leaving one out: c·h².
+        let h = 20.0 / 16.0;
+        assert!((curved.choice.table_leaves - 4e-6 * h * h / 4.0).abs() < 4e-7, "{:?}", curved.choice);
+        // A curve too rough for interpolation: every other point up.
+        let mut rough = board(|v| v, 2e-6);
+        for (n, level) in rough.iter_mut().enumerate() {
+            let jump = if n % 2 == 0 { 200e-6 } else { -200e-6 };
+            level.up.meter += jump;
+            level.down.meter += jump;
+        }
+        let rough = fit(&rough, &ACCURACY).unwrap();
+        // What is left out of a zigzag is twice its height; a quarter of it is claimed: less than the line leaves.
+        assert!(rough.choice.table_leaves > 90e-6, "{:?}", rough.choice);
+    }
+
+    #[test]
+    fn the_meter_moves_the_whole_line_and_scatter_hardly_counts() {
+        let fitted = fit(&board(|v| v, 20e-6), &ACCURACY).unwrap();
+        // By hand: 35 ppm/√3 and 50 µV/√3, scatter a thirtieth of that.
+        assert!((fitted.line.gain_uncertainty / (35e-6 / 3.0_f64.sqrt()) - 1.0).abs() < 0.01);
+        assert!((fitted.line.offset_uncertainty / (50e-6 / 3.0_f64.sqrt()) - 1.0).abs() < 0.01);
+        assert!(fitted.channels.iter().all(|c| c.len() == 9));
+        assert!(fitted.channels_leave.iter().all(|left| *left < 1e-6), "{:?}", fitted.channels_leave);
+        let middle = corrected(&fitted.channels[0], 1.001 * 2.0 + 0.004);
+        assert!((middle - 2.0).abs() < 1e-6);
+    }
+}

@@ -1,0 +1,265 @@
+//! The record as the fixture keeps it: bytes of the firmware's layout, there and back.
+//!
+//! The layout is the firmware's own and is used as it is: a second description of the same bytes would drift from it.
+
+use proofstand_firmware::calibration::{
+    self as firmware, BoardIdentity, ChannelTable, CommandTable, MilliCelsius, Point, RECORD_BYTES,
+    RecordError, Statement, UnixDay,
+};
+use proofstand_firmware::command::{output_code, output_voltage};
+use proofstand_protocol::units::Microvolts;
+use proofstand_units::Volts;
+
+use super::fit::{Accuracy, CorrectionPoint, Fitted};
+use crate::metrology::CommandUncertainty;
+
+/// A calibration that a fixture holds.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Known {
+    /// The analog board it was made on.
+    pub board: [u8; 8],
+    /// Days since 1970-01-01.
+    pub calibrated: u32,
+    /// Days since 1970-01-01.
+    pub due: u32,
+    /// Temperature it was made at, °C.
+    pub temperature: f64,
+    /// Stated uncertainty of the command, k = 2, until the due date.
+    pub stated: Volts,
+    /// The meter, as entered.
+    pub meter: String,
+    /// The command's points.
+    pub command: Vec<CorrectionPoint>,
+    /// The command's uncertainty by level, age and temperature.
+    pub uncertainty: CommandUncertainty,
+}
+
+/// What a new record is made of, beside the fit.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Particulars<'a> {
+    /// The analog board.
+    pub board: [u8; 8],
+    /// Days since 1970-01-01.
+    pub calibrated: u32,
+    /// Days since 1970-01-01.
+    pub due: u32,
+    /// °C.
+    pub temperature: f64,
+    /// Command's expanded uncertainty, k = 2, on the due date.
+    pub stated: Volts,
+    /// The meter in words; shortened to what the fixture keeps.
+    pub meter: &'a str,
+    /// Its stated accuracy.
+    pub accuracy: Accuracy,
+    /// Each input's standard uncertainty on the due date, volts.
+    pub channels: [f64; 4],
+}
+
+/// A record that no fixture would take, and why.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+#[error("these readings make no calibration that a fixture takes ({why:?}); look at board, plug and meter")]
+pub struct Unfit {
+    /// The firmware's reason.
+    pub why: RecordError,
+}
+
+impl From<RecordError> for Unfit {
+    fn from(why: RecordError) -> Self {
+        Self { why }
+    }
+}
+
+/// A new record: the firmware's, checked by the firmware's own rules.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Image {
+    record: firmware::Calibration,
+    bytes: [u8; RECORD_BYTES],
+}
+
+impl Image {
+    /// Puts a fit into a record.
+    ///
+    /// # Errors
+    /// [`Unfit`] with what the firmware would refuse.
+    pub fn new(fitted: &Fitted, about: &Particulars<'_>) -> Result<Self, Unfit> {
+        let points =
+            |points: &[CorrectionPoint]| -> Vec<Point> { points.iter().copied().map(to_point).collect() };
+        let mut channels = [None, None, None, None];
+        for (channel, points_of) in channels.iter_mut().zip(&fitted.channels) {
+            *channel = Some(ChannelTable::new(&points(points_of))?);
+        }
+        let record = firmware::Calibration {
+            board: BoardIdentity(about.board),
+            calibrated: UnixDay(about.calibrated),
+            due: UnixDay(about.due),
+            temperature: MilliCelsius(whole(about.temperature * 1e3)),
+            uncertainty: Microvolts(whole((about.stated.get() * 1e6).ceil())),
+            meter: meter_text(about.meter).as_str().try_into().map_err(|_| RecordError::Meter)?,
+            command: CommandTable::new(&points(&fitted.command))?,
+            channels,
+            statement: statement(&fitted.uncertainty, about),
+        };
+        let bytes = firmware::encode(&record)?;
+        Ok(Self { record, bytes })
+    }
+
+    /// The bytes for the fixture.
+    #[must_use]
+    pub fn bytes(&self) -> &[u8] {
+        &self.bytes
+    }
+
+    /// CRC-32/ISO-HDLC of the bytes, as a commit states it.
+    #[must_use]
+    pub fn crc(&self) -> u32 {
+        firmware::layout::checksum(&self.bytes)
+    }
+
+    /// The level by the converter's ideal line that the fixture would put out for a wanted one, with this record in
+    /// force: the firmware's own arithmetic.
+    #[must_use]
+    pub fn ideal_level(&self, wanted: f64) -> f64 {
+        let ideal = self.record.command.nominal(Microvolts(whole(wanted * 1e6)));
+        f64::from(output_voltage(output_code(ideal)).0) * 1e-6
+    }
+}
+
+/// Reads a record that a fixture holds; none if the bytes are none.
+#[must_use]
+pub fn read(bytes: &[u8]) -> Option<Known> {
+    let record = firmware::decode(bytes).ok()?;
+    let stated = Volts::new(f64::from(record.uncertainty.0) * 1e-6);
+    Some(Known {
+        board: record.board.0,
+        calibrated: record.calibrated.0,
+        due: record.due.0,
+        temperature: f64::from(record.temperature.0) * 1e-3,
+        stated,
+        meter: record.meter.as_str().to_owned(),
+        command: record.command.points().iter().copied().map(from_point).collect(),
+        uncertainty: uncertainty(&record.statement, stated),
+    })
+}
+
+fn to_point(point: CorrectionPoint) -> Point {
+    Point { nominal: Microvolts(whole(point.nominal * 1e6)), actual: Microvolts(whole(point.actual * 1e6)) }
+}
+
+fn from_point(point: Point) -> CorrectionPoint {
+    let volts = |v: Microvolts| f64::from(v.0) * 1e-6;
+    CorrectionPoint { nominal: volts(point.nominal), actual: volts(point.actual) }
+}
+
+fn whole(value: f64) -> i32 {
+    value.round() as i32
+}
+
+fn parts(value: f64, unit: f64) -> u32 {
+    // Up: an uncertainty is never stated smaller than it is.
+    (value / unit).ceil() as u32
+}
+
+fn statement(u: &CommandUncertainty, about: &Particulars<'_>) -> Statement {
+    Statement {
+        offset_nv: parts(u.offset, 1e-9),
+        gain_ppb: parts(u.gain, 1e-9),
+        correlation_permille: whole(u.correlation * 1e3),
+        residual_nv: parts(u.residual, 1e-9),
+        drift_ppb: parts(u.drift, 1e-9),
+        gain_per_kelvin_ppb: parts(u.gain_per_kelvin, 1e-9),
+        offset_per_kelvin_nv: parts(u.offset_per_kelvin, 1e-9),
+        temperature_range_mk: parts(u.temperature_range, 1e-3),
+        meter_reading_ppb: parts(about.accuracy.of_reading_ppm, 1e-3),
+        meter_range_nv: parts(about.accuracy.of_range_ppm * about.accuracy.range, 1e-3),
+        channels_nv: about.channels.map(|c| parts(c, 1e-9)),
+    }
+}
+
+/// A record without a statement knows one number for all levels.
+fn uncertainty(s: &Statement, stated: Volts) -> CommandUncertainty {
+    if *s == Statement::default() {
+        return CommandUncertainty::flat(stated);
+    }
+    let nano = |n: u32| f64::from(n) * 1e-9;
+    CommandUncertainty {
+        offset: nano(s.offset_nv),
+        gain: nano(s.gain_ppb),
+        correlation: f64::from(s.correlation_permille) * 1e-3,
+        residual: nano(s.residual_nv),
+        drift: nano(s.drift_ppb),
+        gain_per_kelvin: nano(s.gain_per_kelvin_ppb),
+        offset_per_kelvin: nano(s.offset_per_kelvin_nv),
+        temperature_range: f64::from(s.temperature_range_mk) * 1e-3,
+    }
+}
+
+/// Printable ASCII, as long as the fixture keeps.
+fn meter_text(words: &str) -> String {
+    let text: String = words.chars().map(|c| if matches!(c, ' '..='~') { c } else { '?' }).collect();
+    text.trim().chars().take(firmware::METER_BYTES).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::calibration::fit::{fit, table_levels};
+    use crate::calibration::reading::{Level, Reading};
+
+    pub(crate) const ACCURACY: Accuracy =
+        Accuracy { of_reading_ppm: 35.0, of_range_ppm: 5.0, range: 10.0, resolution: 10e-6 };
+
+    fn image() -> (Fitted, Image) {
+        let levels: Vec<Level> = table_levels(17)
+            .into_iter()
+            .map(|nominal| {
+                let meter = 0.003 + 1.000_4 * nominal + 4e-6 * nominal * nominal;
+                let reading = Reading { meter, spread: 0.0, inputs: [nominal - 0.002; 4] };
+                Level { nominal, up: reading, down: reading }
+            })
+            .collect();
+        let fitted = fit(&levels, &ACCURACY).unwrap();
+        let about = Particulars {
+            board: *b"board-01",
+            calibrated: 20_500,
+            due: 20_800,
+            temperature: 23.4,
+            stated: Volts::new(0.98e-3),
+            meter: "Example\u{1b}[2J Instruments, Model 6, no. 0042 with a name that is much too long for it",
+            accuracy: ACCURACY,
+            channels: [2e-4; 4],
+        };
+        let image = Image::new(&fitted, &about).unwrap();
+        (fitted, image)
+    }
+
+    #[test]
+    fn a_record_reads_back_with_dates_table_and_uncertainty() {
+        let (fitted, image) = image();
+        let known = read(image.bytes()).unwrap();
+        assert_eq!((known.calibrated, known.due, known.board), (20_500, 20_800, *b"board-01"));
+        assert_eq!(known.stated, Volts::new(980.0 * 1e-6));
+        assert!(known.meter.len() <= 64 && known.meter.starts_with("Example?[2J Instruments"));
+        assert_eq!(known.command.len(), 17);
+        for (got, want) in known.command.iter().zip(&fitted.command) {
+            assert!((got.actual - want.actual).abs() < 1e-6 && (got.nominal - want.nominal).abs() < 1e-6);
+        }
+        for (level, age) in [(10.0, 0.0), (-10.0, 300.0), (0.0, 100.0)] {
+            let (got, want) = (
+                known.uncertainty.standard(Volts::new(level), age).get(),
+                fitted.uncertainty.standard(Volts::new(level), age).get(),
+            );
+            assert!((got / want - 1.0).abs() < 1e-3, "{level} V: {got} against {want}");
+        }
+        assert_eq!(read(&image.bytes()[1..]), None);
+    }
+
+    #[test]
+    fn the_level_put_out_for_a_wanted_one_gives_it_to_half_a_step_by_the_boards_own_curve() {
+        let (_, image) = image();
+        for wanted in [-9.9, -3.21, 0.0, 0.5, 7.77, 9.9] {
+            let ideal = image.ideal_level(wanted);
+            let real = 0.003 + 1.000_4 * ideal + 4e-6 * ideal * ideal;
+            assert!((real - wanted).abs() < 0.16e-3, "{wanted}: {real}");
+        }
+    }
+}

@@ -1,0 +1,98 @@
+//! Gain, offset and integral non-linearity of a converter.
+//!
+//! Terms as in IEEE Std 1658 (DAC) and IEEE Std 1241 (ADC), from memory: the deviation of each level from a reference
+//! line, in steps of the average size. Two lines are in use and give different numbers, so both are always named:
+//! *best fit* (least squares) and *end points* (through the first and the last level).
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::metrology::MetrologyError;
+use crate::metrology::line::{Weights, fit};
+
+/// A converter's levels against one line.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Linearity {
+    /// Measured volts at 0 V asked (best fit), or deviation of the first level (end points).
+    pub offset: f64,
+    /// Measured volts per ideal volt, less 1: the relative error of the gain.
+    pub gain_error: f64,
+    /// Deviation of each level from the line, in average steps.
+    pub inl: Vec<f64>,
+    /// The largest magnitude of these.
+    pub worst: f64,
+}
+
+impl Linearity {
+    /// Against the least-squares line. `step`: the ideal step, in volts.
+    ///
+    /// # Errors
+    /// As [`fit`].
+    pub fn best_fit(ideal: &[f64], measured: &[f64], step: f64) -> Result<Self, MetrologyError> {
+        let line = fit(ideal, measured, Weights::Equal)?;
+        Ok(Self::against(line.slope, line.intercept, &line.residuals, step))
+    }
+
+    /// Against the line through the first and the last level.
+    ///
+    /// # Errors
+    /// As [`fit`].
+    pub fn end_points(ideal: &[f64], measured: &[f64], step: f64) -> Result<Self, MetrologyError> {
+        let ends = |v: &[f64]| Some((*v.first()?, *v.last()?));
+        let too_few =
+            MetrologyError::TooFewPoints { what: "line through end points", have: ideal.len(), need: 2 };
+        let (Some((x0, x1)), Some((y0, y1))) = (ends(ideal), ends(measured)) else { return Err(too_few) };
+        if ideal.len() != measured.len() || x0 >= x1 {
+            return Err(MetrologyError::NoSpread { what: "line through end points" });
+        }
+        let slope = (y1 - y0) / (x1 - x0);
+        let residuals: Vec<f64> =
+            ideal.iter().zip(measured).map(|(x, y)| (y - y0) - slope * (x - x0)).collect();
+        Ok(Self::against(slope, y0 - x0, &residuals, step))
+    }
+
+    fn against(slope: f64, offset: f64, residuals: &[f64], step: f64) -> Self {
+        let inl: Vec<f64> = residuals.iter().map(|r| r / (slope * step)).collect();
+        let worst = inl.iter().fold(0.0_f64, |worst, i| worst.max(i.abs()));
+        Self { offset, gain_error: slope - 1.0, inl, worst }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::metrology::reference::{number, rows, toml};
+
+    #[test]
+    fn the_three_bit_converter_has_the_published_gain_offset_and_non_linearity() {
+        // Source: tests/reference/adc-dac-linearity.toml, the 3-bit DAC example; ideal step 1 V.
+        let file = toml("adc-dac-linearity.toml");
+        let want = |key: &str| number(&file["dac_example"][key]);
+        let rows = rows("adc-dac-linearity-example.csv");
+        let column = |at: usize| -> Vec<f64> { rows.iter().map(|r| r[at].parse().unwrap()).collect() };
+        let (ideal, measured) = (column(1), column(2));
+        let best = Linearity::best_fit(&ideal, &measured, 1.0).unwrap();
+        let ends = Linearity::end_points(&ideal, &measured, 1.0).unwrap();
+        for (got, key) in [
+            (best.offset, "best_fit_intercept_V"),
+            (best.gain_error, "gain_error_best_fit_relative"),
+            (best.worst, "inl_best_fit_max_abs_lsb"),
+            (ends.offset, "offset_error_endpoint_V"),
+            (ends.gain_error, "gain_error_endpoint_relative"),
+            (ends.worst, "inl_endpoint_max_abs_lsb"),
+        ] {
+            assert!((got - want(key)).abs() < 1e-12, "{key}: {got} against {}", want(key));
+        }
+        for ((best, ends), row) in best.inl.iter().zip(&ends.inl).zip(&rows) {
+            assert!((ends - row[3].parse::<f64>().unwrap()).abs() < 1e-12, "{row:?}");
+            assert!((best - row[4].parse::<f64>().unwrap()).abs() < 1e-12, "{row:?}");
+        }
+        assert!(best.worst > ends.worst, "least squares takes the root mean square down, not the peak");
+    }
+
+    #[test]
+    fn levels_that_span_nothing_are_refused() {
+        assert!(Linearity::end_points(&[1.0, 1.0], &[1.0, 2.0], 1.0).is_err());
+        assert!(Linearity::end_points(&[], &[], 1.0).is_err());
+    }
+}

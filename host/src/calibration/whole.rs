@@ -1,0 +1,270 @@
+//! One calibration from the first level to the record, everything but keeping it.
+
+use proofstand_protocol::version::CalibrationState;
+use proofstand_units::Volts;
+
+use super::assumed::{AIM, DRIFT, DUE_DAYS_LEAST, DUE_DAYS_MOST, GAIN_PER_KELVIN, RANGE, TEMPERATURE};
+use super::conduct::{Bench, CalibrateError, ReferenceMeter, Watcher};
+use super::fit::{Accuracy, Fitted, fit, table_levels};
+use super::found::as_found;
+use super::image::{self, Image, Known, Particulars};
+use super::reading::INPUTS;
+use super::record::{
+    CalibrationKind, CalibrationRecord, InputRecord, MeterRecord, Previous, SCHEMA, Stored, hexadecimal,
+};
+use crate::fixture::{Client, serial_in_words};
+use crate::link::Link;
+use crate::metrology::{Budget, CommandUncertainty, MetrologyError};
+
+/// One step of the input converter: 20.48 V over 65 536 codes.
+const INPUT_STEP: f64 = 20.48 / 65_536.0;
+
+/// What a person says about a calibration.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Given {
+    /// Who does it.
+    pub operator: Option<String>,
+    /// Temperature at the board, °C.
+    pub temperature: f64,
+    /// The meter: maker, model, serial number, in one line.
+    pub meter: String,
+    /// How it is read, in words.
+    pub read: String,
+    /// Its stated accuracy.
+    pub accuracy: Accuracy,
+    /// Its own calibration, as entered.
+    pub traceability: Option<String>,
+    /// Points of the table.
+    pub points: usize,
+    /// Only look at what the fixture has.
+    pub look_only: bool,
+}
+
+/// A calibration to be made.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Job {
+    /// What a person said.
+    pub given: Given,
+    /// Name of the folder.
+    pub id: String,
+    /// Days since 1970-01-01.
+    pub today: u32,
+    /// Begin, RFC 3339.
+    pub started: String,
+}
+
+/// What came of it.
+#[derive(Debug)]
+pub struct Made {
+    /// The record, not stored yet.
+    pub record: CalibrationRecord,
+    /// What is to be stored in the fixture; none where it was only looked at.
+    pub image: Option<Image>,
+}
+
+impl Job {
+    /// Makes it: nothing in the fixture is changed.
+    ///
+    /// # Errors
+    /// [`CalibrateError`], whatever stops it.
+    pub fn measure<L: Link>(
+        &self,
+        client: &mut Client<L>,
+        meter: &mut dyn ReferenceMeter,
+        watcher: &mut dyn Watcher,
+    ) -> Result<Made, CalibrateError> {
+        let hello = *client.hello();
+        let (bytes, known) = previous(client)?;
+        if let Some(known) = known.as_ref().filter(|known| known.calibrated > self.today) {
+            return Err(CalibrateError::Clock { found: day_in_words(known.calibrated) });
+        }
+        let repeats = meter.repeats();
+        let mut bench = Bench::new(client, meter, watcher)?;
+        let nominal = table_levels(self.given.points);
+        let levels = bench.up_and_down(&nominal)?;
+        let fitted = fit(&levels, &self.given.accuracy)?;
+        let foreign = hello.calibration == CalibrationState::ForeignBoard;
+        let noise = fitted.choice.noise;
+        let found = as_found(&levels, known.as_ref(), foreign, noise, &self.given.accuracy, self.today);
+        let due = Due::of(&fitted.uncertainty);
+        let channels = core::array::from_fn(|n| channel(&fitted, n, f64::from(due.days)));
+        let mut left = Vec::new();
+        let image = if self.given.look_only {
+            None
+        } else {
+            let particulars = Particulars {
+                board: hello.analog_serial,
+                calibrated: self.today,
+                due: self.today + due.days,
+                temperature: self.given.temperature,
+                stated: due.stated,
+                meter: &self.given.meter,
+                accuracy: self.given.accuracy,
+                channels,
+            };
+            let image = Image::new(&fitted, &particulars)?;
+            let between: Vec<f64> =
+                nominal.windows(2).map(|w| ((w[0] + w[1]) * 0.5e6).round() * 1e-6).collect();
+            left = bench.between(&image, &between, fitted.uncertainty.residual)?;
+            Some(image)
+        };
+        bench.end()?;
+        let record = CalibrationRecord {
+            schema: SCHEMA.to_owned(),
+            kind: if hello.simulated { CalibrationKind::Rehearsal } else { CalibrationKind::Calibration },
+            id: self.id.clone(),
+            stored: if image.is_some() { Stored::Unconfirmed } else { Stored::LookedAt },
+            started: self.started.clone(),
+            finished: crate::acceptance::now(),
+            calibrated: day_in_words(self.today),
+            due: day_in_words(self.today + due.days),
+            due_because: due.because,
+            operator: self.given.operator.clone(),
+            temperature: self.given.temperature,
+            temperature_range: [TEMPERATURE.0 - TEMPERATURE.1, TEMPERATURE.0 + TEMPERATURE.1],
+            analog_serial: serial_in_words(&hello.analog_serial),
+            controller_serial: serial_in_words(&hello.controller_serial),
+            firmware: hello.firmware.to_string(),
+            software: format!("proofstand {}", env!("CARGO_PKG_VERSION")),
+            meter: MeterRecord {
+                name: self.given.meter.clone(),
+                read: self.given.read.clone(),
+                accuracy: self.given.accuracy,
+                traceability: self.given.traceability.clone(),
+                readings_each: u32::try_from(repeats).unwrap_or(u32::MAX),
+            },
+            residuals: fitted.residuals.clone(),
+            line: fitted.line,
+            best_fit: fitted.best_fit.clone(),
+            end_points: fitted.end_points.clone(),
+            choice: fitted.choice.clone(),
+            command: fitted.command.clone(),
+            inputs: inputs(&fitted, channels),
+            uncertainty: fitted.uncertainty,
+            expanded: [
+                fitted.uncertainty.expanded(Volts::ZERO, 0.0).get(),
+                fitted.uncertainty.worst(Volts::new(RANGE), 0.0).get(),
+                fitted.uncertainty.worst(Volts::new(RANGE), f64::from(due.days)).get(),
+            ],
+            budget: budget(&fitted.uncertainty, f64::from(due.days))?,
+            as_found: found,
+            as_left: left,
+            previous: known.map(|known| Previous {
+                calibrated: day_in_words(known.calibrated),
+                due: day_in_words(known.due),
+                meter: known.meter,
+                stated: known.stated.get(),
+                record: hexadecimal(&bytes),
+            }),
+            record: image.as_ref().map(|image| hexadecimal(image.bytes())),
+            assumed: assumed(&self.given.accuracy),
+            levels,
+        };
+        Ok(Made { record, image })
+    }
+}
+
+/// The record in force: its bytes, and what they say.
+fn previous<L: Link>(client: &mut Client<L>) -> Result<(Vec<u8>, Option<Known>), CalibrateError> {
+    let bytes = client.calibration_record(&mut super::conduct::Unkept)?;
+    let known = image::read(&bytes);
+    Ok((bytes, known))
+}
+
+/// The due date.
+struct Due {
+    days: u32,
+    stated: Volts,
+    because: String,
+}
+
+impl Due {
+    fn of(uncertainty: &CommandUncertainty) -> Self {
+        let (aim, range) = (Volts::new(AIM), Volts::new(RANGE));
+        let in_mv = |v: Volts| v.get() * 1e3;
+        match uncertainty.days_within(aim, range, DUE_DAYS_MOST) {
+            Some(days) if days >= DUE_DAYS_LEAST => {
+                let stated = uncertainty.worst(range, f64::from(days));
+                let because = if days < DUE_DAYS_MOST {
+                    format!(
+                        "On that day the reference's drift has brought the uncertainty at 10 V to {:.2} mV, the accuracy \
+                         aimed at; {days} days.",
+                        in_mv(stated)
+                    )
+                } else {
+                    format!(
+                        "A year, the longest time; drift then brings the uncertainty at 10 V to {:.2} mV.",
+                        in_mv(stated)
+                    )
+                };
+                Self { days, stated, because }
+            }
+            _ => {
+                let stated = uncertainty.worst(range, f64::from(DUE_DAYS_MOST));
+                let because = format!(
+                    "With this meter the uncertainty at 10 V is {:.2} mV on the day already: ±1 mV can't be kept, so the \
+                     wider {:.2} mV is stated, for a year. A better meter would change that.",
+                    in_mv(uncertainty.worst(range, 0.0)),
+                    in_mv(stated)
+                );
+                Self { days: DUE_DAYS_MOST, stated, because }
+            }
+        }
+    }
+}
+
+/// Standard uncertainty of a corrected input at any voltage on the due date.
+fn channel(fitted: &Fitted, n: usize, age_days: f64) -> f64 {
+    let leaves = fitted.channels_leave.get(n).copied().unwrap_or(0.0);
+    let gain = fitted.uncertainty.gain_after(age_days) * RANGE;
+    gain.hypot(fitted.uncertainty.offset_after()).hypot(leaves).hypot(INPUT_STEP / 12.0_f64.sqrt())
+}
+
+fn inputs(fitted: &Fitted, channels: [f64; 4]) -> Vec<InputRecord> {
+    let all = INPUTS.iter().zip(&fitted.channels).zip(fitted.channels_leave).zip(channels);
+    all.map(|(((name, points), leaves), standard_uncertainty)| InputRecord {
+        name: (*name).to_owned(),
+        points: points.clone(),
+        leaves,
+        standard_uncertainty,
+    })
+    .collect()
+}
+
+fn budget(
+    uncertainty: &CommandUncertainty,
+    age_days: f64,
+) -> Result<Vec<crate::record::model::ContributionRow>, MetrologyError> {
+    let (group, rest) = uncertainty.contributions(Volts::new(RANGE), age_days)?;
+    Ok(Budget::new(Volts::new(RANGE)).with_group(group).with_all(rest).rows())
+}
+
+fn assumed(accuracy: &Accuracy) -> Vec<String> {
+    vec![
+        format!(
+            "The meter is within {} ppm of reading and {} ppm of its {} V range; any error between these bounds is as likely \
+             as another, and the same at all levels of the day.",
+            accuracy.of_reading_ppm, accuracy.of_range_ppm, accuracy.range
+        ),
+        format!(
+            "The reference drifts by at most {:.0} ppm in 1000 h, growing with the square root of time (from memory of data \
+             sheets of such parts; not measured on this board).",
+            DRIFT * 1e6
+        ),
+        format!(
+            "The gain changes by at most {:.0} ppm per kelvin, within {:.0} °C to {:.0} °C (data sheet and memory; not \
+             measured on this board).",
+            GAIN_PER_KELVIN * 1e6,
+            TEMPERATURE.0 - TEMPERATURE.1,
+            TEMPERATURE.0 + TEMPERATURE.1
+        ),
+        "The board had warmed up, and meter and plug make no thermal voltages worth counting.".to_owned(),
+    ]
+}
+
+/// A day since 1970-01-01 as a date.
+#[must_use]
+pub(crate) fn day_in_words(day: u32) -> String {
+    jiff::Timestamp::from_second(i64::from(day) * 86_400)
+        .map_or_else(|_| "an impossible day".to_owned(), |t| t.to_string().chars().take(10).collect())
+}

@@ -1,0 +1,202 @@
+//! How sure the command at the terminals is: by level, by age of the calibration, by temperature.
+
+use proofstand_units::Volts;
+use serde::{Deserialize, Serialize};
+
+use super::contribution::{Contribution, Sensitivity};
+use super::error::MetrologyError;
+use super::group::{Group, Pair};
+
+/// Hours in a day over a thousand hours: the unit that drift is stated in.
+const KILOHOURS_A_DAY: f64 = 0.024;
+
+/// Uncertainty of the command at the terminals, as a calibration states it. An error at level V is taken as
+/// `offset + gain·V + rest`, plus what time and temperature have added since.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
+pub struct CommandUncertainty {
+    /// Standard uncertainty at 0 V, in volts.
+    pub offset: f64,
+    /// Standard uncertainty of the gain, relative.
+    pub gain: f64,
+    /// Correlation coefficient of the two.
+    pub correlation: f64,
+    /// Standard uncertainty at any level that neither explains, in volts: curve, step of the converter, scatter.
+    pub residual: f64,
+    /// Drift: half-width, relative, after 1000 h. It grows with the square root of time.
+    pub drift: f64,
+    /// Temperature coefficient of the gain: half-width, relative, per kelvin.
+    pub gain_per_kelvin: f64,
+    /// Temperature coefficient of the offset: half-width, volts per kelvin.
+    pub offset_per_kelvin: f64,
+    /// How far the temperature may be from that of the calibration, in kelvin.
+    pub temperature_range: f64,
+}
+
+impl CommandUncertainty {
+    /// A command of which only an expanded uncertainty (k = 2) at any level is known.
+    #[must_use]
+    pub const fn flat(expanded: Volts) -> Self {
+        Self {
+            offset: expanded.get() / 2.0,
+            gain: 0.0,
+            correlation: 0.0,
+            residual: 0.0,
+            drift: 0.0,
+            gain_per_kelvin: 0.0,
+            offset_per_kelvin: 0.0,
+            temperature_range: 0.0,
+        }
+    }
+
+    /// Relative drift since the calibration: half-width.
+    fn drifted(&self, age_days: f64) -> f64 {
+        self.drift * (age_days.max(0.0) * KILOHOURS_A_DAY).sqrt()
+    }
+
+    /// Standard uncertainty of the gain so many days after the calibration, temperature included: relative. What a
+    /// slope between two levels rests on.
+    #[must_use]
+    pub fn gain_after(&self, age_days: f64) -> f64 {
+        let temperature = self.gain_per_kelvin * self.temperature_range;
+        (self.gain.powi(2) + (self.drifted(age_days).powi(2) + temperature.powi(2)) / 3.0).sqrt()
+    }
+
+    /// Standard uncertainty of the offset, temperature included, in volts.
+    #[must_use]
+    pub fn offset_after(&self) -> f64 {
+        (self.offset.powi(2) + (self.offset_per_kelvin * self.temperature_range).powi(2) / 3.0).sqrt()
+    }
+
+    /// Covariance of offset and gain, in volts: what the points of the calibration had in common.
+    #[must_use]
+    pub const fn covariance(&self) -> f64 {
+        self.correlation * self.offset * self.gain
+    }
+
+    /// Standard uncertainty at a level, so many days after the calibration.
+    #[must_use]
+    pub fn standard(&self, level: Volts, age_days: f64) -> Volts {
+        let v = level.get();
+        let variance = self.offset_after().powi(2)
+            + (self.gain_after(age_days) * v).powi(2)
+            + 2.0 * self.covariance() * v
+            + self.residual.powi(2);
+        Volts::new(variance.max(0.0).sqrt())
+    }
+
+    /// Expanded uncertainty, k = 2, at a level, so many days after the calibration.
+    #[must_use]
+    pub fn expanded(&self, level: Volts, age_days: f64) -> Volts {
+        self.standard(level, age_days) * 2.0
+    }
+
+    /// The largest expanded uncertainty within ± a range: at one of its ends.
+    #[must_use]
+    pub fn worst(&self, range: Volts, age_days: f64) -> Volts {
+        self.expanded(range, age_days).max(self.expanded(range * -1.0, age_days))
+    }
+
+    /// Days after which the worst expanded uncertainty within a range has grown to `aim`, at most `most`; none if it is
+    /// above from the start.
+    #[must_use]
+    pub fn days_within(&self, aim: Volts, range: Volts, most: u32) -> Option<u32> {
+        let within = |days: u32| self.worst(range, f64::from(days)) <= aim;
+        if !within(0) {
+            return None;
+        }
+        let (mut low, mut high) = (0, most);
+        while low < high {
+            let middle = low + (high - low).div_ceil(2);
+            if within(middle) {
+                low = middle;
+            } else {
+                high = middle - 1;
+            }
+        }
+        Some(low)
+    }
+
+    /// The contributions to the command at a level, largest causes apart: offset and gain of the calibration as a group
+    /// with their correlation, and drift, temperature and rest by themselves.
+    ///
+    /// # Errors
+    /// [`MetrologyError::ImpossibleCorrelation`] if the record's coefficient is none.
+    pub fn contributions(
+        &self,
+        level: Volts,
+        age_days: f64,
+    ) -> Result<(Group, Vec<Contribution>), MetrologyError> {
+        let v = level.get();
+        let members = vec![
+            Contribution::normal("calibration: offset", Volts::new(self.offset)),
+            Contribution::normal("calibration: gain", Volts::new(self.gain))
+                .with_sensitivity(Sensitivity::new(v)),
+        ];
+        let pair = Pair { first: 0, second: 1, coefficient: self.correlation };
+        let group = Group::correlated("calibration of the command (meter)", members, vec![pair])?;
+        let rest = vec![
+            Contribution::rectangular(
+                "drift since the calibration",
+                Volts::new(self.drifted(age_days) * v.abs()),
+            ),
+            Contribution::rectangular(
+                "temperature: gain",
+                Volts::new(self.gain_per_kelvin * self.temperature_range * v.abs()),
+            ),
+            Contribution::rectangular(
+                "temperature: offset",
+                Volts::new(self.offset_per_kelvin * self.temperature_range),
+            ),
+            Contribution::normal("curve, step of the converter and scatter", Volts::new(self.residual)),
+        ];
+        Ok((group, rest))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::metrology::budget::Budget;
+
+    const STATED: CommandUncertainty = CommandUncertainty {
+        offset: 30e-6,
+        gain: 20e-6,
+        correlation: -0.3,
+        residual: 95e-6,
+        drift: 25e-6,
+        gain_per_kelvin: 3e-6,
+        offset_per_kelvin: 5e-6,
+        temperature_range: 5.0,
+    };
+
+    #[test]
+    fn the_uncertainty_at_a_level_is_what_the_budget_of_its_contributions_comes_to() {
+        // JCGM 100:2008, equation 16, by another way: the budget's own combination.
+        for level in [-10.0, -3.0, 0.0, 0.5, 10.0] {
+            for age in [0.0, 100.0, 365.0] {
+                let (group, rest) = STATED.contributions(Volts::new(level), age).unwrap();
+                let combined = Budget::new(Volts::ZERO).with_group(group).with_all(rest).combined();
+                let direct = STATED.standard(Volts::new(level), age);
+                let difference = (combined.standard_uncertainty.get() - direct.get()).abs();
+                assert!(difference < 1e-12, "{level} V, {age} days: {difference}");
+            }
+        }
+    }
+
+    #[test]
+    fn drift_grows_with_the_square_root_of_time_and_the_due_date_is_the_last_day_within_the_aim() {
+        let drift_only = CommandUncertainty { drift: 25e-6, ..CommandUncertainty::flat(Volts::ZERO) };
+        // By hand: 10 V · 25 ppm · √(8.76) / √3 · 2 after 8760 h.
+        let year = drift_only.expanded(Volts::new(10.0), 365.0).get();
+        assert!((year - 2.0 * 10.0 * 25e-6 * 8.76_f64.sqrt() / 3.0_f64.sqrt()).abs() < 1e-9);
+        let aim = Volts::new(1e-3);
+        let days = STATED.days_within(aim, Volts::new(10.0), 365).unwrap();
+        assert!(days > 200, "{days}");
+        assert!(STATED.worst(Volts::new(10.0), f64::from(days)) <= aim);
+        if days < 365 {
+            assert!(STATED.worst(Volts::new(10.0), f64::from(days + 1)) > aim);
+        }
+        assert_eq!(STATED.days_within(Volts::new(1e-4), Volts::new(10.0), 365), None);
+        assert_eq!(CommandUncertainty::flat(aim).days_within(aim, Volts::new(10.0), 365), Some(365));
+    }
+}
