@@ -31,6 +31,8 @@ Examples, in the order of the job:
       What a fault looks like, and which cause is named.
   proofstand ports
       Where the fixture is.
+  proofstand calibrate --rehearse
+      What a calibration of the fixture asks for, and the certificate it leaves, without hardware.
   proofstand accept axis.toml --port /dev/ttyACM0
       The acceptance on a fixture. Leaves a folder in runs/.
   proofstand accept axis.toml --port /dev/ttyACM0 --again runs/RUN --only speed-cap
@@ -56,6 +58,7 @@ enum Verb {
     Handover(cmd::handover::Cmd),
     Export(cmd::export::Cmd),
     Ports(cmd::ports::Cmd),
+    Calibrate(cmd::calibrate::Cmd),
     Wiring(cmd::wiring::Cmd),
     Settings(cmd::settings::Cmd),
     Schema(cmd::schema::Cmd),
@@ -74,6 +77,7 @@ pub fn main() -> ExitCode {
         Verb::Handover(cmd) => cmd.run(),
         Verb::Export(cmd) => cmd.run(),
         Verb::Ports(cmd) => cmd.run(),
+        Verb::Calibrate(cmd) => cmd.run(),
         Verb::Wiring(cmd) => cmd.run(),
         Verb::Settings(cmd) => cmd.run(),
         Verb::Schema(cmd) => cmd.run(),

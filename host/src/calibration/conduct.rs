@@ -92,6 +92,8 @@ pub enum CalibrateError {
 pub struct Asked {
     /// The level, volts by the ideal line.
     pub level: f64,
+    /// What was asked for through a correction that gives this level; none where the bare converter is read.
+    pub wanted: Option<f64>,
     /// Its number, from 1.
     pub number: usize,
     /// Of how many.
@@ -171,7 +173,7 @@ impl<'a, L: Link> Bench<'a, L> {
         let of = 2 * levels.len();
         let mut read = Vec::new();
         for (number, level) in levels.iter().chain(levels.iter().rev()).enumerate() {
-            read.push(self.level(&Asked { level: *level, number: number + 1, of })?);
+            read.push(self.level(&Asked { level: *level, wanted: None, number: number + 1, of })?);
         }
         let (up, down) = read.split_at(levels.len());
         let all = levels.iter().zip(up).zip(down.iter().rev());
@@ -194,7 +196,8 @@ impl<'a, L: Link> Bench<'a, L> {
         let mut left = Vec::new();
         for (number, &wanted) in asked.iter().enumerate() {
             let level = image.ideal_level(wanted);
-            let reading = self.level(&Asked { level, number: number + 1, of: asked.len() })?;
+            let reading =
+                self.level(&Asked { level, wanted: Some(wanted), number: number + 1, of: asked.len() })?;
             let error = reading.meter - wanted;
             let most = LEFT_OFF * residual;
             if error.abs() > most {

@@ -179,9 +179,8 @@ fn choose(nominal: &[f64], mean: &[f64], residuals: &[f64], noise: f64) -> Choic
             y(at) - (y(at - 1) + share * (y(at + 1) - y(at - 1)))
         })
         .collect();
-    // The scatter of three readings is in it too (variance 1 + 1/4 + 1/4 of one): what is more than that is curve.
-    let curve = (rms(&left_out).powi(2) - 1.5 * noise * noise).max(0.0).sqrt();
-    let table_leaves = curve / LEFT_OUT;
+    // The readings' scatter is in it too, which makes it a little larger, never smaller.
+    let table_leaves = rms(&left_out) / LEFT_OUT;
     let (line_uv, table_uv, noise_uv) = (line_leaves * 1e6, table_leaves * 1e6, noise * 1e6);
     let (table, why) = if line_leaves <= WORTH * noise {
         (

@@ -158,7 +158,7 @@ mod tests {
         let other = levels(|v| -0.004 + 0.999_5 * v + 200e-6 * (v * 0.5).cos());
         let by_errors = as_found(&other, Some(&old), false, NOISE, &METER, 20_200);
         assert!(by_errors.foreign.unwrap().contains("times the uncertainty"));
-        let alike = levels(|v| 0.002_8 + 1.000_35 * v + 250e-6 * (v * 1.9).cos());
+        let alike = levels(|v| 0.002 + 1.000_3 * v + 200e-6 * (v * 1.9).cos());
         let by_curve = as_found(&alike, Some(&old), false, NOISE, &METER, 20_200);
         assert!(by_curve.foreign.clone().unwrap().contains("curve"), "{by_curve:?}");
         let by_name = as_found(&levels(curve), None, true, NOISE, &METER, 20_200);

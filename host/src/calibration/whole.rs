@@ -1,5 +1,6 @@
 //! One calibration from the first level to the record, everything but keeping it.
 
+use proofstand_protocol::message::Request;
 use proofstand_protocol::version::CalibrationState;
 use proofstand_units::Volts;
 
@@ -68,6 +69,20 @@ impl Job {
     /// # Errors
     /// [`CalibrateError`], whatever stops it.
     pub fn measure<L: Link>(
+        &self,
+        client: &mut Client<L>,
+        meter: &mut dyn ReferenceMeter,
+        watcher: &mut dyn Watcher,
+    ) -> Result<Made, CalibrateError> {
+        let made = self.measured(client, meter, watcher);
+        if made.is_err() {
+            // If this does not get through, the beat stops with it: the fixture goes to 0 V by itself.
+            let _ = client.done(Request::Disarm, &mut super::conduct::Unkept);
+        }
+        made
+    }
+
+    fn measured<L: Link>(
         &self,
         client: &mut Client<L>,
         meter: &mut dyn ReferenceMeter,

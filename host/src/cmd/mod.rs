@@ -1,6 +1,7 @@
 //! The verbs, one file each. A verb reads its arguments, calls the library and prints; it computes nothing.
 
 pub mod accept;
+pub mod calibrate;
 mod cite;
 pub mod completions;
 pub mod export;
@@ -17,4 +18,5 @@ pub mod settings;
 mod show;
 mod stop;
 pub mod targets;
+mod typed_meter;
 pub mod wiring;

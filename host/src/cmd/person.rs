@@ -17,7 +17,7 @@ use crate::terminal::{Stream, width, wrapped};
 const LOOK_EVERY: Duration = Duration::from_millis(50);
 
 /// Nobody is at the keyboard any more.
-struct Gone;
+pub(super) struct Gone;
 
 /// Lines from standard input, without standing still for them: Ctrl-C also ends a question.
 pub(super) struct Keyboard {
@@ -42,8 +42,13 @@ impl Keyboard {
     }
 
     /// Forgets what was typed until now.
-    fn forget(&self) {
+    pub(super) fn forget(&self) {
         while self.lines.try_recv().is_ok() {}
+    }
+
+    /// A line that was typed by now, unless a stop was asked for. Never waits.
+    pub(super) fn answered(&self) -> Result<Option<String>, Gone> {
+        if self.stop.load(Ordering::Relaxed) { Err(Gone) } else { self.line_by_now() }
     }
 
     /// The next line, if one was typed by now. Never waits.

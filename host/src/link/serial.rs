@@ -25,7 +25,15 @@ impl SerialLink {
     /// # Errors
     /// [`LinkError::Open`], with the nearest remedy: missing, busy, not allowed.
     pub fn open(name: &str) -> Result<Self, LinkError> {
-        let mut port = serialport::new(name, BAUD).timeout(Duration::from_millis(10)).open().map_err(|e| {
+        Self::open_at(name, BAUD)
+    }
+
+    /// The same at another baud rate: for what is on a real serial line.
+    ///
+    /// # Errors
+    /// As [`Self::open`].
+    pub fn open_at(name: &str, baud: u32) -> Result<Self, LinkError> {
+        let mut port = serialport::new(name, baud).timeout(Duration::from_millis(10)).open().map_err(|e| {
             let remedy = match e.kind() {
                 serialport::ErrorKind::NoDevice if !Path::new(name).exists() => {
                     "There is no such port: is the fixture plugged in? `proofstand ports` lists what there is"

@@ -7,7 +7,9 @@
 mod axis;
 mod bench;
 mod board;
+mod calibration;
 mod link;
+mod meter;
 mod noisy;
 mod operator;
 
@@ -15,7 +17,9 @@ use std::cell::RefCell;
 use std::rc::Rc;
 
 pub use bench::Bench;
+pub use calibration::{Before, FixtureEnd, MeterBench, MeterEnd, SharedBench};
 pub use link::VirtualLink;
+pub use meter::{MeterFault, STATED_PPM as METER_STATED_PPM, SimulatedMeter};
 pub use noisy::{Disturbed, Noise, NoisyLink};
 pub use operator::RehearsedOperator;
 pub use proofstand_plant::Fault;

@@ -3,6 +3,7 @@
 //! Every function here is a pure function of one [`Run`](crate::record::model::Run). A report decides nothing: verdicts,
 //! sentences and diagnoses are shown as the model has them.
 
+mod certificate;
 mod error;
 mod json;
 mod junit;
@@ -16,6 +17,7 @@ mod style;
 mod symbol;
 mod text;
 
+pub use certificate::certificate;
 pub use error::ReportError;
 pub use json::{json, json_schema};
 pub use junit::junit;

@@ -84,7 +84,7 @@ impl Page<'_> {
     }
 }
 
-fn marks() -> Markup {
+pub(super) fn marks() -> Markup {
     html! {
         div.banner role="note" {
             (REHEARSAL)

@@ -1,0 +1,299 @@
+//! The calibration certificate: one page set for people, self-contained, fit for A4.
+//!
+//! It claims what was entered and measured, and no traceability beyond it.
+
+use maud::{DOCTYPE, Markup, PreEscaped, html};
+
+use super::kind::REHEARSAL;
+use super::number::{fixed, significant};
+use super::page::marks;
+use super::plot::draw;
+use super::style::style;
+use super::text::{T, one_line};
+use crate::calibration::record::{CalibrationRecord, Stored};
+use crate::record::model::{Band, Panel, Plot, PlotAxis, Series, SeriesStyle};
+
+/// `certificate.html`.
+#[must_use]
+pub fn certificate(record: &CalibrationRecord) -> String {
+    Certificate { record, rehearsal: record.is_rehearsal() }.markup().into_string()
+}
+
+struct Certificate<'a> {
+    record: &'a CalibrationRecord,
+    rehearsal: bool,
+}
+
+/// Millivolts with a sign, from volts.
+fn mv(volts: f64, decimals: usize) -> String {
+    let sign = if volts > 0.0 { "+" } else { "" };
+    format!("{sign}{}", fixed(volts * 1e3, decimals))
+}
+
+fn uv(volts: f64) -> String {
+    fixed(volts * 1e6, 0)
+}
+
+impl Certificate<'_> {
+    fn markup(&self) -> Markup {
+        let r = self.record;
+        let footer: String =
+            r.id.chars().filter(|c| c.is_ascii_alphanumeric() || "-_.:+ ".contains(*c)).take(60).collect();
+        let title = format!("Calibration of analog board {}", one_line(&r.analog_serial));
+        html! {
+            (DOCTYPE)
+            html lang="en" {
+                head {
+                    meta charset="utf-8";
+                    meta name="viewport" content="width=device-width, initial-scale=1";
+                    meta name="generator" content=(T(&r.software));
+                    title { @if self.rehearsal { (REHEARSAL) ": " } (T(&title)) }
+                    style { (PreEscaped(style(self.rehearsal, &footer))) }
+                }
+                body {
+                    @if self.rehearsal { (marks()) }
+                    div.sheet {
+                        div.running aria-hidden="true" {
+                            @if self.rehearsal { div.reh-strip { (REHEARSAL) } }
+                            div.line { span { (T(&title)) } span { (T(&r.calibrated)) } }
+                        }
+                        main {
+                            (self.head(&title))
+                            (self.statement())
+                            (self.found_and_left())
+                            (self.converter())
+                            (self.uncertainty())
+                            (self.inputs())
+                            (self.small_print())
+                        }
+                    }
+                }
+            }
+        }
+    }
+
+    fn reh(&self) -> Markup {
+        html! { @if self.rehearsal { " " span.reh { (REHEARSAL) } } }
+    }
+
+    fn head(&self, title: &str) -> Markup {
+        let r = self.record;
+        let none = "not entered";
+        html! {
+            header {
+                p.over { @if self.rehearsal { "Rehearsal of a calibration certificate" } @else { "Calibration certificate" } }
+                h1 { (T(title)) }
+                p.quiet { "Number " (T(&r.id)) ". Begun " (T(&r.started)) ", ended " (T(&r.finished)) "." }
+            }
+            dl.facts.two {
+                dt { "Calibrated" } dd { (T(&r.calibrated)) }
+                dt { "Due" } dd { (T(&r.due)) }
+                dt { "Controller" } dd { (T(&r.controller_serial)) ", firmware " (T(&r.firmware)) }
+                dt { "Temperature" } dd { (fixed(r.temperature, 1)) "\u{a0}°C, as entered" }
+                dt { "Operator" } dd { (T(r.operator.as_deref().unwrap_or(none))) }
+                dt { "Program" } dd { (T(&r.software)) }
+            }
+            dl.facts {
+                dt { "Reference meter" } dd { (T(&r.meter.name)) ", " (T(&r.meter.read)) ", " (r.meter.readings_each) " a level and direction" }
+                dt { "Its stated accuracy" }
+                dd {
+                    "±(" (significant(r.meter.accuracy.of_reading_ppm, 4)) " ppm of reading + "
+                    (significant(r.meter.accuracy.of_range_ppm, 4)) " ppm of " (significant(r.meter.accuracy.range, 3)) "\u{a0}V)"
+                }
+                dt { "Its calibration" }
+                dd {
+                    @match &r.meter.traceability {
+                        Some(words) => { "as entered by the operator, not checked: " (T(words)) }
+                        None => b { "Nothing was entered. No traceability is claimed." }
+                    }
+                }
+            }
+        }
+    }
+
+    fn statement(&self) -> Markup {
+        let r = self.record;
+        let [zero, top, due] = r.expanded;
+        html! {
+            section aria-labelledby="statement" {
+                h2 #statement { "Result" (self.reh()) }
+                @if r.stored == Stored::LookedAt {
+                    p { b { (T(&r.as_found.words)) } " Only looked at: nothing in the fixture was changed." }
+                } @else {
+                    p {
+                        "Command at the terminals, corrected by this calibration, between "
+                        (fixed(r.temperature_range[0], 0)) "\u{a0}°C and " (fixed(r.temperature_range[1], 0)) "\u{a0}°C, expanded uncertainty (k\u{a0}=\u{a0}2, about 95\u{a0}%):"
+                    }
+                    table {
+                        thead { tr { th {} th.n { "0\u{a0}V" } th.n { "±10\u{a0}V" } } }
+                        tbody {
+                            tr { th { "on the day" } td.n { "±" (fixed(zero * 1e3, 2)) "\u{a0}mV" } td.n { "±" (fixed(top * 1e3, 2)) "\u{a0}mV" } }
+                            tr { th { "on the due date, " (T(&r.due)) } td.n { "±" (fixed(zero * 1e3, 2)) "\u{a0}mV" } td.n { b { "±" (fixed(due * 1e3, 2)) "\u{a0}mV" } } }
+                        }
+                    }
+                    p { (T(&r.due_because)) }
+                }
+                @if r.stored == Stored::Unconfirmed {
+                    p.stop { b { "Not confirmed." } " The program ended before the fixture had answered: it holds this calibration or the one before." }
+                }
+                @if let Some(foreign) = &r.as_found.foreign {
+                    p.stop { b { "The calibration found is another board's. " } (T(foreign)) " Results made with it are worth nothing." }
+                }
+            }
+        }
+    }
+
+    fn found_and_left(&self) -> Markup {
+        let r = self.record;
+        let picture = draw(&self.plot());
+        html! {
+            section aria-labelledby="found" {
+                h2 #found { "As found, as left" (self.reh()) }
+                p {
+                    (T(&r.as_found.words)) " Largest error " b { (mv(r.as_found.worst, 2)) "\u{a0}mV" } "."
+                    @if let Some(p) = &r.previous {
+                        " It was of " (T(&p.calibrated)) ", due " (T(&p.due)) ", meter " (T(&p.meter)) ", stated ±" (fixed(p.stated * 1e3, 2)) "\u{a0}mV."
+                    }
+                }
+                figure {
+                    (picture.svg)
+                    figcaption { b { "Meter less claimed. " } "As found: each level, mean of up and down, against what the fixture claimed." @if !r.as_left.is_empty() { " As left: levels between the points of the new correction, by the same meter, so without the meter's own error." } }
+                }
+                table {
+                    caption { "As found" }
+                    thead { tr { th.n { "Ideal, V" } th.n { "Up, V" } th.n { "Down, V" } th.n { "Error, mV" } th.n { "U (k\u{a0}=\u{a0}2), mV" } th.n { "From the line, µV" } } }
+                    tbody {
+                        @for (n, l) in r.levels.iter().enumerate() {
+                            tr {
+                                td.n { (fixed(l.nominal, 5)) } td.n { (fixed(l.up.meter, 6)) } td.n { (fixed(l.down.meter, 6)) }
+                                td.n { (r.as_found.errors.get(n).map_or(String::new(), |e| mv(*e, 3))) }
+                                td.n { (r.as_found.uncertainty.get(n).map_or("\u{2013}".to_owned(), |u| fixed(u * 1e3, 2))) }
+                                td.n { (r.residuals.get(n).map_or(String::new(), |v| uv(*v))) }
+                            }
+                        }
+                    }
+                }
+                @if !r.as_left.is_empty() {
+                    table {
+                        caption { "As left " span.quiet { "(measured before it was stored, by the codes that it gives)" } }
+                        thead { tr { th.n { "Asked, V" } th.n { "Error, mV" } th.n { "Asked, V" } th.n { "Error, mV" } } }
+                        tbody {
+                            @for pair in r.as_left.chunks(2) {
+                                tr { @for l in pair { td.n { (fixed(l.asked, 5)) } td.n { (mv(l.error, 3)) } } }
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+
+    fn converter(&self) -> Markup {
+        let r = self.record;
+        html! {
+            section aria-labelledby="converter" {
+                h2 #converter { "The bare converter" (self.reh()) }
+                table {
+                    thead { tr { th {} th.n { "Offset, mV" } th.n { "Gain error, ppm" } th.n { "Largest non-linearity, steps" } } }
+                    tbody {
+                        tr { th { "Best fit (least squares)" } td.n { (mv(r.best_fit.offset, 3)) } td.n { (fixed(r.best_fit.gain_error * 1e6, 1)) } td.n { (fixed(r.best_fit.worst, 2)) } }
+                        tr { th { "End points" } td.n { (mv(r.end_points.offset, 3)) } td.n { (fixed(r.end_points.gain_error * 1e6, 1)) } td.n { (fixed(r.end_points.worst, 2)) } }
+                    }
+                }
+                p.quiet.small { "One step is 20\u{a0}V / 65\u{202f}536 = 305.2\u{a0}µV. The end points' offset is the error of the lowest level." }
+                p { b { @if r.choice.table { "A table of " (r.command.len()) " points. " } @else { "A straight line. " } } (T(&r.choice.why)) }
+            }
+        }
+    }
+
+    fn uncertainty(&self) -> Markup {
+        let r = self.record;
+        let line = &r.line;
+        html! {
+            section aria-labelledby="uncertainty" {
+                h2 #uncertainty { "Uncertainty" (self.reh()) }
+                table.budget {
+                    caption { "At +10\u{a0}V on the due date" }
+                    thead { tr { th { "Contribution" } th { "Type" } th { "Distribution" } th.n { "u, µV" } th.n { "Share" } } }
+                    tbody {
+                        @for row in &r.budget {
+                            tr { th { (T(&row.name)) } td { (T(&row.kind)) } td { (T(&row.distribution)) } td.n { (uv(row.standard_uncertainty)) } td.n { (fixed(row.share_percent, 0)) "\u{a0}%" } }
+                        }
+                    }
+                }
+                p {
+                    "Line of the readings: offset " (mv(line.offset, 4)) "\u{a0}mV (u " (uv(line.offset_uncertainty)) "\u{a0}µV), gain "
+                    (fixed(line.gain, 7)) " (u " (fixed(line.gain_uncertainty * 1e6, 1)) "\u{a0}ppm), covariance "
+                    (format!("{:.2e}", line.covariance)) "\u{a0}V: scatter and the meter's common errors, propagated through the fit. Scatter of a level's mean: "
+                    (fixed(r.choice.noise * 1e6, 1)) "\u{a0}µV."
+                }
+                ul { @for a in &r.assumed { li { "Assumed: " (T(a)) } } }
+            }
+        }
+    }
+
+    fn inputs(&self) -> Markup {
+        html! {
+            section aria-labelledby="inputs" {
+                h2 #inputs { "Inputs" (self.reh()) }
+                table {
+                    thead { tr { th { "Input" } th.n { "Points" } th.n { "Its table leaves, µV" } th.n { "U (k\u{a0}=\u{a0}2) on the due date, mV" } } }
+                    tbody {
+                        @for i in &self.record.inputs {
+                            tr { th { (T(&i.name)) } td.n { (i.points.len()) } td.n { (uv(i.leaves)) } td.n { (fixed(2e3 * i.standard_uncertainty, 2)) } }
+                        }
+                    }
+                }
+            }
+        }
+    }
+
+    fn small_print(&self) -> Markup {
+        html! {
+            p.quiet.small {
+                "Uncertainties by JCGM 100:2008. This page states what was measured on the day with the meter named above and what follows "
+                "from the assumptions listed; the same with every reading is in calibration.json beside it. The fixture is a bench instrument."
+                @if self.rehearsal { b { " REHEARSAL: board and meter were simulated; nothing here says anything about a real board." } }
+            }
+        }
+    }
+
+    fn plot(&self) -> Plot {
+        let r = self.record;
+        let found: Vec<[f64; 2]> =
+            r.levels.iter().zip(&r.as_found.errors).map(|(l, e)| [l.nominal, e * 1e3]).collect();
+        let mut series = vec![Series {
+            name: "as found".into(),
+            style: SeriesStyle::Line,
+            points: found,
+            uncertainty: Vec::new(),
+        }];
+        if !r.as_left.is_empty() {
+            series.push(Series {
+                name: "as left".into(),
+                style: SeriesStyle::Points,
+                points: r.as_left.iter().map(|l| [l.asked, l.error * 1e3]).collect(),
+                uncertainty: Vec::new(),
+            });
+        }
+        let band = |u: &[f64]| Band {
+            name: "its stated uncertainty, with the meter's".into(),
+            points: r.levels.iter().zip(u).map(|(l, u)| [l.nominal, -u * 1e3, u * 1e3]).collect(),
+        };
+        let bands =
+            if r.as_found.uncertainty.is_empty() { Vec::new() } else { vec![band(&r.as_found.uncertainty)] };
+        Plot {
+            id: "calibration".into(),
+            title: "Error of the command".into(),
+            description: "Meter less claimed over the level, as found and as left.".into(),
+            x: PlotAxis { label: "Level".into(), unit: "V".into() },
+            panels: vec![Panel {
+                y: PlotAxis { label: "Error".into(), unit: "mV".into() },
+                series,
+                bands,
+                marks: Vec::new(),
+            }],
+            lanes: Vec::new(),
+        }
+    }
+}
