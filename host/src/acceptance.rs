@@ -420,6 +420,8 @@ impl Calibration {
             command: self.command,
             calibration_age_days: self.age_days,
             command_uncertainty: self.command.worst(Fixture::DESIGN.command_range, self.age_days),
+            // Calibrated on the same day with the same meter, by converters of one kind.
+            read_out_uncertainty: self.command.worst(Fixture::DESIGN.command_range, self.age_days),
             calibrated: self.valid,
             clock_ppm: CLOCK_PPM,
         }

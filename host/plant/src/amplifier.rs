@@ -4,7 +4,10 @@ use crate::coefficients::Coefficients;
 use crate::flags::{Delayed, FlagLines};
 use crate::limiter::Limiter;
 use crate::random::Random;
-use crate::setup::{EnableInput, FlagSource, PlantSetup, Regeneration, TorqueShown, WhenDisabled};
+use crate::setup::{
+    CommandMode, DisplayShown, EnableInput, FlagSource, PlantSetup, Regeneration, TorqueDisplay, TorqueShown,
+    WhenDisabled,
+};
 use crate::time::nanos;
 
 /// One read-out's state.
@@ -72,6 +75,12 @@ pub(crate) struct Amplifier {
     torque_shows: TorqueShown,
     torque_out: Output,
     speed_out: Output,
+    display: TorqueDisplay,
+    /// Percent of rated torque that a volt asks for; none where volts ask for speed.
+    percent_per_volt: Option<f64>,
+    rated: f64,
+    /// Torque made for torque taken for granted.
+    torque_factor: f64,
 }
 
 impl Amplifier {
@@ -124,6 +133,13 @@ impl Amplifier {
             start_up: nanos(a.start_up),
             started: Delayed::new(setup.operator.control_power),
             ready,
+            display: a.display,
+            percent_per_volt: match a.mode {
+                CommandMode::Torque { gain } => Some(gain.get()),
+                CommandMode::Speed { .. } => None,
+            },
+            rated: a.rated_torque.get(),
+            torque_factor: a.torque_constant.get() / 100.0,
             torque_shows: a.torque_readout.shows,
             torque_out: Output::new(
                 a.torque_readout.at_rated.get() / a.rated_torque.get(),
@@ -171,7 +187,19 @@ impl Amplifier {
 
     /// Torque on the shaft, clockwise, mean over the last step.
     pub(crate) fn torque_clockwise(&self) -> f64 {
-        self.mean_torque * self.forward
+        self.mean_torque * self.forward * self.torque_factor
+    }
+
+    /// Percent of rated torque on the display, positive where positive command drives.
+    pub(crate) fn display(&self) -> f64 {
+        let percent = |torque: f64| 100.0 * torque / self.rated;
+        let shown = match (self.display.shows, self.percent_per_volt) {
+            (DisplayShown::Command, Some(gain)) => gain * self.filtered_command,
+            (DisplayShown::Actual, _) => percent(self.mean_torque),
+            _ => percent(self.asked),
+        };
+        let step = self.display.step.get();
+        (shown / step).round() * step
     }
 
     /// Energy held by the bus above its idle state.
@@ -272,7 +300,7 @@ impl Amplifier {
         }
         self.asked = self.limiter.torque(command, self.measured_speed, ends_closed, c.step);
         self.mean_torque = c.torque.step(&mut self.torque, self.asked);
-        self.mean_torque * self.forward
+        self.mean_torque * self.forward * self.torque_factor
     }
 
     /// Takes in the motion of the step that ended `now` (its mean speed, its last speed, the motor's work): measured speed, flag, bus, faults, read-outs.

@@ -155,6 +155,8 @@ fn amplifier(setup: &PlantSetup) -> Verdict {
         not_negative("amplifier.regeneration.bleed", bleed.get())?;
     }
     finite("amplifier.torque_readout.at_rated", a.torque_readout.at_rated.get())?;
+    positive("amplifier.display.step", a.display.step.get())?;
+    positive("amplifier.torque_constant", a.torque_constant.get())?;
     positive("amplifier.speed_readout.scale", a.speed_readout.scale.get())?;
     for output in [a.torque_readout.output, a.speed_readout.output] {
         finite("read-out offset", output.offset.get())?;

@@ -58,6 +58,12 @@ pub enum Fault {
     IndexNoisy(Hertz),
     /// This share of the counts above half the rate at the forward cap is lost.
     CountsLost(Percent),
+    /// The rotor's inertia is more than stated by this share.
+    InertiaMore(Percent),
+    /// The torque read-out shows more than its scale says by this share.
+    ReadOutMore(Percent),
+    /// The motor makes less torque of its current than the amplifier takes for granted, by this share.
+    TorqueConstantLess(Percent),
     /// A holding brake stays closed.
     BrakeClosed,
     /// Two motor phases are swapped.
@@ -135,7 +141,7 @@ fn suggestion(nearest: &[&'static str]) -> String {
 impl Fault {
     /// Every fault, with the size it has unless told.
     #[must_use]
-    pub const fn all() -> [Self; 26] {
+    pub const fn all() -> [Self; 29] {
         [
             Self::PulsesForCounts,
             Self::CountsForPulses,
@@ -161,6 +167,9 @@ impl Fault {
             Self::IndexMissing,
             Self::IndexNoisy(Hertz::new(5.0)),
             Self::CountsLost(Percent::new(0.5)),
+            Self::InertiaMore(Percent::new(60.0)),
+            Self::ReadOutMore(Percent::new(10.0)),
+            Self::TorqueConstantLess(Percent::new(12.0)),
             Self::BrakeClosed,
             Self::WrongPhase,
         ]
@@ -194,6 +203,9 @@ impl Fault {
             Self::IndexMissing => "index-missing",
             Self::IndexNoisy(_) => "index-noisy",
             Self::CountsLost(_) => "counts-lost",
+            Self::InertiaMore(_) => "inertia-more",
+            Self::ReadOutMore(_) => "read-out-more",
+            Self::TorqueConstantLess(_) => "torque-constant-less",
             Self::BrakeClosed => "brake-closed",
             Self::WrongPhase => "wrong-phase",
         }
@@ -231,6 +243,11 @@ impl Fault {
             Self::IndexMissing => "index pair not connected",
             Self::IndexNoisy(_) => "false pulses on the index, per second",
             Self::CountsLost(_) => "counts lost at speed, in percent of those above half the rate at the cap",
+            Self::InertiaMore(_) => "rotor's inertia more than stated, in percent",
+            Self::ReadOutMore(_) => "torque read-out shows more than its scale says, in percent",
+            Self::TorqueConstantLess(_) => {
+                "motor makes less torque of its current than the amplifier assumes, in percent"
+            }
             Self::BrakeClosed => "holding brake stays closed",
             Self::WrongPhase => "two motor phases swapped: the rotor jumps and locks",
         }
@@ -244,7 +261,10 @@ impl Fault {
             Self::CapDrooping(size)
             | Self::InputLoaded(size)
             | Self::TorqueLimited(size)
-            | Self::CountsLost(size) => (size.get(), Percent::SYMBOL),
+            | Self::CountsLost(size)
+            | Self::InertiaMore(size)
+            | Self::ReadOutMore(size)
+            | Self::TorqueConstantLess(size) => (size.get(), Percent::SYMBOL),
             Self::IndexNoisy(size) => (size.get(), Hertz::SYMBOL),
             _ => return None,
         };
@@ -261,6 +281,9 @@ impl Fault {
             Self::TorqueLimited(_) => Self::TorqueLimited(Percent::new(value)),
             Self::CountsLost(_) => Self::CountsLost(Percent::new(value)),
             Self::IndexNoisy(_) => Self::IndexNoisy(Hertz::new(value)),
+            Self::InertiaMore(_) => Self::InertiaMore(Percent::new(value)),
+            Self::ReadOutMore(_) => Self::ReadOutMore(Percent::new(value)),
+            Self::TorqueConstantLess(_) => Self::TorqueConstantLess(Percent::new(value)),
             other => other,
         }
     }
@@ -352,6 +375,16 @@ impl Fault {
             Self::FlagDead => {
                 let input = self.cap_input(setup)?;
                 setup.wiring.flags[input] = None;
+            }
+            Self::InertiaMore(size) => {
+                setup.motor.rotor_inertia = setup.motor.rotor_inertia * (1.0 + size.get() / 100.0);
+            }
+            Self::ReadOutMore(size) => {
+                let readout = &mut amplifier.torque_readout;
+                readout.at_rated = readout.at_rated * (1.0 + size.get() / 100.0);
+            }
+            Self::TorqueConstantLess(size) => {
+                amplifier.torque_constant = amplifier.torque_constant * (1.0 - size.get() / 100.0);
             }
             Self::InputLoaded(size) => wiring.command_loss = size,
             Self::TorqueLimited(size) => amplifier.torque_limit = size,

@@ -39,9 +39,9 @@ pub use operator::{Operator, OperatorError, Turned};
 pub use plant::{Drive, Plant, Truth};
 pub use random::Random;
 pub use setup::{
-    AmplifierSetup, AnalogOutput, CapFlag, CapLaw, CoggingHarmonic, CommandMode, CountLoss, EnableInput,
-    EncoderSetup, EndSwitches, FLAG_INPUTS, FlagSource, FlagWire, HoldingBrake, MotorSetup, OperatorSetup,
-    PlantSetup, Regeneration, Rotation, SpeedCap, SpeedReadout, TorqueReadout, TorqueShown, WhenDisabled,
-    WiringSetup,
+    AmplifierSetup, AnalogOutput, CapFlag, CapLaw, CoggingHarmonic, CommandMode, CountLoss, DisplayShown,
+    EnableInput, EncoderSetup, EndSwitches, FLAG_INPUTS, FlagSource, FlagWire, HoldingBrake, MotorSetup,
+    OperatorSetup, PlantSetup, Regeneration, Rotation, SpeedCap, SpeedReadout, TorqueDisplay, TorqueReadout,
+    TorqueShown, WhenDisabled, WiringSetup,
 };
 pub use time::PlantTime;

@@ -2,7 +2,7 @@
 
 use core::f64::consts::TAU;
 
-use proofstand_units::{NewtonMetres, Seconds, Turns};
+use proofstand_units::{NewtonMetres, Percent, Seconds, Turns};
 
 use crate::plant::Plant;
 use crate::setup::Rotation;
@@ -122,6 +122,13 @@ impl Operator<'_> {
         } else {
             Turned::This(Rotation::CounterClockwise)
         }
+    }
+
+    /// What the amplifier's display shows now as torque; a dark display shows nothing.
+    #[must_use]
+    pub fn display(&self) -> Option<Percent> {
+        let amplifier = &self.plant.amplifier;
+        amplifier.outputs_live().then(|| Percent::new(amplifier.display()))
     }
 
     /// Switches the amplifier's control power. Off: flags open, encoder output and read-outs dead, faults forgotten.

@@ -11,8 +11,8 @@ use proofstand_units::{
 use serde::{Deserialize, Serialize};
 
 pub use amplifier::{
-    AmplifierSetup, AnalogOutput, CapFlag, CapLaw, CommandMode, EnableInput, EndSwitches, Regeneration,
-    SpeedCap, SpeedReadout, TorqueReadout, TorqueShown, WhenDisabled,
+    AmplifierSetup, AnalogOutput, CapFlag, CapLaw, CommandMode, DisplayShown, EnableInput, EndSwitches,
+    Regeneration, SpeedCap, SpeedReadout, TorqueDisplay, TorqueReadout, TorqueShown, WhenDisabled,
 };
 
 /// Flag inputs that the fixture has.

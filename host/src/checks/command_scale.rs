@@ -1,9 +1,11 @@
-//! Torque against command by reversal: gain, offset, linearity, without a torque transducer.
+//! Torque against command: gain by reversal (without a torque transducer), by read-out and by display; offset, linearity.
 //!
 //! The fixture drives +V until the shaft turns at a set speed, then −V until it turns as fast the other way, and so
 //! on. At the same speed the difference of the two accelerations is free of friction of any form and of offset.
 
+mod display;
 mod judge;
+mod ways;
 
 use proofstand_protocol::program::{End, Next, Segment};
 use proofstand_units::{Rpm, Seconds};
@@ -61,12 +63,13 @@ impl Check for CommandScale {
     }
 
     fn title(&self) -> &'static str {
-        "Command scale by reversal"
+        "Command scale"
     }
 
     fn shows(&self) -> &'static str {
-        "How much torque a volt of command makes, from accelerations of the known inertia at the same speed in four \
-         quadrants; the offset at 0 V; how straight the line is over the levels."
+        "How much torque a volt of command makes: from accelerations of the known inertia at the same speed in four \
+         quadrants, by the amplifier's torque read-out, and by its display as a person reads it; whether these agree; the \
+         offset at 0 V; how straight the line is over the levels."
     }
 
     fn is_for(&self, sheet: &AxisSheet) -> bool {
@@ -118,7 +121,9 @@ impl Check for CommandScale {
                 expected: level.cycle_time * (f64::from(level.cycles) + 0.75) + Seconds::new(0.5),
             }))
         };
-        Ok(levels.iter().map(step).collect())
+        let mut steps: Vec<Step> = levels.iter().map(step).collect();
+        steps.extend(display::steps(context));
+        Ok(steps)
     }
 
     fn goes_on_after(&self, tripped: &StepEvidence) -> bool {

@@ -18,8 +18,8 @@ mod traces;
 
 pub use cited::CitedDirection;
 pub use step::{
-    Act, ActAt, ActWhat, Acted, Deed, MoveStep, ObserveStep, Prompt, SelfCheckReading, SelfCheckStep, Step,
-    StepEnding, StepEvidence, Turned, is_about_the_axis,
+    Act, ActAt, ActWhat, Acted, AskNumberStep, Deed, MoveStep, ObserveStep, Prompt, SelfCheckReading,
+    SelfCheckStep, Step, StepEnding, StepEvidence, Turned, is_about_the_axis,
 };
 
 use proofstand_protocol::message::TripCause;
@@ -105,6 +105,8 @@ pub struct Equipment {
     pub command: CommandUncertainty,
     /// Days since the calibration: what drift is counted from.
     pub calibration_age_days: f64,
+    /// Expanded uncertainty (k = 2) of a read-out's voltage at the fixture's input.
+    pub read_out_uncertainty: Volts,
     /// The calibration was valid on the day: without it no result that rests on volts is better than undecided.
     pub calibrated: bool,
     /// Largest relative error of the fixture's clock, in parts per million.

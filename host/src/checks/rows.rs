@@ -85,6 +85,16 @@ impl Row {
         row
     }
 
+    /// A measured quantity with its budget, for a reader to see and for nothing to be judged by.
+    pub(super) fn shown<Q: Quantity>(
+        self,
+        budget: &Budget<Q>,
+        verdict: Verdict,
+        sentence: &str,
+    ) -> ResultRow {
+        self.with_budget(budget, &budget.combined()).verdict(verdict, sentence)
+    }
+
     fn with_budget<Q: Quantity>(mut self, budget: &Budget<Q>, combined: &Combined<Q>) -> Self {
         let scale = self.scale::<Q>();
         let row = &mut self.row;

@@ -22,6 +22,8 @@ pub enum Step {
     Observe(Box<ObserveStep>),
     /// The output is isolated from the terminal; the converter is set and read back.
     SelfCheck(Box<SelfCheckStep>),
+    /// A person types the number that was to be read in the step before.
+    AskNumber(Box<AskNumberStep>),
 }
 
 impl Step {
@@ -33,6 +35,7 @@ impl Step {
             Self::AskWhichWay { .. } => Seconds::ZERO,
             Self::Observe(step) => step.time,
             Self::SelfCheck(step) => step.expected,
+            Self::AskNumber(_) => Seconds::ZERO,
         }
     }
 
@@ -44,6 +47,7 @@ impl Step {
             Self::AskWhichWay { .. } => "A person says which way the shaft turned",
             Self::Observe(step) => &step.what,
             Self::SelfCheck(step) => &step.what,
+            Self::AskNumber(_) => "A person types the number that was read",
         }
     }
 }
@@ -157,6 +161,21 @@ pub struct SelfCheckStep {
     pub expected: Seconds,
 }
 
+/// Asks for a number that a person read while the step before ran: from a display that only a person can see.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct AskNumberStep {
+    /// Stable name inside its check.
+    pub name: &'static str,
+    /// The step during which it is read; it is not made if the person can't read.
+    pub about: &'static str,
+    /// What is to be read and when, said before that step.
+    pub before: String,
+    /// What is asked after it.
+    pub question: String,
+    /// Unit of the number, shown beside the question.
+    pub unit: &'static str,
+}
+
 /// What the self-check read at one level.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct SelfCheckReading {
@@ -187,6 +206,8 @@ pub struct StepEvidence {
     pub acts: Vec<Acted>,
     /// What a self-check read, a row a level.
     pub readings: Vec<SelfCheckReading>,
+    /// The number that a person typed.
+    pub number: Option<f64>,
     /// After looking on: the receivers find every encoder pair driven; none if the fixture can't tell.
     pub encoder_driven: Option<bool>,
 }
@@ -255,6 +276,7 @@ impl StepEvidence {
             lost: 0,
             acts: Vec::new(),
             readings: Vec::new(),
+            number: None,
             encoder_driven: None,
         }
     }
@@ -293,7 +315,9 @@ impl StepEvidence {
     #[must_use]
     pub fn ended_in_words(&self) -> String {
         match &self.ending {
-            StepEnding::Finished => "finished".to_owned(),
+            StepEnding::Finished => {
+                self.number.map_or_else(|| "finished".to_owned(), |n| format!("answered: {n}"))
+            }
             StepEnding::TimedOut { slot } => format!("timed out in segment {slot}"),
             StepEnding::Tripped(trip) => format!("tripped: {}", crate::fixture::trip_in_words(trip)),
             StepEnding::Answered(turned) => format!("answered: {}", turned.word()),

@@ -7,7 +7,7 @@ use std::sync::mpsc::{Receiver, RecvTimeoutError, TryRecvError, channel};
 use std::time::Duration;
 
 use super::identity::{self, Given};
-use crate::checks::{Prompt, Turned};
+use crate::checks::{AskNumberStep, Prompt, Turned};
 use crate::record::model::Fact;
 use crate::sequence::{Attendant, Done};
 use crate::sheet::{AxisSheet, Viewpoint};
@@ -214,6 +214,29 @@ impl Attendant for Person {
                 Done::NotYet
             }
             Err(Gone) => Done::GaveUp,
+        }
+    }
+
+    fn will_read(&mut self, about: &AskNumberStep) -> bool {
+        let Self::There(keyboard) = self else { return false };
+        para("    READ: ", &about.before);
+        keyboard
+            .ask("    Enter when ready, n leaves this reading out:")
+            .is_some_and(|answer| answer.is_empty())
+    }
+
+    fn number(&mut self, about: &AskNumberStep) -> Option<f64> {
+        let Self::There(keyboard) = self else { return None };
+        loop {
+            let answer =
+                keyboard.ask(&format!("{} In {}; ? if it could not be read:", about.question, about.unit))?;
+            // A decimal comma is a decimal sign too.
+            let typed = answer.trim_end_matches(about.unit).trim().replace(',', ".");
+            match typed.parse::<f64>() {
+                _ if typed == "?" => return None,
+                Ok(number) if number.is_finite() => return Some(number),
+                _ => tell("A number, as in -12.5, or ?", true),
+            }
         }
     }
 

@@ -1,6 +1,7 @@
 //! What is probably wrong: rules over the pattern of all results. A rule sees results, never the thing tested.
 
 mod rules;
+mod ways;
 
 use crate::record::model::{CheckRecord, Diagnosis, ResultRow, Verdict};
 use crate::sheet::AxisSheet;

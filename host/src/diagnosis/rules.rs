@@ -19,6 +19,8 @@ pub(super) const ALL: &[Rule] = &[
     moves_at_zero,
     no_index,
     counts_lost_at_speed,
+    super::ways::scale_ways,
+    super::ways::impossible_inertia,
     gain_of_peak,
     gain_by_two,
     gain_low,
@@ -407,8 +409,20 @@ fn gain_by_two(p: &Pattern<'_>) -> Option<Finding> {
 
 fn gain_low(p: &Pattern<'_>) -> Option<Finding> {
     let (row, r) = gain_row(p)?;
-    if !(0.80..0.995).contains(&r) {
+    let beside = p.verdict("command-scale.reversal-less-read-out");
+    // Where the ways disagree the scale itself may be right.
+    if !(0.80..0.995).contains(&r) || beside == Some(Verdict::Rejected) {
         return None;
+    }
+    if beside == Some(Verdict::Accepted) {
+        return finding(
+            "input-loaded",
+            "The scale is low by some percent, and the torque read-out says so too: the command input is loaded, or the \
+             scale is set low",
+            "Measure the command at the amplifier's terminals; look for a second load on the pair; look at the setting",
+            0.8,
+            vec![cite(row)],
+        );
     }
     if !p.sheet.command.pair.is_torque() {
         return finding(

@@ -15,6 +15,7 @@ mod quantisation;
 pub mod readout;
 pub mod reversal;
 pub mod ripple;
+pub mod scale;
 pub mod speed;
 pub mod speed_line;
 pub mod torque_line;

@@ -3,12 +3,14 @@
 //! A [`budget::Budget`] lists what makes a value uncertain and combines it by the GUM (JCGM 100:2008); a
 //! [`decision::Limits`] and a guard band turn the combined result into accepted, undecided or rejected (JCGM 106:2012,
 //! ILAC-G8:09/2019), by the [`rule::DecisionRule`] that the sheet chooses. [`propagation`] holds the GUM's interval against
-//! the distributions themselves (JCGM 101:2008). [`mod@line`] and [`polynomial`] are the least-squares fits beneath the estimates. All of it is pure:
+//! the distributions themselves (JCGM 101:2008). [`compare`] holds two ways to one quantity against each other with what
+//! they share. [`mod@line`], [`linear`] and [`polynomial`] are the least-squares fits beneath the estimates. All of it is pure:
 //! no clock, no port, no knowledge of how a sample came to be.
 
 pub mod budget;
 pub mod capability;
 pub mod command;
+pub mod compare;
 pub mod contribution;
 pub mod correlated;
 pub mod counting;
@@ -16,6 +18,7 @@ pub mod decision;
 pub mod error;
 pub mod group;
 pub mod line;
+pub mod linear;
 pub mod polynomial;
 pub mod propagation;
 pub mod quantity;

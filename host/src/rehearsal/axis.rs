@@ -4,10 +4,10 @@
 //! from that uncertainty; settings are drawn well inside their tolerances, as a good technician leaves them.
 
 use proofstand_plant::{
-    AmplifierSetup, AnalogOutput, CapFlag, CapLaw, CoggingHarmonic, CommandMode, EncoderSetup, EndSwitches,
-    FlagSource, FlagWire, HoldingBrake, MotorSetup, OperatorSetup, PlantSetup, Random, Regeneration,
-    Rotation as PlantRotation, SpeedCap, SpeedReadout, TorqueReadout, TorqueShown as PlantTorqueShown,
-    WhenDisabled, WiringSetup,
+    AmplifierSetup, AnalogOutput, CapFlag, CapLaw, CoggingHarmonic, CommandMode,
+    DisplayShown as PlantDisplayShown, EncoderSetup, EndSwitches, FlagSource, FlagWire, HoldingBrake,
+    MotorSetup, OperatorSetup, PlantSetup, Random, Regeneration, Rotation as PlantRotation, SpeedCap,
+    SpeedReadout, TorqueDisplay, TorqueReadout, TorqueShown as PlantTorqueShown, WhenDisabled, WiringSetup,
 };
 use proofstand_units::{
     Degrees, Hertz, NewtonMetres, NewtonMetresPerRadPerSec, Percent, PercentPerVolt, RadPerSec2, RpmPerVolt,
@@ -15,8 +15,8 @@ use proofstand_units::{
 };
 
 use crate::sheet::{
-    AxisSheet, BrakeDriver, CommandPair, CountDirection, FlagRole, Handling, InputRole, Polarity, Rotation,
-    Stop, TorqueShown, Viewpoint,
+    AxisSheet, BrakeDriver, CommandPair, CountDirection, DisplayShown, FlagRole, Handling, InputRole,
+    Polarity, Rotation, Stop, TorqueShown, Viewpoint,
 };
 
 /// The simulated axis of a sheet.
@@ -117,13 +117,23 @@ fn amplifier(sheet: &AxisSheet, forward: PlantRotation, random: &mut Random) -> 
                 Some(TorqueShown::Reference) => PlantTorqueShown::Reference,
                 _ => PlantTorqueShown::Actual,
             },
-            at_rated: torque.map_or(Volts::new(3.0), |t| t.volts_at_rated * (1.0 + 0.003 * random.normal())),
+            at_rated: torque.map_or(Volts::new(3.0), |t| {
+                t.volts_at_rated * (1.0 + t.scale_uncertainty.value.get() / 200.0 * random.normal())
+            }),
             output,
         },
         speed_readout: SpeedReadout {
             scale: RpmPerVolt::new(speed.map_or(500.0, |s| 1000.0 / s.volts_per_thousand_rpm.get())),
             output,
         },
+        display: sheet.display.map_or(AmplifierSetup::default().display, |display| TorqueDisplay {
+            shows: match display.shows {
+                DisplayShown::Command => PlantDisplayShown::Command,
+                DisplayShown::Reference => PlantDisplayShown::Reference,
+                DisplayShown::Actual => PlantDisplayShown::Actual,
+            },
+            step: display.step,
+        }),
         ..AmplifierSetup::default()
     }
 }

@@ -11,7 +11,7 @@ use proofstand_plant::{Drive, Plant, PlantTime, Random};
 use proofstand_protocol::message::{BurstKind, Chain, Contacts, ResetCause, State, Trip};
 use proofstand_protocol::units::Micros;
 use proofstand_protocol::version::{Capabilities, FirmwareVersion};
-use proofstand_units::Volts;
+use proofstand_units::{Percent, Volts};
 
 use super::board::{Board, COUPLER_OFF_US, COUPLER_ON_US};
 use super::{Fault, RehearsalError, axis};
@@ -61,6 +61,19 @@ pub struct Bench {
     under_way: VecDeque<FlagEdge>,
     edges: Vec<FlagEdge>,
     burst: Option<Burst>,
+    /// What a person who looks at the amplifier's display has read of it.
+    display: Display,
+}
+
+/// Ticks that a number must stand still for a person to read it.
+const READ_TICKS: u32 = 1500;
+
+/// The display as it is looked at.
+#[derive(Debug, Default)]
+struct Display {
+    /// The command at the terminals, in steps of a third of a millivolt, and since how many ticks it stands there.
+    standing: (i32, u32),
+    read: Option<Percent>,
 }
 
 impl Bench {
@@ -125,6 +138,7 @@ impl Bench {
             under_way: VecDeque::new(),
             edges: Vec::new(),
             burst: None,
+            display: Display::default(),
         })
     }
 
@@ -185,6 +199,25 @@ impl Bench {
         count
     }
 
+    /// Forgets what was read of the display.
+    pub(super) fn look_away(&mut self) {
+        self.display = Display::default();
+    }
+
+    /// What was last read of the amplifier's display: under a command that stood still.
+    pub(super) const fn display_read(&self) -> Option<Percent> {
+        self.display.read
+    }
+
+    fn look_at_display(&mut self, enabled: bool) {
+        let step = (self.terminal.get() * 3000.0).round() as i32;
+        let (at, ticks) = self.display.standing;
+        self.display.standing = if enabled && step != 0 && step == at { (at, ticks + 1) } else { (step, 0) };
+        if self.display.standing.1 == READ_TICKS {
+            self.display.read = self.plant.operator().display();
+        }
+    }
+
     /// True time as the board's crystal shows it.
     fn on_board_clock(&self, time: PlantTime) -> Micros {
         Micros((time.nanos() as f64 * 1e3 / self.board.tick_nanos()).round() as u64)
@@ -210,6 +243,7 @@ impl Bench {
         self.capture(next, &drive);
         self.plant.advance(next, &drive);
         self.time = next;
+        self.look_at_display(enable);
 
         let index = self
             .plant

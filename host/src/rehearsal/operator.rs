@@ -4,10 +4,10 @@ use std::cell::RefCell;
 use std::rc::Rc;
 
 use proofstand_plant::{Rotation, Turned as PlantTurned};
-use proofstand_units::{Seconds, Turns};
+use proofstand_units::{Percent, Seconds, Turns};
 
 use super::Bench;
-use crate::checks::{Deed, Prompt, Turned};
+use crate::checks::{AskNumberStep, Deed, Prompt, Turned};
 use crate::sequence::{Attendant, Done};
 use crate::sheet::Viewpoint;
 
@@ -76,6 +76,16 @@ impl Attendant for RehearsedOperator {
 
     fn has_done(&mut self) -> Done {
         if self.bench.borrow_mut().plant_mut().operator().is_turning() { Done::NotYet } else { Done::Yes }
+    }
+
+    fn will_read(&mut self, _: &AskNumberStep) -> bool {
+        self.bench.borrow_mut().look_away();
+        self.attended
+    }
+
+    /// The last number that stood on the display long enough to be read.
+    fn number(&mut self, _: &AskNumberStep) -> Option<f64> {
+        if self.attended { self.bench.borrow().display_read().map(Percent::get) } else { None }
     }
 
     fn attended(&self) -> bool {

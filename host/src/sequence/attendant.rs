@@ -1,6 +1,6 @@
 //! The person beside the bench, or the one that is missing.
 
-use crate::checks::{Prompt, Turned};
+use crate::checks::{AskNumberStep, Prompt, Turned};
 use crate::sheet::Viewpoint;
 
 /// Answers what only a person can.
@@ -31,6 +31,16 @@ pub trait Attendant {
     /// What the person has said of the deed by now. Never waits.
     fn has_done(&mut self) -> Done {
         Done::GaveUp
+    }
+
+    /// A motion comes in which something is to be read; false: it can't be read, and the motion is left out.
+    fn will_read(&mut self, _about: &AskNumberStep) -> bool {
+        false
+    }
+
+    /// The number that was read in the motion just made. None: nobody could read it.
+    fn number(&mut self, _about: &AskNumberStep) -> Option<f64> {
+        None
     }
 
     /// Is a person there at all? Decides whether the guard contact is asked for.

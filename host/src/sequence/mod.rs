@@ -1,5 +1,6 @@
 //! The order of things: which step when, who is asked, what is kept. Drives a client; decides nothing about results.
 
+mod ask_number;
 mod attendant;
 mod mover;
 mod observe;

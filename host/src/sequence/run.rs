@@ -4,7 +4,7 @@ use proofstand_protocol::message::Request;
 use proofstand_units::Seconds;
 
 use super::settle::settle;
-use super::{Attendant, Progress, mover, observe, self_check};
+use super::{Attendant, Progress, ask_number, mover, observe, self_check};
 use crate::checks::{Check, Context, Step, StepEnding, StepEvidence, unmet, worst};
 use crate::fixture::{Client, FixtureError};
 use crate::link::Link;
@@ -151,8 +151,21 @@ impl<L: Link> Conductor<'_, '_, L> {
                 *self.remaining -= step.expected().get();
                 continue;
             }
-            if matches!(steps.get(n + 1), Some(Step::AskWhichWay { .. })) {
-                self.attendant.watch();
+            if let Step::AskNumber(ask) = step
+                && !evidence
+                    .iter()
+                    .any(|e: &StepEvidence| e.name == ask.about && e.ending == StepEnding::Finished)
+            {
+                // Nothing was held to be read.
+                continue;
+            }
+            match steps.get(n + 1) {
+                Some(Step::AskWhichWay { .. }) => self.attendant.watch(),
+                Some(Step::AskNumber(ask)) if !self.attendant.will_read(ask) => {
+                    *self.remaining -= step.expected().get();
+                    continue;
+                }
+                _ => {}
             }
             let first_motion =
                 matches!(step, Step::Move(_)) && !steps.iter().take(n).any(|s| matches!(s, Step::Move(_)));
@@ -211,6 +224,7 @@ impl<L: Link> Conductor<'_, '_, L> {
             Step::Observe(step) => step.name,
             Step::SelfCheck(step) => step.name,
             Step::AskWhichWay { about } => return self.ask(about),
+            Step::AskNumber(step) => return ask_number::make(step, self.folder, self.attendant),
         };
         self.progress.step(step.what(), step.expected(), Seconds::new(*self.remaining));
         *self.remaining -= step.expected().get();
@@ -223,6 +237,7 @@ impl<L: Link> Conductor<'_, '_, L> {
             }
             Step::SelfCheck(step) => self_check::make(step, self.client, self.folder)?,
             Step::AskWhichWay { about } => self.ask(about)?,
+            Step::AskNumber(step) => ask_number::make(step, self.folder, self.attendant)?,
         };
         self.folder
             .note("step_ended", serde_json::json!({ "step": name, "ended": made.ended_in_words() }))?;

@@ -10,10 +10,12 @@ use proofstand_units::{
 use super::conduct::{Amplifier, Bench, BenchChange, Cap, Enable, Regeneration, Tolerances};
 use super::document::{Document, Table, fallback, stated_whole};
 use super::error::{Fault, FaultKind};
-use super::model::{Axis, AxisSheet, Basis, Command, CommandPair, Disc, DiscSource, Encoder, Motor, Stated};
+use super::model::{
+    Axis, AxisSheet, Basis, Command, CommandPair, Disc, DiscSource, Encoder, Inertia, Motor, Stated,
+};
 use super::settings::{settings, strange};
 use super::signals::{
-    Direction, Flag, Handling, Input, InputRole, Pair, SpeedReadOut, TorqueReadOut, Wiring,
+    Direction, Display, Flag, Handling, Input, InputRole, Pair, SpeedReadOut, TorqueReadOut, Wiring,
 };
 use super::words::{DecisionWord, Mode};
 use crate::metrology::{DecisionRule, Risk};
@@ -35,7 +37,10 @@ pub(super) fn build(mut document: Document) -> Result<AxisSheet, Vec<Fault>> {
 fn assemble(document: &mut Document) -> Option<AxisSheet> {
     // Everything is read before anything is given up, so that contradictions are found beside other faults.
     let mut clashes = Clashes::default();
-    let motor = document.one("motor").and_then(|table| motor(table, &mut clashes));
+    let mut motor = document.one("motor").and_then(|table| motor(table, &mut clashes));
+    let measured_inertia = document
+        .one("measured_inertia")
+        .map(|table| motor.as_mut().and_then(|motor| measured_inertia(table, motor)));
     let disc = document.one("disc").map(|table| disc(table, &mut clashes));
     let command = document.one("command").and_then(|table| command(table, &mut clashes));
     let encoder = document.one("encoder").and_then(|table| encoder(table, &mut clashes));
@@ -47,6 +52,7 @@ fn assemble(document: &mut Document) -> Option<AxisSheet> {
     let bench_changes: Vec<_> = document.all("bench_change").iter().map(bench_change).collect();
     let torque_read_out = document.one("torque_read_out").map(torque_read_out);
     let speed_read_out = document.one("speed_read_out").map(speed_read_out);
+    let display = document.one("display").map(display);
     let decision = document.one("decision").map(|table| decision(table, &mut clashes));
     unique(document, &mut clashes);
     let settings = settings(document, &mut clashes.0);
@@ -82,6 +88,8 @@ fn assemble(document: &mut Document) -> Option<AxisSheet> {
         bench: bench?,
         torque_read_out: optional(torque_read_out)?,
         speed_read_out: optional(speed_read_out)?,
+        display: optional(display)?,
+        measured_inertia: optional(measured_inertia)?,
         amplifier: amplifier(document.one("amplifier"))?,
         tolerances: tolerances?,
         decision: decision?,
@@ -200,6 +208,7 @@ fn motor(table: &Table, clashes: &mut Clashes) -> Option<Motor> {
         maximum_speed: Rpm::new(table.number("maximum_rpm")?),
         rotor_inertia: KilogramSquareMetres::new(table.number("rotor_inertia_kilogram_square_metres")?),
         rotor_inertia_uncertainty: Percent::new(table.number("rotor_inertia_uncertainty_percent")?),
+        catalogue_inertia: None,
         breakaway_bound: Percent::new(bound),
         running_friction: table.stated(running, Percent::new).unwrap_or(assumed),
     })
@@ -372,9 +381,29 @@ fn torque_read_out(table: &Table) -> Option<TorqueReadOut> {
     Some(TorqueReadOut {
         shows: table.word("shows")?,
         volts_at_rated: Volts::new(table.number("volts_at_rated_torque")?),
+        scale_uncertainty: table.stated("scale_uncertainty_percent", Percent::new)?,
         terminal: table.text("terminal")?,
         common_terminal: table.text("common_terminal")?,
     })
+}
+
+fn display(table: &Table) -> Option<Display> {
+    Some(Display {
+        shows: table.word("torque_shows")?,
+        step: Percent::new(table.number("step_percent_of_rated_torque")?),
+    })
+}
+
+/// The measured inertia takes the catalogue's place in the motor; its provenance is kept.
+fn measured_inertia(table: &Table, motor: &mut Motor) -> Option<String> {
+    let value = KilogramSquareMetres::new(table.number("rotor_kilogram_square_metres")?);
+    let uncertainty = Percent::new(table.number("uncertainty_percent")?);
+    let catalogue = motor.rotor_inertia;
+    let expanded = catalogue * (motor.rotor_inertia_uncertainty.get() / 100.0);
+    motor.catalogue_inertia = Some(Inertia { value: catalogue, expanded });
+    motor.rotor_inertia = value;
+    motor.rotor_inertia_uncertainty = uncertainty;
+    table.text("provenance")
 }
 
 fn speed_read_out(table: &Table) -> Option<SpeedReadOut> {
@@ -413,6 +442,7 @@ fn tolerances(table: Option<&Table>, motor: Option<&Motor>, disc: Option<&Disc>)
     Some(Tolerances {
         torque_gain: percent("torque_gain_percent").unwrap_or(gain),
         torque_gain_read_out: percent("torque_gain_read_out_percent")?,
+        torque_gain_display: percent("torque_gain_display_percent")?,
         torque_offset: percent("torque_offset_percent_of_rated_torque")?,
         linearity: percent("linearity_percent")?,
         speed_gain: percent("speed_gain_percent")?,

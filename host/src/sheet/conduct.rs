@@ -159,6 +159,8 @@ pub struct Tolerances {
     pub torque_gain: Stated<Percent>,
     /// Torque gain found with the torque read-out, ± percent of target.
     pub torque_gain_read_out: Stated<Percent>,
+    /// Torque gain found with the amplifier's own display, ± percent of target.
+    pub torque_gain_display: Stated<Percent>,
     /// Torque offset, ± percent of rated torque.
     pub torque_offset: Stated<Percent>,
     /// Deviation from the best straight line, ± percent of rated torque or of full speed.

@@ -3,7 +3,7 @@
 use super::conduct::{BenchChangeKind, BrakeDriver, CapKind, Mounting, Stop};
 use super::model::Basis;
 use super::signals::{
-    CountDirection, FlagRole, Handling, InputRole, Polarity, Rotation, TorqueShown, Viewpoint,
+    CountDirection, DisplayShown, FlagRole, Handling, InputRole, Polarity, Rotation, TorqueShown, Viewpoint,
 };
 use super::words::{DecisionWord, Mode, listed};
 
@@ -428,8 +428,43 @@ pub(super) static SECTIONS: &[Section] = &[
         &[
             key("shows", Kind::Word(listed::<TorqueShown>), Required, "What it shows"),
             key("volts_at_rated_torque", positive(10.0), Required, "Volts at 100 % of rated torque"),
+            key(
+                "scale_uncertainty_percent",
+                PERCENT,
+                assumed(2.0),
+                "Expanded uncertainty (k = 2) of that scale, as the amplifier's maker states it",
+            ),
             key("terminal", TERMINAL, Required, "Terminal, used by nothing else"),
             key("common_terminal", TERMINAL, Required, "Terminal of its common; may be shared by commons"),
+        ],
+    ),
+    one(
+        "display",
+        false,
+        "The amplifier's own display of torque, read by a person",
+        &[
+            key("torque_shows", Kind::Word(listed::<DisplayShown>), Required, "What it shows as torque"),
+            key(
+                "step_percent_of_rated_torque",
+                positive(10.0),
+                Required,
+                "The smallest step it shows, in percent of rated torque",
+            ),
+        ],
+    ),
+    one(
+        "measured_inertia",
+        false,
+        "The rotor's inertia as it was measured; it takes the place of the catalogue's",
+        &[
+            key(
+                "rotor_kilogram_square_metres",
+                positive(1000.0),
+                Required,
+                "Inertia of the rotor with all that stays on the shaft but the disc",
+            ),
+            key("uncertainty_percent", PERCENT, Required, "Expanded uncertainty (k = 2) of that inertia"),
+            key("provenance", Kind::Text(1000), Required, "How, when and with what it was measured"),
         ],
     ),
     one(
@@ -489,6 +524,12 @@ pub(super) static SECTIONS: &[Section] = &[
                 PERCENT,
                 common(3.0),
                 "Torque gain found with the torque read-out, plus and minus, of target",
+            ),
+            key(
+                "torque_gain_display_percent",
+                PERCENT,
+                common(3.0),
+                "Torque gain found with the amplifier's own display, plus and minus, of target",
             ),
             key(
                 "torque_offset_percent_of_rated_torque",

@@ -14,7 +14,7 @@ use crate::metrology::DecisionRule;
 use super::conduct::{Amplifier, Bench, BenchChange, Cap, Enable, Tolerances};
 use super::settings::Settings;
 use super::signals::{
-    Direction, Flag, FlagRole, Input, InputRole, SpeedReadOut, Terminal, TorqueReadOut, Wiring,
+    Direction, Display, Flag, FlagRole, Input, InputRole, SpeedReadOut, Terminal, TorqueReadOut, Wiring,
 };
 
 /// One axis: the whole sheet.
@@ -44,10 +44,14 @@ pub struct AxisSheet {
     pub bench: Bench,
     /// Analog torque output, if the amplifier has one.
     pub torque_read_out: Option<TorqueReadOut>,
+    /// The amplifier's own display, if it shows torque.
+    pub display: Option<Display>,
     /// Analog speed output, if the amplifier has one.
     pub speed_read_out: Option<SpeedReadOut>,
     /// Time constants of the amplifier, for planning only.
     pub amplifier: Amplifier,
+    /// Where the rotor's inertia above was measured and how, if it was.
+    pub measured_inertia: Option<String>,
     /// What may differ from the targets.
     pub tolerances: Tolerances,
     /// How a measured value becomes a verdict.
@@ -150,6 +154,8 @@ pub struct Motor {
     pub rotor_inertia: KilogramSquareMetres,
     /// Expanded uncertainty (k = 2) of the rotor's inertia.
     pub rotor_inertia_uncertainty: Percent,
+    /// What the catalogue says of the rotor's inertia, where a measured one stands in its place above.
+    pub catalogue_inertia: Option<Inertia>,
     /// Breakaway torque is at most this share of rated torque.
     pub breakaway_bound: Percent,
     /// Running friction is expected near this share of rated torque; without a statement two thirds of the bound.

@@ -1,7 +1,9 @@
 //! What goes over the wires: direction, flags, inputs, read-outs, terminals.
 
-use proofstand_units::Volts;
+use proofstand_units::{Percent, Volts};
 use serde::Serialize;
+
+use super::model::Stated;
 
 /// Which way is positive.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -199,6 +201,8 @@ pub struct TorqueReadOut {
     pub shows: TorqueShown,
     /// Volts at 100 % of rated torque, sign as the command's sign convention of the amplifier.
     pub volts_at_rated: Volts,
+    /// Expanded uncertainty (k = 2) of that scale, as the amplifier's maker states it.
+    pub scale_uncertainty: Stated<Percent>,
     /// Terminal.
     pub terminal: String,
     /// Terminal of its common.
@@ -212,6 +216,27 @@ pub enum TorqueShown {
     /// The torque asked for inside the amplifier: proves the scale only.
     Reference,
     /// The torque made, from measured current.
+    Actual,
+}
+
+/// The amplifier's own display of torque, read by a person.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Display {
+    /// What it shows as torque.
+    pub shows: DisplayShown,
+    /// The smallest step it shows, percent of rated torque.
+    pub step: Percent,
+}
+
+/// What a display shows as torque.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum DisplayShown {
+    /// The command, scaled, before anything limits it: proves the scale only.
+    Command,
+    /// The torque asked for after all limits. At a held speed that is what friction needs.
+    Reference,
+    /// The torque made, from measured current. At a held speed that is what friction needs.
     Actual,
 }
 

@@ -3,7 +3,7 @@
 use super::conduct::{BenchChangeKind, BrakeDriver, CapKind, Mounting, Stop};
 use super::settings::{DecimalSign, Delimiter, EntryKind, SettingForm, SettingTarget, TextEncoding};
 use super::signals::{
-    CountDirection, FlagRole, Handling, InputRole, Polarity, Rotation, TorqueShown, Viewpoint,
+    CountDirection, DisplayShown, FlagRole, Handling, InputRole, Polarity, Rotation, TorqueShown, Viewpoint,
 };
 
 /// Whether the command asks for torque or for speed.
@@ -114,6 +114,11 @@ words!(Mounting {
 });
 words!(TorqueShown {
     "reference" => Reference: "the torque asked for inside the amplifier: proves the scale only",
+    "actual" => Actual: "the torque made, from measured current",
+});
+words!(DisplayShown {
+    "command" => Command: "the command, scaled, before anything limits it: proves the scale only",
+    "reference" => Reference: "the torque asked for after all limits",
     "actual" => Actual: "the torque made, from measured current",
 });
 words!(Delimiter {

@@ -152,6 +152,26 @@ pub struct TorqueReadout {
     pub output: AnalogOutput,
 }
 
+/// What the amplifier's own display shows as torque.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub enum DisplayShown {
+    /// The command, scaled, before anything limits it.
+    Command,
+    /// Torque reference: what is asked for after all limits.
+    Reference,
+    /// Torque actual: what the current makes.
+    Actual,
+}
+
+/// The amplifier's own display of torque, in percent of rated.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct TorqueDisplay {
+    /// What it shows.
+    pub shows: DisplayShown,
+    /// The smallest step it shows.
+    pub step: Percent,
+}
+
 /// Speed read-out; positive where positive command drives.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct SpeedReadout {
@@ -208,6 +228,10 @@ pub struct AmplifierSetup {
     pub torque_readout: TorqueReadout,
     /// Speed read-out.
     pub speed_readout: SpeedReadout,
+    /// Display of torque.
+    pub display: TorqueDisplay,
+    /// Torque that the motor makes of what the amplifier takes for 100 % of its current's torque.
+    pub torque_constant: Percent,
 }
 
 impl Default for AmplifierSetup {
@@ -254,6 +278,8 @@ impl Default for AmplifierSetup {
             start_up: Seconds::from_millis(1500.0),
             torque_readout: TorqueReadout { shows: TorqueShown::Actual, at_rated: Volts::new(3.0), output },
             speed_readout: SpeedReadout { scale: RpmPerVolt::new(500.0), output },
+            display: TorqueDisplay { shows: DisplayShown::Command, step: Percent::new(0.1) },
+            torque_constant: Percent::new(100.0),
         }
     }
 }

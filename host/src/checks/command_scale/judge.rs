@@ -1,13 +1,16 @@
 //! What the accelerations say about the command's scale.
 
 use proofstand_protocol::message::Sample;
-use proofstand_units::{KilogramSquareMetres, NewtonMetres, Percent, PercentPerVolt, Seconds, Volts};
+use proofstand_units::{Percent, PercentPerVolt, Volts};
 
+use super::ways;
 use crate::checks::rows::Row;
 use crate::checks::{Context, Judgement, StepEvidence};
 use crate::estimate::Shape;
 use crate::estimate::reversal::{self, ReversalEstimate, ReversalWindow, SETTLING_TIME_CONSTANTS};
+use crate::estimate::scale::{self, ScaleInputs};
 use crate::estimate::torque_line::{LevelPoint, TorqueLine, torque_line};
+use crate::metrology::compare::Way;
 use crate::metrology::{Budget, Contribution, CoverageFactor, Limits, Sensitivity};
 use crate::planner::ReversalLevel;
 use crate::record::model::{Band, Panel, Plot, PlotAxis, ResultRow, Series, SeriesStyle, Verdict};
@@ -21,6 +24,8 @@ const K2: CoverageFactor = CoverageFactor::new(2.0);
 struct Level<'a> {
     plan: &'a ReversalLevel,
     estimate: ReversalEstimate,
+    /// What the reversals were found in.
+    driven: Vec<Sample>,
 }
 
 pub(super) fn judge(
@@ -33,7 +38,7 @@ pub(super) fn judge(
     for (name, plan) in planned {
         let Some(made) = evidence.iter().find(|e| e.name == *name) else { continue };
         match (made.trip(), measure(context, plan, made)) {
-            (None, Ok(estimate)) => levels.push(Level { plan, estimate }),
+            (None, Ok(estimate)) => levels.push(Level { plan, estimate, driven: driven(plan, made) }),
             // What came before a trip is not worth a point of the line; the trip itself is a result.
             (Some(trip), _) => out.results.push(level_row(plan).is(
                 "tripped",
@@ -49,7 +54,9 @@ pub(super) fn judge(
         out.notes
             .push(format!("A level was left out: {}. What would allow it: {}.", refused.why, refused.remedy));
     }
-    let points: Vec<LevelPoint> = levels.iter().map(|l| point(context, l)).collect();
+    let inputs = ways::inputs(context);
+    let points: Vec<LevelPoint> =
+        levels.iter().map(|l| scale::reversal_point(&l.estimate, &inputs)).collect();
     let Ok(line) = torque_line(&points) else {
         out.results.push(
             gain_row(context)
@@ -57,8 +64,15 @@ pub(super) fn judge(
         );
         return out;
     };
-    let scale = Scale { context, levels: &levels, line: &line };
+    let way = scale::by_reversal(&line, &estimates(&levels), &inputs);
+    let scale = Scale { context, levels: &levels, line: &line, way: &way, inputs };
     out.results.push(scale.gain());
+    let records: Vec<&[Sample]> = levels.iter().map(|l| l.driven.as_slice()).collect();
+    ways::others(context, &way, &records, evidence, &mut out);
+    if let Some(by) = scale::impossible_inertia(&estimates(&levels), context.sheet.motor.peak_torque, &inputs)
+    {
+        out.results.push(ways::impossible(by));
+    }
     out.results.push(scale.offset());
     out.results.push(scale.linearity());
     out.results.push(scale.at_zero());
@@ -105,31 +119,32 @@ fn measure(
         shape: Shape::Cubic,
         smoothing: SMOOTHING,
     };
-    // The braking at the end runs at another command and to another speed.
-    let halves = 2 * plan.cycles + super::RUN_IN;
-    let driven: Vec<Sample> = made.samples.iter().filter(|s| s.segment < halves).copied().collect();
-    reversal::reversal(&driven, context.motion.axis.counts_per_rev, &window).map_err(|e| e.to_string())
+    reversal::reversal(&driven(plan, made), context.motion.axis.counts_per_rev, &window)
+        .map_err(|e| e.to_string())
 }
 
-fn point(context: &Context<'_>, level: &Level<'_>) -> LevelPoint {
-    let inertia = context.motion.axis.inertia;
-    LevelPoint {
-        level: level.estimate.level,
-        torque: level.estimate.gain.torque(inertia) * context.count_sign(),
-        scatter: NewtonMetres::new(level.estimate.gain.standard_uncertainty.get() * inertia.get()),
-    }
+/// The braking at the end runs at another command and to another speed.
+fn driven(plan: &ReversalLevel, made: &StepEvidence) -> Vec<Sample> {
+    let halves = 2 * plan.cycles + super::RUN_IN;
+    made.samples.iter().filter(|s| s.segment < halves).copied().collect()
+}
+
+fn estimates<'a>(levels: &'a [Level<'_>]) -> Vec<&'a ReversalEstimate> {
+    levels.iter().map(|l| &l.estimate).collect()
 }
 
 struct Scale<'a> {
     context: &'a Context<'a>,
     levels: &'a [Level<'a>],
     line: &'a TorqueLine,
+    way: &'a Way<PercentPerVolt>,
+    inputs: ScaleInputs,
 }
 
 impl Scale<'_> {
     /// Percent of rated torque in a newton metre.
     fn percent_per_torque(&self) -> f64 {
-        100.0 / self.context.motion.axis.rated_torque.get()
+        self.inputs.percent_per_torque()
     }
 
     /// Standard uncertainty of the inertia, relative. The sheet states it expanded, k = 2.
@@ -137,111 +152,28 @@ impl Scale<'_> {
         self.context.sheet.inertia().relative().get() / 200.0
     }
 
-    fn inertia_uncertainty(&self) -> KilogramSquareMetres {
-        self.context.motion.axis.inertia * self.inertia_share()
-    }
-
     fn measured_gain(&self) -> PercentPerVolt {
-        PercentPerVolt::new(self.line.gain.get() * self.percent_per_torque())
+        self.way.value
     }
 
     fn highest(&self) -> Volts {
         self.levels.iter().map(|l| l.estimate.level).fold(Volts::ZERO, Volts::max)
     }
 
-    /// What all levels share comes after the fit, never as weights: inertia, command, clock.
     fn gain(&self) -> ResultRow {
-        let gain = self.measured_gain();
-        let scatter = PercentPerVolt::new(self.line.gain_scatter.get() * self.percent_per_torque());
-        let budget = Budget::new(gain)
-            .with(Contribution::type_a(
-                "scatter of the levels about the line",
-                scatter,
-                self.line.degrees_of_freedom,
-            ))
-            .with(
-                Contribution::normal("inertia", self.inertia_uncertainty())
-                    .with_sensitivity(Sensitivity::of(gain, self.context.motion.axis.inertia)),
-            )
-            .with(
-                Contribution::expanded(
-                    "command at the terminals",
-                    self.context.equipment.command_uncertainty,
-                    K2,
-                )
-                .with_sensitivity(Sensitivity::of(gain, self.highest())),
-            )
-            // An acceleration goes with the square of time.
-            .with(Contribution::rectangular(
-                "clock of the fixture",
-                gain * (2e-6 * self.context.equipment.clock_ppm),
-            ))
-            .with(Contribution::rectangular(
-                "torque still building up after a turn-round",
-                gain * self.build_up(),
-            ));
         match gain_limits(self.context) {
-            Some(limits) => gain_row(self.context).judged(&budget, &limits, self.context.by_volts()),
+            Some(limits) => {
+                gain_row(self.context).judged(&self.way.budget(), &limits, self.context.by_volts())
+            }
             None => gain_row(self.context).without(Verdict::Undecided, "the tolerance leaves no room"),
         }
     }
 
-    /// Share of the torque that is missing on average in the window after a turn-round: twice the command changes, of
-    /// which e⁻⁵ is still to come when the window may begin, and fades with the lag over the window.
-    fn build_up(&self) -> f64 {
-        let shortest = self
-            .levels
-            .iter()
-            .flat_map(|l| &l.estimate.cycles)
-            .map(|c| c.minus_forward.duration.min(c.plus_backward.duration))
-            .fold(Seconds::new(f64::INFINITY), Seconds::min);
-        2.0 * (-SETTLING_TIME_CONSTANTS).exp() * (self.context.motion.axis.lag / shortest).min(1.0)
-    }
-
-    /// Offset torque of a level, the part that the fixture's own command made taken out.
-    fn offset_of(&self, level: &Level<'_>) -> f64 {
-        let inertia = self.context.motion.axis.inertia;
-        let torque = level.estimate.offset.torque(inertia).get() * self.context.count_sign();
-        torque * self.percent_per_torque() - self.measured_gain().get() * level.estimate.level_offset.get()
-    }
-
     fn offset(&self) -> ResultRow {
-        let offsets: Vec<f64> = self.levels.iter().map(|l| self.offset_of(l)).collect();
-        let n = offsets.len() as f64;
-        let mean = offsets.iter().sum::<f64>() / n;
-        let variance = offsets.iter().map(|o| (o - mean).powi(2)).sum::<f64>() / (n - 1.0);
-        let inertia = self.context.motion.axis.inertia.get();
-        let fits = self
-            .levels
-            .iter()
-            .map(|l| {
-                (l.estimate.offset.standard_uncertainty.get() * inertia * self.percent_per_torque()).powi(2)
-            })
-            .sum::<f64>()
-            .sqrt()
-            / n;
-        let scatter = (variance / n).sqrt();
-        let by_levels = Contribution::type_a(
-            "scatter over the levels",
-            Percent::new(scatter.max(fits)),
-            crate::metrology::DegreesOfFreedom::of_fit(offsets.len(), 1),
-        );
-        let value = Percent::new(mean);
-        let tolerance = self.context.sheet.tolerances.torque_offset.value;
         let row =
             Row::number("command-scale.offset", "Offset at 0 V, percent of rated torque", "%").target(0.0);
-        let budget = Budget::new(value)
-            .with(by_levels)
-            .with(Contribution::normal("inertia", value * self.inertia_share()))
-            .with(
-                Contribution::expanded(
-                    "command at the terminals",
-                    self.context.equipment.command_uncertainty,
-                    K2,
-                )
-                .with_sensitivity(Sensitivity::new(self.measured_gain().get())),
-            );
-        match Limits::around(Percent::ZERO, tolerance) {
+        let budget = scale::offset(&estimates(self.levels), self.measured_gain(), &self.inputs);
+        match Limits::around(Percent::ZERO, self.context.sheet.tolerances.torque_offset.value) {
             Ok(limits) => row.judged(&budget, &limits, self.context.by_volts()),
             Err(_) => row.without(Verdict::Undecided, "the tolerance leaves no room"),
         }

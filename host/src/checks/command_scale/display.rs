@@ -1,0 +1,131 @@
+//! The operator's way: the amplifier's own display, read by a person while the speed cap holds the shaft.
+
+use proofstand_protocol::program::{End, Next, Segment};
+use proofstand_protocol::units::Ticks;
+use proofstand_units::{Percent, Rpm, Seconds, Volts};
+
+use crate::checks::speed_cap::{near_the_cap, slow_again};
+use crate::checks::{AskNumberStep, Context, MoveStep, Step, StepEnding, StepEvidence};
+use crate::estimate::readout::{self, Channel};
+use crate::estimate::scale::DisplayReading;
+use crate::planner::{CapRun, LimitsFor, after, step_to, total_timeout};
+use crate::sheet::DisplayShown;
+
+/// Names of the motions and of their questions, lowest level first, forward and reverse.
+const NAMES: [[(&str, &str); 2]; 3] = [
+    [
+        ("display, first level +", "reading, first level +"),
+        ("display, first level -", "reading, first level -"),
+    ],
+    [
+        ("display, second level +", "reading, second level +"),
+        ("display, second level -", "reading, second level -"),
+    ],
+    [
+        ("display, third level +", "reading, third level +"),
+        ("display, third level -", "reading, third level -"),
+    ],
+];
+/// The segment that holds while the person reads.
+const HOLD: u8 = 1;
+/// How long the person has for it.
+const READING: Seconds = Seconds::new(4.0);
+
+/// Why there is nothing to read, or none: there is.
+pub(super) fn nothing_to_read(context: &Context<'_>) -> Option<&'static str> {
+    match context.sheet.display {
+        None => Some("the sheet names no display of torque"),
+        Some(display) if display.shows != DisplayShown::Command => Some(
+            "the display shows torque after the speed limiter, which at a held speed is what friction needs; a locked shaft \
+             would allow it",
+        ),
+        Some(_) if !context.attended => Some("nobody is there to read the display"),
+        Some(_) => None,
+    }
+}
+
+fn levels<'a>(
+    context: &Context<'a>,
+) -> impl Iterator<Item = (&'static [(&'static str, &'static str); 2], &'a CapRun)> {
+    let runs = context.motion.cap_runs.iter().filter_map(|run| run.as_ref().ok());
+    NAMES.iter().zip(runs)
+}
+
+/// Levels rising, each with both signs.
+pub(super) fn steps(context: &Context<'_>) -> Vec<Step> {
+    if nothing_to_read(context).is_some() {
+        return Vec::new();
+    }
+    let mut steps = Vec::new();
+    for (names, run) in levels(context) {
+        for ((name, question), sign) in names.iter().zip([1.0, -1.0]) {
+            let program = program(context, run, sign);
+            let way = context.way(Rpm::new(sign * context.count_sign()));
+            steps.push(Step::Move(Box::new(MoveStep {
+                name,
+                what: format!(
+                    "The shaft speeds up {way} at {:.0} % of rated torque ({:+.2} V) and the cap holds it near {:.0} rpm for \
+                     {:.0} s: read the torque on the amplifier's display",
+                    run.level.get(),
+                    run.command.get() * sign,
+                    context.motion.axis.cap.get(),
+                    READING.get()
+                ),
+                timeout: total_timeout(&program),
+                program,
+                limits: LimitsFor::working(
+                    context,
+                    run.turns.get() * 3.0 + context.motion.axis.cap.get() / 60.0 * READING.get() + 100.0,
+                )
+                .command(run.command)
+                .limits(),
+                expected: run.run_up * 1.8 + run.settle + READING + Seconds::new(1.0),
+                acts: Vec::new(),
+            })));
+            steps.push(Step::AskNumber(Box::new(AskNumberStep {
+                name: question,
+                about: name,
+                before: format!(
+                    "Next the shaft turns {way} and is held at the cap for {:.0} s. Stand where you can see the amplifier's \
+                     display, not near the shaft; read the torque on it while the speed is held, and keep the number in mind.",
+                    READING.get()
+                ),
+                question: "What torque did the display show, with its sign?".to_owned(),
+                unit: "%",
+            })));
+        }
+    }
+    steps
+}
+
+fn program(context: &Context<'_>, run: &CapRun, sign: f64) -> Vec<Segment> {
+    let turning = sign * context.count_sign();
+    let hold = run.settle + READING;
+    vec![
+        step_to(run.command * sign, near_the_cap(context, turning), Next::Segment(HOLD), run.patience),
+        step_to(run.command * sign, after(hold), Next::Segment(2), hold + Seconds::new(1.0)),
+        step_to(run.command * -sign, slow_again(turning), Next::Segment(3), run.patience),
+        step_to(Volts::ZERO, End::Standstill(Ticks(100)), Next::Finish, Seconds::new(20.0)),
+    ]
+}
+
+/// What was read, level by level; a level that misses a sign is left out.
+pub(super) fn readings(context: &Context<'_>, evidence: &[StepEvidence]) -> Vec<DisplayReading> {
+    let one = |(name, question): &(&str, &str)| {
+        let made = evidence.iter().find(|e| e.name == *name && e.ending == StepEnding::Finished)?;
+        let shown = evidence.iter().find(|e| e.name == *question)?.number?;
+        let held: Vec<_> = made.segment_samples(HOLD).copied().collect();
+        // The first read-back may still be of the command before.
+        let command = readout::mean(held.get(1..)?, Channel::Readback).ok()?;
+        Some((command.mean, shown))
+    };
+    levels(context)
+        .filter_map(|(names, _)| {
+            let (plus, minus) = (one(&names[0])?, one(&names[1])?);
+            Some(DisplayReading {
+                level: (plus.0 - minus.0) * 0.5,
+                shown: Percent::new((plus.1 - minus.1) / 2.0),
+            })
+        })
+        .collect()
+}

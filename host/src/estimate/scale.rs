@@ -1,0 +1,372 @@
+//! The command's scale by each of its ways, with what is uncertain: percent of rated torque per volt.
+//!
+//! What all levels of a way have in common (inertia, calibration, clock, the scale of a read-out) is propagated after the line is
+//! fitted. The command's calibration is shared by all ways, so that it cancels where two of them are compared.
+
+use proofstand_protocol::message::Sample;
+use proofstand_units::{KilogramSquareMetres, NewtonMetres, Percent, PercentPerVolt, Seconds, Volts};
+
+use super::error::EstimateError;
+use super::readout::{self, Channel};
+use super::reversal::{ReversalEstimate, SETTLING_TIME_CONSTANTS};
+use super::torque_line::{LevelPoint, TorqueLine, torque_line};
+use super::track::{segments, signed_micros};
+use crate::metrology::compare::Way;
+use crate::metrology::{Budget, Contribution, CoverageFactor, DegreesOfFreedom, Sensitivity};
+
+/// Stated uncertainties are expanded ones, k = 2.
+const K2: CoverageFactor = CoverageFactor::new(2.0);
+/// Contribution that all ways share.
+const COMMAND: &str = "command at the terminals";
+
+/// What is known beside the samples.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ScaleInputs {
+    /// Torque that is 100 %.
+    pub rated_torque: NewtonMetres,
+    /// Inertia of all that turns.
+    pub inertia: KilogramSquareMetres,
+    /// Its expanded uncertainty, k = 2.
+    pub inertia_uncertainty: KilogramSquareMetres,
+    /// Expanded uncertainty (k = 2) of a command at the terminals.
+    pub command_uncertainty: Volts,
+    /// Expanded uncertainty (k = 2) of a read-out's voltage.
+    pub read_out_uncertainty: Volts,
+    /// Largest relative error of the fixture's clock, in parts per million.
+    pub clock_ppm: f64,
+    /// Command filter and torque build-up together, as one time constant.
+    pub lag: Seconds,
+    /// +1 if counts rise on a positive command, −1 if they fall.
+    pub count_sign: f64,
+}
+
+impl ScaleInputs {
+    /// Percent of rated torque in a newton metre.
+    #[must_use]
+    pub fn percent_per_torque(&self) -> f64 {
+        100.0 / self.rated_torque.get()
+    }
+
+    fn command(&self, gain: PercentPerVolt, highest: Volts) -> Contribution {
+        Contribution::expanded(COMMAND, self.command_uncertainty, K2)
+            .with_sensitivity(Sensitivity::of(gain, highest))
+    }
+
+    fn gain_of(&self, line: &TorqueLine) -> PercentPerVolt {
+        PercentPerVolt::new(line.gain.get() * self.percent_per_torque())
+    }
+
+    fn line_scatter(&self, name: &str, line: &TorqueLine) -> Contribution {
+        let scatter = PercentPerVolt::new(line.gain_scatter.get() * self.percent_per_torque());
+        Contribution::type_a(name, scatter, line.degrees_of_freedom)
+    }
+}
+
+/// The torque by the command alone at one level, from its reversals.
+#[must_use]
+pub fn reversal_point(estimate: &ReversalEstimate, inputs: &ScaleInputs) -> LevelPoint {
+    LevelPoint {
+        level: estimate.level,
+        torque: estimate.gain.torque(inputs.inertia) * inputs.count_sign,
+        scatter: NewtonMetres::new(estimate.gain.standard_uncertainty.get() * inputs.inertia.get()),
+    }
+}
+
+/// The scale from accelerations of the known inertia.
+#[must_use]
+pub fn by_reversal(
+    line: &TorqueLine,
+    levels: &[&ReversalEstimate],
+    inputs: &ScaleInputs,
+) -> Way<PercentPerVolt> {
+    let gain = inputs.gain_of(line);
+    let highest = levels.iter().map(|l| l.level).fold(Volts::ZERO, Volts::max);
+    Way {
+        name: "reversal",
+        value: gain,
+        own: vec![
+            inputs.line_scatter("scatter of the levels about the line", line),
+            Contribution::expanded("inertia", inputs.inertia_uncertainty, K2)
+                .with_sensitivity(Sensitivity::of(gain, inputs.inertia)),
+            // An acceleration goes with the square of time.
+            Contribution::rectangular("clock of the fixture", gain * (2e-6 * inputs.clock_ppm)),
+            Contribution::rectangular(
+                "torque still building up after a turn-round",
+                gain * build_up(levels, inputs.lag),
+            ),
+        ],
+        shared: vec![inputs.command(gain, highest)],
+    }
+}
+
+/// Share of the torque that is missing on average in the window after a turn-round: twice the command changes, of which
+/// e⁻⁵ is still to come when the window may begin, and fades with the lag over the window.
+fn build_up(levels: &[&ReversalEstimate], lag: Seconds) -> f64 {
+    let shortest = levels
+        .iter()
+        .flat_map(|l| &l.cycles)
+        .map(|c| c.minus_forward.duration.min(c.plus_backward.duration))
+        .fold(Seconds::new(f64::INFINITY), Seconds::min);
+    2.0 * (-SETTLING_TIME_CONSTANTS).exp() * (lag / shortest).min(1.0)
+}
+
+/// Offset at 0 V in percent of rated torque, the part that the fixture's own command made taken out. Holds if friction is
+/// the same both ways; a load that pulls one way looks the same.
+#[must_use]
+pub fn offset(levels: &[&ReversalEstimate], gain: PercentPerVolt, inputs: &ScaleInputs) -> Budget<Percent> {
+    let (inertia, percent) = (inputs.inertia, inputs.percent_per_torque());
+    let of = |l: &&ReversalEstimate| {
+        l.offset.torque(inertia).get() * inputs.count_sign * percent - gain.get() * l.level_offset.get()
+    };
+    let offsets: Vec<f64> = levels.iter().map(of).collect();
+    let n = offsets.len().max(1) as f64;
+    let mean = offsets.iter().sum::<f64>() / n;
+    let variance = offsets.iter().map(|o| (o - mean).powi(2)).sum::<f64>() / (n - 1.0).max(1.0);
+    let fits = levels
+        .iter()
+        .map(|l| (l.offset.standard_uncertainty.get() * inertia.get() * percent).powi(2))
+        .sum::<f64>()
+        .sqrt()
+        / n;
+    let value = Percent::new(mean);
+    Budget::new(value)
+        .with(Contribution::type_a(
+            "scatter over the levels",
+            Percent::new((variance / n).sqrt().max(fits)),
+            DegreesOfFreedom::of_fit(offsets.len(), 1),
+        ))
+        .with(
+            Contribution::expanded("inertia", inputs.inertia_uncertainty, K2)
+                .with_sensitivity(Sensitivity::of(value, inertia)),
+        )
+        .with(
+            Contribution::expanded(COMMAND, inputs.command_uncertainty, K2)
+                .with_sensitivity(Sensitivity::new(gain.get())),
+        )
+}
+
+/// The torque at one level as the read-out shows it: half the difference between positive and negative commands, free of
+/// the read-out's offset and of the command's.
+///
+/// Uses what comes later than `settle` after each change of the command, and one half-cycle as good as another.
+///
+/// # Errors
+/// [`EstimateError::NoReversal`] without one pair of neighbouring segments of opposite command that are long enough.
+pub fn read_out_point(
+    samples: &[Sample],
+    settle: Seconds,
+    volts_at_rated: Volts,
+    rated_torque: NewtonMetres,
+) -> Result<LevelPoint, EstimateError> {
+    let mut halves = Vec::new();
+    for run in segments(samples) {
+        let Some(first) = run.samples.first() else { continue };
+        let from = run.samples.partition_point(|s| 1e-6 * signed_micros(s.at, first.at) < settle.get());
+        let settled = &run.samples[from..];
+        let steady = settled.iter().all(|s| s.command == settled[0].command && s.command.0 != 0);
+        if settled.len() < 10 || !steady {
+            continue;
+        }
+        let torque = readout::mean(settled, Channel::Torque)?;
+        let command = readout::mean(settled, Channel::Readback)?;
+        halves.push((command.mean.get(), torque.mean.get(), torque.standard_uncertainty.get()));
+    }
+    let pairs: Vec<(f64, f64, f64)> = halves
+        .chunks_exact(2)
+        .filter(|p| p[0].0 * p[1].0 < 0.0)
+        .map(|p| {
+            let sign = p[0].0.signum();
+            (sign * (p[0].0 - p[1].0) / 2.0, sign * (p[0].1 - p[1].1) / 2.0, p[0].2.hypot(p[1].2) / 2.0)
+        })
+        .collect();
+    if pairs.is_empty() {
+        return Err(EstimateError::NoReversal { segments: halves.len() });
+    }
+    let n = pairs.len() as f64;
+    let mean = |of: fn(&(f64, f64, f64)) -> f64| pairs.iter().map(of).sum::<f64>() / n;
+    let (level, shown) = (mean(|p| p.0), mean(|p| p.1));
+    let spread = if pairs.len() > 1 {
+        (pairs.iter().map(|p| (p.1 - shown).powi(2)).sum::<f64>() / (n - 1.0) / n).sqrt()
+    } else {
+        0.0
+    };
+    let noise = pairs.iter().map(|p| p.2 * p.2).sum::<f64>().sqrt() / n;
+    let torque = |volts: f64| rated_torque * (volts / volts_at_rated.get());
+    Ok(LevelPoint { level: Volts::new(level), torque: torque(shown), scatter: torque(spread.max(noise)) })
+}
+
+/// The scale from the amplifier's torque read-out.
+///
+/// # Errors
+/// Fewer than three levels, or a line that can't be fitted.
+pub fn by_read_out(
+    points: &[LevelPoint],
+    volts_at_rated: Volts,
+    scale_uncertainty: Percent,
+    inputs: &ScaleInputs,
+) -> Result<Way<PercentPerVolt>, EstimateError> {
+    let line = torque_line(points)?;
+    let gain = inputs.gain_of(&line);
+    let highest = points.iter().map(|p| p.level).fold(Volts::ZERO, Volts::max);
+    let shown = Volts::new(gain.get() * highest.get() / 100.0 * volts_at_rated.get());
+    Ok(Way {
+        name: "read-out",
+        value: gain,
+        own: vec![
+            inputs.line_scatter("scatter of the read-out about the line", &line),
+            Contribution::expanded("scale of the read-out", gain * (scale_uncertainty.get() / 100.0), K2),
+            Contribution::expanded("read-out at the fixture's input", inputs.read_out_uncertainty, K2)
+                .with_sensitivity(Sensitivity::of(gain, shown)),
+        ],
+        shared: vec![inputs.command(gain, highest)],
+    })
+}
+
+/// What a person read at one level, with either sign.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct DisplayReading {
+    /// Half the difference of the two commands.
+    pub level: Volts,
+    /// Half the difference of the two numbers, in percent of rated torque.
+    pub shown: Percent,
+}
+
+/// The scale from a person's reading of the amplifier's own display, which shows steps of `step`.
+///
+/// # Errors
+/// Fewer than three levels, or a line that can't be fitted.
+pub fn by_display(
+    readings: &[DisplayReading],
+    step: Percent,
+    inputs: &ScaleInputs,
+) -> Result<Way<PercentPerVolt>, EstimateError> {
+    // A number is right to half a step, evenly; half the difference of two is right to step/√24.
+    let u = step.get() / 24.0_f64.sqrt();
+    let torque = |percent: f64| inputs.rated_torque * (percent / 100.0);
+    let points: Vec<LevelPoint> = readings
+        .iter()
+        .map(|r| LevelPoint { level: r.level, torque: torque(r.shown.get()), scatter: torque(u) })
+        .collect();
+    let line = torque_line(&points)?;
+    let gain = inputs.gain_of(&line);
+    let highest = readings.iter().map(|r| r.level).fold(Volts::ZERO, Volts::max);
+    let rounding = inputs.line_scatter("steps of the display, and readings about the line", &line);
+    Ok(Way { name: "display", value: gain, own: vec![rounding], shared: vec![inputs.command(gain, highest)] })
+}
+
+/// The torque that an inertia and an acceleration mean can't be more than the motor's peak; if it is, the inertia stated
+/// is too large. The smallest share by which it must be: none where all is possible.
+#[must_use]
+pub fn impossible_inertia(
+    levels: &[&ReversalEstimate],
+    peak_torque: NewtonMetres,
+    inputs: &ScaleInputs,
+) -> Option<f64> {
+    let largest = levels.iter().map(|l| l.gain.torque(inputs.inertia).get().abs()).fold(0.0, f64::max);
+    let surely = largest * (1.0 - inputs.inertia_uncertainty / inputs.inertia);
+    (surely > peak_torque.get()).then(|| surely / peak_torque.get() - 1.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::estimate::synthetic::{Motor, reversals};
+    use crate::estimate::{ReversalWindow, Shape, reversal::reversal};
+    use proofstand_protocol::units::Microvolts;
+    use proofstand_units::CountsPerRev;
+
+    fn inputs() -> ScaleInputs {
+        ScaleInputs {
+            rated_torque: NewtonMetres::new(1.6),
+            inertia: KilogramSquareMetres::new(1.25e-3),
+            inertia_uncertainty: KilogramSquareMetres::new(2.5e-5),
+            command_uncertainty: Volts::new(1e-3),
+            read_out_uncertainty: Volts::new(1e-3),
+            clock_ppm: 50.0,
+            lag: Seconds::from_millis(1.0),
+            count_sign: 1.0,
+        }
+    }
+
+    const MOTOR: Motor =
+        Motor { inertia: 1.25e-3, gain: 0.08, offset: 0.05, coulomb: 0.02, viscous: 0.0, lag: 0.0 };
+
+    fn estimates() -> Vec<ReversalEstimate> {
+        let rpm = |omega: f64| proofstand_units::RadPerSec::new(omega).to_rpm();
+        let window = ReversalWindow {
+            low: rpm(25.0),
+            high: rpm(80.0),
+            settle: Seconds::from_millis(5.0),
+            shape: Shape::Cubic,
+            smoothing: 9,
+        };
+        [1.0, 2.0, 4.0]
+            .map(|v| {
+                let samples = reversals(MOTOR, v, 100.0, 9, CountsPerRev::new(10_000));
+                reversal(&samples, CountsPerRev::new(10_000), &window).unwrap()
+            })
+            .to_vec()
+    }
+
+    #[test]
+    fn reversal_and_read_out_find_the_scale_of_a_motor_that_is_known_exactly() {
+        // Closed form: 0.08 N·m/V of 1.6 N·m is 5 %/V; the offset of 0.05 V at the input is 0.25 % of rated torque.
+        let (inputs, all) = (inputs(), estimates());
+        let levels: Vec<&ReversalEstimate> = all.iter().collect();
+        let points: Vec<LevelPoint> = levels.iter().map(|l| reversal_point(l, &inputs)).collect();
+        let way = by_reversal(&torque_line(&points).unwrap(), &levels, &inputs);
+        let got = way.budget().combined();
+        assert!((got.value.get() - 5.0).abs() < got.expanded.get() && (got.value.get() - 5.0).abs() < 0.01);
+        // The inertia's 1 % (k = 1) rules: u = 0.05 %/V.
+        assert!((got.standard_uncertainty.get() / 0.05 - 1.0).abs() < 0.05, "{got:?}");
+        assert_eq!(got.largest.unwrap().name, "inertia");
+        let offset = offset(&levels, way.value, &inputs).combined();
+        assert!((offset.value.get() - 0.25).abs() < offset.expanded.get(), "{offset:?}");
+
+        // A read-out of 4 V at rated torque with an offset of its own.
+        let shown: Vec<LevelPoint> = [1.0, 2.0, 4.0]
+            .map(|v| {
+                let mut samples = reversals(MOTOR, v, 100.0, 9, CountsPerRev::new(10_000));
+                for s in &mut samples {
+                    s.torque = Microvolts((f64::from(s.command.0) * 0.08 / 1.6 * 4.0) as i32 + 7000);
+                }
+                read_out_point(&samples, Seconds::from_millis(5.0), Volts::new(4.0), inputs.rated_torque)
+                    .unwrap()
+            })
+            .to_vec();
+        let other = by_read_out(&shown, Volts::new(4.0), Percent::new(2.0), &inputs).unwrap();
+        assert!((other.value.get() - 5.0).abs() < 1e-4, "{other:?}");
+        // Compared, the command's calibration cancels; inertia and read-out scale (1 % each) stay.
+        let difference = way.less(&other).combined();
+        assert!((difference.standard_uncertainty.get() / (0.05 * 2.0_f64.sqrt()) - 1.0).abs() < 0.05);
+    }
+
+    #[test]
+    fn a_coarse_display_is_as_uncertain_as_its_steps() {
+        // Closed form: half a difference of two numbers rounded to 1 % is uncertain by 1/√24 %; the slope through 1, 2, 4 V
+        // (Sxx = 14/3) by that over √Sxx.
+        let reading =
+            |v: f64| DisplayReading { level: Volts::new(v), shown: Percent::new((5.0 * v).round()) };
+        let way = by_display(&[1.0, 2.0, 4.0].map(reading), Percent::new(1.0), &inputs()).unwrap();
+        let u = way.own[0].input_uncertainty();
+        assert!((u / ((1.0 / 24.0_f64.sqrt()) / (14.0_f64 / 3.0).sqrt()) - 1.0).abs() < 1e-9, "{u}");
+        assert!((way.value.get() - 5.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn an_inertia_that_means_more_than_the_peak_torque_is_impossible() {
+        // Worked by hand: 4 V make 0.32 N·m; with U = 2 % of the inertia surely 0.3136 N·m.
+        let all = estimates();
+        let levels: Vec<&ReversalEstimate> = all.iter().collect();
+        assert_eq!(impossible_inertia(&levels, NewtonMetres::new(0.32), &inputs()), None);
+        let by = impossible_inertia(&levels, NewtonMetres::new(0.28), &inputs()).unwrap();
+        assert!((by - 0.12).abs() < 0.005, "{by}");
+    }
+
+    #[test]
+    fn a_record_without_a_pair_has_no_read_out_point() {
+        let samples = reversals(MOTOR, 2.0, 100.0, 1, CountsPerRev::new(10_000));
+        let got = read_out_point(&samples, Seconds::ZERO, Volts::new(4.0), NewtonMetres::new(1.6));
+        assert!(matches!(got, Err(EstimateError::NoReversal { segments: 1 })), "{got:?}");
+    }
+}

@@ -1,0 +1,296 @@
+//! General linear models by least squares: any columns, all points alike or with a covariance of their own.
+//!
+//! Through an orthogonal (QR) decomposition of the scaled columns with one round of refinement; a covariance is taken out by its Cholesky
+//! factor first. Plain numbers, as in [`super::line`].
+
+use super::contribution::DegreesOfFreedom;
+use super::error::MetrologyError;
+
+const WHAT: &str = "linear model";
+
+/// A fitted linear model, y = Σ bⱼ·xⱼ.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LinearFit {
+    /// The parameters, one a column.
+    pub parameters: Vec<f64>,
+    /// Their covariance matrix.
+    pub covariance: Vec<Vec<f64>>,
+    /// Standard deviation of the residuals; with a given covariance the root of chi-squared over the degrees of freedom.
+    pub residual_deviation: f64,
+    /// Sum of the squares of the residuals; with a given covariance chi-squared.
+    pub sum_of_squares: f64,
+    /// Degrees of freedom of the uncertainties; infinite with a given covariance.
+    pub degrees_of_freedom: DegreesOfFreedom,
+    /// y less model, point by point.
+    pub residuals: Vec<f64>,
+}
+
+impl LinearFit {
+    /// Standard uncertainty of a parameter; NaN where there is none of that number.
+    #[must_use]
+    pub fn uncertainty(&self, parameter: usize) -> f64 {
+        self.covariance.get(parameter).and_then(|row| row.get(parameter)).map_or(f64::NAN, |v| v.sqrt())
+    }
+}
+
+/// How the points scatter.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Scatter<'a> {
+    /// All alike and independently; how much is taken from the residuals.
+    Residuals,
+    /// With this covariance of the y, believed as it is. What all points have in common in proportion to y belongs after
+    /// the fit, not in here: as part of the weights it would pull the line away from the points.
+    Covariance(&'a [Vec<f64>]),
+}
+
+/// Fits the parameters of `columns` (each as long as `y`) to `y`.
+///
+/// # Errors
+/// Lists of different length, too few points, values that can't be used, columns that depend on one another, a
+/// covariance that is none.
+pub fn fit(columns: &[Vec<f64>], y: &[f64], scatter: Scatter<'_>) -> Result<LinearFit, MetrologyError> {
+    let (n, terms) = (y.len(), columns.len());
+    if let Some(column) = columns.iter().find(|c| c.len() != n) {
+        return Err(MetrologyError::LengthsDiffer { what: WHAT, left: column.len(), right: n });
+    }
+    let need = terms + usize::from(matches!(scatter, Scatter::Residuals));
+    if n < need || terms == 0 {
+        return Err(MetrologyError::TooFewPoints { what: WHAT, have: n, need: need.max(1) });
+    }
+    for values in columns.iter().map(Vec::as_slice).chain([y]) {
+        if let Some((index, value)) = values.iter().enumerate().find(|(_, v)| !v.is_finite()) {
+            return Err(MetrologyError::BadValue { what: WHAT, index, value: *value });
+        }
+    }
+    let factor = match scatter {
+        Scatter::Residuals => None,
+        Scatter::Covariance(v) => Some(cholesky(v, n)?),
+    };
+    let whiten = |values: &[f64]| factor.as_ref().map_or_else(|| values.to_vec(), |l| forward(l, values));
+    let white: Vec<Vec<f64>> = columns.iter().map(|c| whiten(c)).collect();
+    let white_y = whiten(y);
+    let scales: Vec<f64> = white.iter().map(|c| dot(c, c).sqrt()).collect();
+    if scales.iter().any(|s| *s <= 0.0) {
+        return Err(MetrologyError::NoSpread { what: WHAT });
+    }
+    let scaled: Vec<Vec<f64>> =
+        white.iter().zip(&scales).map(|(c, s)| c.iter().map(|v| v / s).collect()).collect();
+    let (q, r) = orthonormal(&scaled).ok_or(MetrologyError::NoSpread { what: WHAT })?;
+
+    let solve = |y: &[f64]| -> Vec<f64> {
+        // The projections are taken one after the other from what is left, which keeps their digits.
+        let mut left = y.to_vec();
+        let mut projected = vec![0.0; terms];
+        for (p, q) in projected.iter_mut().zip(&q) {
+            *p = dot(q, &left);
+            for (l, q) in left.iter_mut().zip(q) {
+                *l -= *p * q;
+            }
+        }
+        backward(&r, &projected)
+    };
+    let model = |b: &[f64], i: usize| scaled.iter().zip(b).map(|(c, b)| c[i] * b).sum::<f64>();
+    let mut b = solve(&white_y);
+    for _ in 0..2 {
+        let rest: Vec<f64> = (0..n).map(|i| white_y[i] - model(&b, i)).collect();
+        for (b, more) in b.iter_mut().zip(solve(&rest)) {
+            *b += more;
+        }
+    }
+    let white_rest: Vec<f64> = (0..n).map(|i| white_y[i] - model(&b, i)).collect();
+    let sum_of_squares = dot(&white_rest, &white_rest);
+    let left = n - terms;
+    let variance = if left > 0 { sum_of_squares / left as f64 } else { 0.0 };
+    let (unit, degrees_of_freedom) = match scatter {
+        Scatter::Residuals => (variance, DegreesOfFreedom::of_fit(n, terms)),
+        Scatter::Covariance(_) => (1.0, DegreesOfFreedom::INFINITE),
+    };
+    let parameters: Vec<f64> = b.iter().zip(&scales).map(|(b, s)| b / s).collect();
+    let inverse: Vec<Vec<f64>> = (0..terms)
+        .map(|j| backward(&r, &(0..terms).map(|i| f64::from(u8::from(i == j))).collect::<Vec<_>>()))
+        .collect();
+    // (RᵀR)⁻¹ = R⁻¹·R⁻ᵀ, back in the columns' own units.
+    let covariance = (0..terms)
+        .map(|i| {
+            (0..terms)
+                .map(|j| unit * inverse.iter().map(|c| c[i] * c[j]).sum::<f64>() / (scales[i] * scales[j]))
+                .collect()
+        })
+        .collect();
+    let residuals =
+        (0..n).map(|i| y[i] - columns.iter().zip(&parameters).map(|(c, b)| c[i] * b).sum::<f64>()).collect();
+    Ok(LinearFit {
+        parameters,
+        covariance,
+        residual_deviation: variance.sqrt(),
+        sum_of_squares,
+        degrees_of_freedom,
+        residuals,
+    })
+}
+
+fn dot(a: &[f64], b: &[f64]) -> f64 {
+    a.iter().zip(b).map(|(a, b)| a * b).sum()
+}
+
+/// Orthonormal columns and the upper triangle R with columns = Q·R; each column is made orthogonal twice. None where a column is
+/// all but a sum of those before it.
+fn orthonormal(columns: &[Vec<f64>]) -> Option<(Vec<Vec<f64>>, Vec<Vec<f64>>)> {
+    let terms = columns.len();
+    let mut q: Vec<Vec<f64>> = Vec::with_capacity(terms);
+    let mut r = vec![vec![0.0; terms]; terms];
+    for (j, column) in columns.iter().enumerate() {
+        let mut v = column.clone();
+        for _ in 0..2 {
+            for (i, q) in q.iter().enumerate() {
+                let part = dot(q, &v);
+                r[i][j] += part;
+                for (v, q) in v.iter_mut().zip(q) {
+                    *v -= part * q;
+                }
+            }
+        }
+        let length = dot(&v, &v).sqrt();
+        if length < 1e-13 {
+            return None;
+        }
+        r[j][j] = length;
+        q.push(v.iter().map(|v| v / length).collect());
+    }
+    Some((q, r))
+}
+
+/// Solves R·x = y for an upper triangle.
+fn backward(r: &[Vec<f64>], y: &[f64]) -> Vec<f64> {
+    let n = y.len();
+    let mut x = vec![0.0; n];
+    for i in (0..n).rev() {
+        let known: f64 = (i + 1..n).map(|j| r[i][j] * x[j]).sum();
+        x[i] = (y[i] - known) / r[i][i];
+    }
+    x
+}
+
+/// Solves L·x = y for a lower triangle.
+fn forward(l: &[Vec<f64>], y: &[f64]) -> Vec<f64> {
+    let mut x: Vec<f64> = Vec::with_capacity(y.len());
+    for (row, y) in l.iter().zip(y) {
+        let known: f64 = row.iter().zip(&x).map(|(l, x)| l * x).sum();
+        let i = x.len();
+        x.push((y - known) / row[i]);
+    }
+    x
+}
+
+/// The lower triangle L with V = L·Lᵀ.
+#[allow(clippy::needless_range_loop, reason = "matrix algebra reads best by its indices")]
+fn cholesky(v: &[Vec<f64>], n: usize) -> Result<Vec<Vec<f64>>, MetrologyError> {
+    if v.len() != n || v.iter().any(|row| row.len() != n) {
+        return Err(MetrologyError::LengthsDiffer { what: WHAT, left: n, right: v.len() });
+    }
+    let mut l = vec![vec![0.0; n]; n];
+    for i in 0..n {
+        for j in 0..=i {
+            let sum: f64 = (0..j).map(|k| l[i][k] * l[j][k]).sum();
+            if i == j {
+                let pivot = v[i][i] - sum;
+                if pivot.is_nan() || pivot <= 0.0 {
+                    return Err(MetrologyError::BadValue { what: "covariance", index: i, value: v[i][i] });
+                }
+                l[i][i] = pivot.sqrt();
+            } else {
+                l[i][j] = (v[i][j] - sum) / l[j][j];
+            }
+        }
+    }
+    Ok(l)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::metrology::line::{self, Weights};
+    use crate::metrology::reference::{columns, digits, number, toml};
+
+    #[test]
+    fn longley_is_met_to_ten_digits() {
+        // Source: NIST StRD, Linear Least Squares Regression, Longley (higher difficulty, six predictors).
+        let (file, c) = (toml("nist-strd-longley.toml"), columns("nist-strd-longley.csv"));
+        let mut x = vec![vec![1.0; c[0].len()]];
+        x.extend_from_slice(&c[1..]);
+        let fit = fit(&x, &c[0], Scatter::Residuals).unwrap();
+        for (i, parameter) in file["parameter"].as_array().unwrap().iter().enumerate() {
+            let (value, u) = (fit.parameters[i], fit.uncertainty(i));
+            for (got, key) in [(value, "certified_estimate"), (u, "certified_standard_deviation")] {
+                let want = number(&parameter[key]);
+                assert!(digits(got, want) >= 10.0, "B{i} {key}: {got}, {} digits", digits(got, want));
+            }
+        }
+        let certified = |key: &str| number(&file["certified"][key]);
+        assert!(digits(fit.residual_deviation, certified("residual_sd")) >= 10.0);
+        assert!(digits(fit.sum_of_squares, certified("residual_sum_of_squares")) >= 10.0);
+        assert_eq!(fit.degrees_of_freedom.finite(), Some(9.0));
+    }
+
+    #[test]
+    fn norris_by_this_road_is_the_straight_line_again() {
+        // Source: NIST StRD, Norris.
+        let (file, c) = (toml("nist-strd-norris.toml"), columns("nist-strd-norris.csv"));
+        let fit = fit(&[vec![1.0; c[0].len()], c[1].clone()], &c[0], Scatter::Residuals).unwrap();
+        for (i, parameter) in file["parameter"].as_array().unwrap().iter().enumerate() {
+            assert!(digits(fit.parameters[i], number(&parameter["certified_estimate"])) >= 11.0);
+            assert!(digits(fit.uncertainty(i), number(&parameter["certified_standard_deviation"])) >= 11.0);
+        }
+    }
+
+    #[test]
+    fn a_line_with_correlated_errors_is_the_one_that_scipy_finds() {
+        // Source: tests/reference/fit-correlated-errors.toml (numpy and scipy; how it was made stands in the file).
+        let file = toml("fit-correlated-errors.toml");
+        let list = |key: &str| -> Vec<f64> { file[key].as_array().unwrap().iter().map(number).collect() };
+        let (x, y, own) = (list("x"), list("y"), list("own"));
+        let (common, scale) = (number(&file["common"]), number(&file["scale"]));
+        let v: Vec<Vec<f64>> = (0..5)
+            .map(|i| {
+                (0..5)
+                    .map(|j| {
+                        let alone = if i == j { own[i] * own[i] } else { 0.0 };
+                        alone + common * common + scale * scale * y[i] * y[j]
+                    })
+                    .collect()
+            })
+            .collect();
+        let fit = fit(&[vec![1.0; 5], x.clone()], &y, Scatter::Covariance(&v)).unwrap();
+        for (got, key) in [
+            (fit.parameters[0], "intercept"),
+            (fit.parameters[1], "slope"),
+            (fit.uncertainty(0), "u_intercept"),
+            (fit.uncertainty(1), "u_slope"),
+            (fit.covariance[0][1], "covariance"),
+            (fit.sum_of_squares, "chi_squared"),
+        ] {
+            assert!(
+                digits(got, number(&file[key])) >= 9.0,
+                "{key}: {got}, {} digits",
+                digits(got, number(&file[key]))
+            );
+        }
+        // The same scale error taken as part of the weights pulls the slope; propagated after the fit it does not.
+        let after = line::fit(&x, &y, Weights::Uncertainties(&own)).unwrap();
+        assert!((after.slope / 0.08 - 1.0).abs() < 0.006 && fit.parameters[1] < after.slope - 2e-4);
+    }
+
+    #[test]
+    fn what_can_t_be_fitted_is_refused_with_the_reason() {
+        use MetrologyError as E;
+        let (one, x) = (vec![1.0; 4], vec![1.0, 2.0, 3.0, 4.0]);
+        let twice: Vec<f64> = x.iter().map(|x| 2.0 * x + 1.0).collect();
+        let of = |columns: &[Vec<f64>], y: &[f64]| fit(columns, y, Scatter::Residuals).unwrap_err();
+        assert!(matches!(of(&[one.clone(), x.clone(), twice], &x), E::NoSpread { .. }));
+        assert!(matches!(of(&[one.clone(), x.clone()], &x[..2]), E::LengthsDiffer { .. }));
+        assert!(matches!(of(&[vec![1.0], vec![2.0]], &[1.0]), E::TooFewPoints { need: 3, .. }));
+        assert!(matches!(of(&[vec![f64::NAN; 4]], &x), E::BadValue { .. }));
+        let flat = vec![vec![1.0; 4]; 4];
+        assert!(matches!(fit(&[one], &x, Scatter::Covariance(&flat)).unwrap_err(), E::BadValue { .. }));
+    }
+}
