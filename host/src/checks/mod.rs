@@ -184,17 +184,21 @@ pub trait Check: Sync {
     fn judge(&self, context: &Context<'_>, evidence: &[StepEvidence]) -> Judgement;
 }
 
-/// The motion tripped because its command did not move the shaft at all. An encoder that falls silent while the shaft
-/// turns trips the same way, and is another thing.
+/// The motion tripped because its command did not move the shaft, from rest or out of a turn-round. An encoder that falls
+/// silent while the shaft turns trips the same way, and is another thing: its last counts came fast.
 #[must_use]
 pub(super) fn too_low_to_move(made: &StepEvidence) -> bool {
     let silent = made.trip().is_some_and(|t| t.cause == TripCause::NoCounts);
-    let slow = made.samples.iter().all(|s| s.speed.0.abs() < NO_SPEED);
-    silent && slow
+    let last_count = made.samples.windows(2).rposition(|w| w[0].position != w[1].position).unwrap_or(0);
+    let before =
+        &made.samples[last_count.saturating_sub(LAST_SAMPLES)..made.samples.len().min(last_count + 1)];
+    silent && before.iter().all(|s| s.speed.0.abs() < NO_SPEED)
 }
 
-/// A shaft that never turned faster than this, in 1/1000 rpm, only trembled or began to creep.
+/// A shaft that turned no faster than this, in 1/1000 rpm, only trembled, began to creep, or was just turning round.
 const NO_SPEED: i32 = 20_000;
+/// Samples before the last count in which the speed is looked at.
+const LAST_SAMPLES: usize = 3;
 
 /// A check by its name.
 #[must_use]

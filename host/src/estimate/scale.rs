@@ -12,6 +12,7 @@ use super::reversal::{ReversalEstimate, SETTLING_TIME_CONSTANTS};
 use super::torque_line::{LevelPoint, TorqueLine, torque_line};
 use super::track::{segments, signed_micros};
 use crate::metrology::compare::Way;
+use crate::metrology::line::{self, Weights};
 use crate::metrology::{Budget, Contribution, CoverageFactor, DegreesOfFreedom, Sensitivity};
 
 /// Stated uncertainties are expanded ones, k = 2.
@@ -250,7 +251,14 @@ pub fn by_display(
     let line = torque_line(&points)?;
     let gain = inputs.gain_of(&line);
     let highest = readings.iter().map(|r| r.level).fold(Volts::ZERO, Volts::max);
-    let rounding = inputs.line_scatter("steps of the display, and readings about the line", &line);
+    // The steps are known; readings that lie farther from the line than they allow widen them in proportion (Birge 1932).
+    let volts: Vec<f64> = points.iter().map(|p| p.level.get()).collect();
+    let shown: Vec<f64> = readings.iter().map(|r| r.shown.get()).collect();
+    let fit = line::fit(&volts, &shown, Weights::Uncertainties(&vec![u; volts.len()]))?;
+    let rounding = Contribution::normal(
+        "steps of the display, and readings about the line",
+        PercentPerVolt::new(fit.slope_uncertainty * fit.residual_deviation.max(1.0)),
+    );
     Ok(Way { name: "display", value: gain, own: vec![rounding], shared: vec![inputs.command(gain, highest)] })
 }
 

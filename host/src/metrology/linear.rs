@@ -8,6 +8,9 @@ use super::error::MetrologyError;
 
 const WHAT: &str = "linear model";
 
+/// Rows, or columns, of numbers.
+type Matrix = Vec<Vec<f64>>;
+
 /// A fitted linear model, y = Σ bⱼ·xⱼ.
 #[derive(Debug, Clone, PartialEq)]
 pub struct LinearFit {
@@ -135,7 +138,7 @@ fn dot(a: &[f64], b: &[f64]) -> f64 {
 
 /// Orthonormal columns and the upper triangle R with columns = Q·R; each column is made orthogonal twice. None where a column is
 /// all but a sum of those before it.
-fn orthonormal(columns: &[Vec<f64>]) -> Option<(Vec<Vec<f64>>, Vec<Vec<f64>>)> {
+fn orthonormal(columns: &[Vec<f64>]) -> Option<(Matrix, Matrix)> {
     let terms = columns.len();
     let mut q: Vec<Vec<f64>> = Vec::with_capacity(terms);
     let mut r = vec![vec![0.0; terms]; terms];
