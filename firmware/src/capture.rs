@@ -4,6 +4,7 @@ use heapless::{Deque, Vec};
 use proofstand_protocol::message::{
     BurstKind, CHUNK_BYTES, Field, FixtureMessage, SAMPLES_PER_BLOCK, Sample,
 };
+use proofstand_protocol::units::Micros;
 
 /// Blocks that wait to be sent; more are dropped and counted.
 pub const BLOCKS_KEPT: usize = 8;
@@ -11,8 +12,10 @@ pub const BLOCKS_KEPT: usize = 8;
 pub const FLUSH_TICKS: u32 = 20;
 /// Bytes that a burst can hold.
 pub const BURST_BYTES: usize = 4_096;
-/// Shortest time between points, in microseconds.
+/// Shortest time between points of position, in microseconds.
 pub const BURST_PERIOD_MIN_US: u16 = 10;
+/// Shortest time between points of the lines, in microseconds: nothing but the board's peripherals takes them.
+pub const LINES_PERIOD_MIN_US: u16 = 1;
 /// Shortest time between points of read-outs, in microseconds: each takes several conversions, and the command's output
 /// goes before them.
 pub const READ_OUT_PERIOD_MIN_US: u16 = 40;
@@ -124,7 +127,8 @@ pub const fn point_bytes(kind: BurstKind) -> usize {
 /// Shortest time between points of a kind, in microseconds.
 pub const fn period_min_us(kind: BurstKind) -> u16 {
     match kind {
-        BurstKind::Position | BurstKind::Lines => BURST_PERIOD_MIN_US,
+        BurstKind::Position => BURST_PERIOD_MIN_US,
+        BurstKind::Lines => LINES_PERIOD_MIN_US,
         BurstKind::ReadOuts => READ_OUT_PERIOD_MIN_US,
     }
 }
@@ -146,6 +150,8 @@ pub struct BurstJob {
 pub struct Burst {
     bytes: Vec<u8, BURST_BYTES>,
     job: Option<BurstJob>,
+    began: Option<Micros>,
+    ended: Option<Micros>,
     complete: bool,
 }
 
@@ -158,7 +164,7 @@ impl Default for Burst {
 impl Burst {
     /// Empty.
     pub const fn new() -> Self {
-        Self { bytes: Vec::new(), job: None, complete: false }
+        Self { bytes: Vec::new(), job: None, began: None, ended: None, complete: false }
     }
 
     /// Begins a burst; whatever was captured before is gone.
@@ -175,8 +181,21 @@ impl Burst {
         }
         self.bytes.clear();
         self.job = Some(job);
+        (self.began, self.ended) = (None, None);
         self.complete = false;
         Ok(())
+    }
+
+    /// Time of the first point of the burst that runs, from the board.
+    pub fn begin(&mut self, at: Micros) {
+        if self.job.is_some() {
+            self.began = Some(at);
+        }
+    }
+
+    /// Time of the last point of a complete burst, if the board has said when it began.
+    pub fn ended(&self) -> Option<Micros> {
+        self.ended
     }
 
     /// Gives up a burst that is not complete.
@@ -206,6 +225,8 @@ impl Burst {
             return None;
         }
         self.job = None;
+        let length = u64::from(job.points - 1) * u64::from(job.period_us);
+        self.ended = self.began.map(|began| Micros(began.0 + length));
         self.complete = true;
         Some(self.bytes.len() as u32)
     }
@@ -331,6 +352,24 @@ mod tests {
     }
 
     #[test]
+    fn the_last_points_time_follows_from_the_first_ones() {
+        let mut burst = Burst::new();
+        burst.begin(Micros(7));
+        burst.start(job(BurstKind::Lines, 3)).unwrap();
+        burst.begin(Micros(1_000));
+        for n in 0..3 {
+            assert_eq!(burst.ended(), None);
+            burst.push(BurstPoint::Lines(n));
+        }
+        assert_eq!(burst.ended(), Some(Micros(1_100)));
+        burst.begin(Micros(5_000));
+        assert_eq!(burst.ended(), Some(Micros(1_100)), "it is over");
+        burst.start(job(BurstKind::Lines, 1)).unwrap();
+        burst.push(BurstPoint::Lines(0));
+        assert_eq!(burst.ended(), None, "nobody has said when it began");
+    }
+
+    #[test]
     fn read_outs_and_lines_have_the_stated_bytes() {
         let mut burst = Burst::new();
         burst.start(job(BurstKind::ReadOuts, 1)).unwrap();
@@ -350,7 +389,9 @@ mod tests {
         assert_eq!(burst.start(job(BurstKind::Position, 1_025)), Err(Field::Points));
         assert_eq!(burst.start(job(BurstKind::Lines, 4_097)), Err(Field::Points));
         assert_eq!(burst.start(job(BurstKind::Lines, 0)), Err(Field::Points));
-        let hasty = BurstJob { period_us: 9, ..job(BurstKind::Lines, 1) };
+        let hasty = BurstJob { period_us: 9, ..job(BurstKind::Position, 1) };
+        assert_eq!(burst.start(hasty), Err(Field::Period));
+        let hasty = BurstJob { period_us: 0, ..job(BurstKind::Lines, 1) };
         assert_eq!(burst.start(hasty), Err(Field::Period));
         let hasty = BurstJob { period_us: 39, ..job(BurstKind::ReadOuts, 1) };
         assert_eq!(burst.start(hasty), Err(Field::Period));

@@ -133,7 +133,8 @@ impl Loop {
         analog::set_contacts(outputs.contacts, outputs.connect);
         clock::decided(snapshot.tick, !outputs.connect);
         if let Some(job) = outputs.burst {
-            self.burst.start(job);
+            let began = self.burst.start(job);
+            self.session.fixture_mut().burst_began(Micros(began));
         }
         if outputs.keep_alive {
             self.gpio.keep_alive();

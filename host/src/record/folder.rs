@@ -8,7 +8,7 @@ use proofstand_protocol::message::{Event, Sample};
 use serde::Serialize;
 
 use super::samples::SampleWriter;
-use crate::fixture::{Numbered, Tap};
+use crate::fixture::{BurstChunk, Numbered, Tap};
 
 /// Name of the journal in a run's folder.
 pub const JOURNAL: &str = "journal.jsonl";
@@ -155,6 +155,10 @@ impl Tap for RunFolder {
     fn event(&mut self, event: &Numbered) -> io::Result<()> {
         let data = JournalEvent { number: event.number, event: event.event };
         self.line(Some(event.at.0), "event", data)
+    }
+
+    fn burst(&mut self, chunk: &BurstChunk<'_>) -> io::Result<()> {
+        self.samples.burst(chunk)
     }
 }
 

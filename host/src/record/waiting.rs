@@ -4,13 +4,14 @@ use std::io;
 
 use proofstand_protocol::message::Sample;
 
-use crate::fixture::{Numbered, Tap};
+use crate::fixture::{Burst, BurstChunk, Numbered, Tap};
 
 /// Holds samples and events back until there is a folder.
 #[derive(Debug, Default)]
 pub struct Waiting {
     samples: Vec<(u32, Vec<Sample>)>,
     events: Vec<Numbered>,
+    bursts: Vec<(u32, Burst)>,
 }
 
 impl Waiting {
@@ -25,6 +26,9 @@ impl Waiting {
         for event in &self.events {
             to.event(event)?;
         }
+        for (offset, Burst { number, order, first, bytes }) in self.bursts {
+            to.burst(&BurstChunk { number, order, first, offset, bytes: &bytes })?;
+        }
         Ok(())
     }
 }
@@ -37,6 +41,12 @@ impl Tap for Waiting {
 
     fn event(&mut self, event: &Numbered) -> io::Result<()> {
         self.events.push(*event);
+        Ok(())
+    }
+
+    fn burst(&mut self, chunk: &BurstChunk<'_>) -> io::Result<()> {
+        let BurstChunk { number, order, first, offset, bytes } = *chunk;
+        self.bursts.push((offset, Burst { number, order, first, bytes: bytes.to_vec() }));
         Ok(())
     }
 }

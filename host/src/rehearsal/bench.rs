@@ -4,7 +4,9 @@ use core::time::Duration;
 use std::collections::VecDeque;
 
 use proofstand_firmware::capture::{BurstJob, BurstPoint};
-use proofstand_firmware::fixture::{AdcCodes, Fixture, Identity, IndexLatch, Inputs, Outputs, Start};
+use proofstand_firmware::fixture::{
+    AdcCodes, Fixture, Identity, IndexLatch, Inputs, OUTPUT_AFTER_TICK_US, Outputs, Start,
+};
 use proofstand_firmware::flags::{FlagEdge, FlagTiming};
 use proofstand_firmware::session::Session;
 use proofstand_plant::{Drive, Plant, PlantTime, Random};
@@ -17,6 +19,8 @@ use super::board::{Board, COUPLER_OFF_US, COUPLER_ON_US};
 use super::{Fault, RehearsalError, axis};
 use crate::sheet::AxisSheet;
 
+/// The first point of a burst comes so long after an output, in microseconds.
+const BURST_AFTER_OUTPUT_US: u32 = 27;
 /// Ticks that a relay takes to follow.
 const CONTACT_TICKS: u8 = 3;
 /// Bytes that the fixture may have waiting in its port before it is asked to hold back, as USB would.
@@ -231,6 +235,7 @@ impl Bench {
         let connect = self.connect.drive(self.outputs.connect);
         let converter = self.board.output(self.outputs.dac_code);
         let terminal = if connect { converter } else { Volts::ZERO };
+        let before = self.terminal;
         self.terminal = terminal;
         let contacts = self.outputs.contacts;
         let drive = Drive {
@@ -240,8 +245,9 @@ impl Bench {
             end_plus_closed: contacts.end_plus,
             end_minus_closed: contacts.end_minus,
         };
-        self.capture(next, &drive);
-        self.plant.advance(next, &drive);
+        // The command moves later in the tick, at a constant distance from its sample.
+        self.run_to(self.after(OUTPUT_AFTER_TICK_US), &Drive { command: before, ..drive });
+        self.run_to(next, &drive);
         self.time = next;
         self.look_at_display(enable);
 
@@ -276,7 +282,10 @@ impl Bench {
             self.session.fixture_mut().calibration_stored(true);
         }
         if let Some(command) = self.outputs.burst {
-            self.burst = Some(Burst { command, done: 0, next: next.nanos() });
+            let first = self.after(OUTPUT_AFTER_TICK_US + BURST_AFTER_OUTPUT_US);
+            let began = self.on_board_clock(first);
+            self.session.fixture_mut().burst_began(began);
+            self.burst = Some(Burst { command, done: 0, first: first.nanos() });
         }
     }
 
@@ -305,29 +314,57 @@ impl Bench {
         self.under_way = waiting;
     }
 
-    /// The points of a burst that fall before the next tick.
-    fn capture(&mut self, until: PlantTime, drive: &Drive) {
-        let Some(mut burst) = self.burst.take() else { return };
+    /// True time so many microseconds of the board's crystal after the tick.
+    fn after(&self, micros: u32) -> PlantTime {
+        let nanos = f64::from(micros) * self.board.tick_nanos() / 1e3;
+        PlantTime::from_nanos(self.time.nanos() + nanos.round() as u64)
+    }
+
+    /// Lets time pass, and takes the points of a burst that fall into it.
+    fn run_to(&mut self, until: PlantTime, drive: &Drive) {
+        let Some(mut burst) = self.burst.take() else { return self.plant.advance(until, drive) };
         let period = f64::from(burst.command.period_us) * self.board.tick_nanos() / 1e3;
-        while burst.done < burst.command.points && burst.next < until.nanos() {
-            self.plant.advance(PlantTime::from_nanos(burst.next), drive);
-            let point = match burst.command.kind {
-                BurstKind::Position => BurstPoint::Position(self.plant.counter() as u32),
-                BurstKind::ReadOuts => BurstPoint::ReadOuts {
-                    torque: self.board.input(2, self.plant.torque_readout()),
-                    speed: self.board.input(3, self.plant.speed_readout()),
-                },
-                BurstKind::Lines => {
-                    let lines = self.plant.lines();
-                    BurstPoint::Lines(u8::from(lines.a) | u8::from(lines.b) << 1 | u8::from(lines.z) << 2)
-                }
-            };
+        // Read-outs are noisy and filtered: they are as they are now. Where the shaft was, the plant remembers.
+        let now = burst.command.kind == BurstKind::ReadOuts;
+        if !now {
+            self.plant.advance(until, drive);
+        }
+        while burst.done < burst.command.points {
+            let time = burst.first + (f64::from(burst.done) * period).round() as u64;
+            if time > until.nanos() {
+                break;
+            }
+            let time = PlantTime::from_nanos(time);
+            if now {
+                self.plant.advance(time, drive);
+            }
+            let point = self.point(burst.command.kind, time);
             self.session.fixture_mut().burst_point(point);
             burst.done += 1;
-            burst.next = burst.next.saturating_add(period.round().max(1.0) as u64);
+        }
+        if now {
+            self.plant.advance(until, drive);
         }
         if burst.done < burst.command.points {
             self.burst = Some(burst);
+        }
+    }
+
+    fn point(&self, kind: BurstKind, time: PlantTime) -> BurstPoint {
+        match kind {
+            BurstKind::Position => {
+                BurstPoint::Position(
+                    self.plant.counter_at(time).unwrap_or_else(|_| self.plant.counter()) as u32
+                )
+            }
+            BurstKind::ReadOuts => BurstPoint::ReadOuts {
+                torque: self.board.input(2, self.plant.torque_readout()),
+                speed: self.board.input(3, self.plant.speed_readout()),
+            },
+            BurstKind::Lines => {
+                let lines = self.plant.lines_at(time).unwrap_or_else(|_| self.plant.lines());
+                BurstPoint::Lines(u8::from(lines.a) | u8::from(lines.b) << 1 | u8::from(lines.z) << 2)
+            }
         }
     }
 }
@@ -337,6 +374,6 @@ impl Bench {
 struct Burst {
     command: BurstJob,
     done: u16,
-    /// True time of its next point, in nanoseconds.
-    next: u64,
+    /// True time of its first point, in nanoseconds.
+    first: u64,
 }

@@ -6,7 +6,7 @@ use std::rc::Rc;
 
 use proofstand::acceptance::{Job, Setting};
 use proofstand::checks::Check;
-use proofstand::fixture::{Client, Numbered, Tap};
+use proofstand::fixture::{BurstChunk, Client, Numbered, Tap};
 use proofstand::link::Link;
 use proofstand::record::RunFolder;
 use proofstand::record::model::{Run, RunKind};
@@ -143,6 +143,10 @@ impl Tap for Nobody {
     }
 
     fn event(&mut self, _: &Numbered) -> std::io::Result<()> {
+        Ok(())
+    }
+
+    fn burst(&mut self, _: &BurstChunk<'_>) -> std::io::Result<()> {
         Ok(())
     }
 }

@@ -8,7 +8,7 @@ use proofstand_pico::pins::ENCODER_A;
 use proofstand_protocol::message::BurstKind;
 use rp2040_hal::pac::{Interrupt, NVIC, interrupt};
 
-use super::clock::{OUTPUT_US, output_at};
+use super::clock::{OUTPUT_US, now, output_at, whole};
 use super::encoder::LINES_SLOT;
 use super::gpio::Levels;
 use super::registers::{pio0, put, timer};
@@ -57,8 +57,8 @@ pub(crate) struct Burst {
 }
 
 impl Burst {
-    /// Starts a burst; any other ends.
-    pub(crate) fn start(&mut self, job: BurstJob) {
+    /// Starts a burst; any other ends. Gives the time of its first point, in microseconds since the start.
+    pub(crate) fn start(&mut self, job: BurstJob) -> u64 {
         stop();
         HANDED_OVER.store(0, Ordering::Relaxed);
         WANTED.store(u32::from(job.points), Ordering::Relaxed);
@@ -72,8 +72,7 @@ impl Burst {
             BurstKind::Lines if job.period_us > LINES_PERIOD_MAX => (SLOW_LINES, Interrupt::TIMER_IRQ_1),
             BurstKind::Lines => {
                 MODE.store(LINES, Ordering::Release);
-                start_lines(job);
-                return;
+                return start_lines(job);
             }
         };
         MODE.store(mode, Ordering::Release);
@@ -84,6 +83,7 @@ impl Burst {
         }
         // SAFETY: the handlers share nothing with other code but atomics and what `Exclusive` guards.
         unsafe { NVIC::unmask(interrupt) };
+        whole(first)
     }
 
     /// Hands over some of the points that have been taken.
@@ -130,12 +130,13 @@ fn lines() -> StateMachine {
     StateMachine::new(pio0(), 3)
 }
 
-fn start_lines(job: BurstJob) {
+fn start_lines(job: BurstJob) -> u64 {
     let program = state_machine::place(pio0(), LINES_SLOT, &programs::lines());
     lines().set_up(program, Setting { pin: ENCODER_A, autopush: 3, ..Setting::default() });
     lines().divide(u32::from(job.period_us) * LINES_DIVISOR);
     dma::start_bytes(LINES_CHANNEL, lines().fifo(), LINES_REQUEST, &POINTS, job.points);
     lines().enable(true);
+    now()
 }
 
 fn stop() {

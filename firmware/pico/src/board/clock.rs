@@ -6,7 +6,7 @@
 
 use core::sync::atomic::{AtomicU32, Ordering};
 
-use proofstand_firmware::fixture::IndexLatch;
+use proofstand_firmware::fixture::{IndexLatch, OUTPUT_AFTER_TICK_US};
 use proofstand_pico::pins;
 use proofstand_protocol::units::Micros;
 use rp2040_hal::pac::{Interrupt, NVIC, interrupt};
@@ -18,7 +18,7 @@ use super::{analog, burst, encoder};
 /// Time from tick to tick.
 pub(crate) const TICK_US: u32 = 1_000;
 /// Time from a tick's sample to the output of what was decided on it.
-pub(crate) const OUTPUT_US: u32 = 500;
+pub(crate) const OUTPUT_US: u32 = OUTPUT_AFTER_TICK_US;
 
 const ALARM_TICK: u32 = 1 << 0;
 const ALARM_OUTPUT: u32 = 1 << 2;
@@ -67,6 +67,12 @@ pub(crate) fn now() -> u64 {
             return u64::from(high) << 32 | u64::from(low);
         }
     }
+}
+
+/// Microseconds since the start at a moment near now, from its low 32 bits.
+pub(crate) fn whole(low: u32) -> u64 {
+    let now = now();
+    now.wrapping_add_signed(i64::from(low.wrapping_sub(now as u32).cast_signed()))
 }
 
 /// Number of the latest tick.
