@@ -27,6 +27,10 @@ const FAULTS: &[(&str, &str, &str)] = &[
     ("torque-constant-less", "command-scale", "inertia-or-constant"),
     ("read-out-more", "command-scale", "read-out-scale"),
     ("index-missing", "line-count-slow", "index-missing"),
+    ("index-inverted", "line-count-slow", "index-inverted"),
+    ("index-one-way", "line-count-slow", "index-one-way"),
+    ("phase-error", "line-count-slow", "phase-error"),
+    ("duty-error", "line-count-slow", "duty-error"),
     ("counts-lost", "line-count-fast", "counts-lost"),
     ("wrong-phase", "nudge", "jumps-and-locks"),
 ];

@@ -214,8 +214,13 @@ fn encoder(setup: &PlantSetup) -> Verdict {
     // Edges must stay in their order: the shift of B must be less than the shortest distance between two edges,
     // which a fractional division makes floor(R/4N) native positions.
     let shortest = (u64::from(native) / counts) as f64 * counts as f64 / f64::from(native) * 90.0;
-    let error = e.phase_error.get();
-    within("encoder.phase_error", error, error.abs() < shortest, "less than the shortest edge separation")?;
+    for (name, error) in [
+        ("encoder.phase_error", e.phase_error.get()),
+        ("encoder.duty_error", e.duty_error.get()),
+        ("encoder.phase_error less encoder.duty_error", e.phase_error.get() - e.duty_error.get()),
+    ] {
+        within(name, error, error.abs() < shortest, "less than the shortest edge separation")?;
+    }
     let start = e.start_angle.get();
     within("encoder.start_angle", start, start.abs() <= 1e6, "at most a million turns")
 }

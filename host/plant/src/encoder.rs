@@ -67,8 +67,9 @@ const KEPT_NOISE: usize = 256;
 struct Divider {
     counts: i64,
     native: i64,
-    /// Lag of B's edges in turns.
-    lag: f64,
+    /// Lag of each edge in turns, by the count above it: 0 B falls, 1 A rises, 2 B rises, 3 A falls.
+    lag: [f64; 4],
+    lags: bool,
 }
 
 impl Divider {
@@ -92,13 +93,12 @@ impl Divider {
         // First native position of that count: the ceiling of rest·R/4N.
         let native = (rest * self.native + self.counts - 1) / self.counts;
         let turns = rev as f64 + native as f64 / self.native as f64;
-        // A changes into odd counts, B into even ones.
-        if rest & 1 == 0 { turns + self.lag } else { turns }
+        turns + self.lag[(rest & 3) as usize]
     }
 
     fn count(&self, turns: f64, native: i64) -> i64 {
         let count = self.count_of_native(native);
-        if self.lag == 0.0 {
+        if !self.lags {
             return count;
         }
         if turns >= self.edge(count + 1) {
@@ -122,6 +122,9 @@ pub(crate) struct Encoder {
     index_at: i64,
     index_width: i64,
     index_connected: bool,
+    index_one_way: bool,
+    /// The counts rose with the last edge.
+    rising: bool,
     native: i64,
     count: i64,
     next_up: i64,
@@ -135,10 +138,14 @@ pub(crate) struct Encoder {
 impl Encoder {
     pub(crate) fn new(setup: &PlantSetup) -> Self {
         let e = &setup.encoder;
+        let per_degree = 1.0 / 360.0 / f64::from(e.pulses.get());
+        let (b, fall) = (e.phase_error.get() * per_degree, e.duty_error.get() * per_degree);
+        let lag = [b, 0.0, b, fall];
         let divider = Divider {
             counts: 4 * i64::from(e.pulses.get()),
             native: i64::from(e.native.get()),
-            lag: e.phase_error.get() / 360.0 / f64::from(e.pulses.get()),
+            lag,
+            lags: lag != [0.0; 4],
         };
         let sense = e.counts_up.sign();
         let mut encoder = Self {
@@ -148,6 +155,8 @@ impl Encoder {
             index_at: i64::from(e.index_at),
             index_width: i64::from(e.index_width),
             index_connected: setup.wiring.index_connected,
+            index_one_way: e.index_one_way,
+            rising: true,
             native: 0,
             count: 0,
             next_up: 0,
@@ -208,7 +217,7 @@ impl Encoder {
     pub(crate) fn follow(&mut self, piece: &Piece) {
         let turns = piece.end_angle * self.sense;
         let native = self.divider.native(turns);
-        if native == self.native && self.divider.lag == 0.0 {
+        if native == self.native && !self.divider.lags {
             return;
         }
         self.native = native;
@@ -217,6 +226,7 @@ impl Encoder {
             return;
         }
         let up = count > self.count;
+        self.rising = up;
         self.count = count;
         // The edge into this count going up is the same place as the edge out of it going down, one further on.
         self.last_edge = Some((*piece, if up { count } else { count + 1 }, up));
@@ -237,7 +247,7 @@ impl Encoder {
     }
 
     fn record_index(&mut self, edge: IndexEdge) {
-        if self.index_connected {
+        if self.index_connected && (edge.up || !self.index_one_way) {
             if self.index.len() == KEPT_INDEX {
                 self.index.pop_front();
             }
@@ -291,7 +301,9 @@ impl Encoder {
         let count = self.count_at(angle);
         let (a, b) = levels(self.wired * count);
         let disturbed = self.noise.iter().any(|&start| (start..start + NOISE_PULSE).contains(&time));
-        Lines { a, b, z: self.index_connected && (self.z_high(count) || disturbed) }
+        // The way it goes now; a burst is short.
+        let gated = self.index_one_way && self.rising != (self.wired > 0);
+        Lines { a, b, z: self.index_connected && ((self.z_high(count) && !gated) || disturbed) }
     }
 
     /// Every edge of A, B and Z in one stretch of motion, after `from` up to and with `to`.
@@ -330,7 +342,8 @@ impl Encoder {
             let a_changes = (at_place & 1 != 0) == (self.wired > 0);
             let (line, high) = if a_changes { (Line::A, a) } else { (Line::B, b) };
             out.push(Edge { time, line, high });
-            if self.index_connected && (at_place == rises || at_place == falls) {
+            let gated = self.index_one_way && up != (self.wired > 0);
+            if self.index_connected && !gated && (at_place == rises || at_place == falls) {
                 out.push(Edge { time, line: Line::Z, high: up == (at_place == rises) });
             }
         }

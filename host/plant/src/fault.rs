@@ -1,6 +1,6 @@
 //! Faults that a bench meets, each a change of the setup: by name, some with a size.
 
-use proofstand_units::{Hertz, Percent, PercentPerVolt, PulsesPerRev, RpmPerVolt, Volts};
+use proofstand_units::{Degrees, Hertz, Percent, PercentPerVolt, PulsesPerRev, RpmPerVolt, Seconds, Volts};
 
 use crate::check::{SetupError, check};
 use crate::setup::{
@@ -56,6 +56,16 @@ pub enum Fault {
     IndexMissing,
     /// So many false pulses on Z per second.
     IndexNoisy(Hertz),
+    /// Z is high all the way round but where it should be.
+    IndexInverted,
+    /// Z comes only while the counts rise.
+    IndexOneWay,
+    /// B comes late by so many degrees of the cycle.
+    PhaseError(Degrees),
+    /// A is high for so many degrees of the cycle more than half of it.
+    DutyError(Degrees),
+    /// A filter on the command of this time constant, in seconds.
+    ResponseSlow(Seconds),
     /// This share of the counts above half the rate at the forward cap is lost.
     CountsLost(Percent),
     /// The rotor's inertia is more than stated by this share.
@@ -141,7 +151,7 @@ fn suggestion(nearest: &[&'static str]) -> String {
 impl Fault {
     /// Every fault, with the size it has unless told.
     #[must_use]
-    pub const fn all() -> [Self; 29] {
+    pub const fn all() -> [Self; 34] {
         [
             Self::PulsesForCounts,
             Self::CountsForPulses,
@@ -166,6 +176,11 @@ impl Fault {
             Self::EndSwitchesSwapped,
             Self::IndexMissing,
             Self::IndexNoisy(Hertz::new(5.0)),
+            Self::IndexInverted,
+            Self::IndexOneWay,
+            Self::PhaseError(Degrees::new(55.0)),
+            Self::DutyError(Degrees::new(55.0)),
+            Self::ResponseSlow(Seconds::new(5e-3)),
             Self::CountsLost(Percent::new(0.5)),
             Self::InertiaMore(Percent::new(60.0)),
             Self::ReadOutMore(Percent::new(10.0)),
@@ -202,6 +217,11 @@ impl Fault {
             Self::EndSwitchesSwapped => "end-switches-swapped",
             Self::IndexMissing => "index-missing",
             Self::IndexNoisy(_) => "index-noisy",
+            Self::IndexInverted => "index-inverted",
+            Self::IndexOneWay => "index-one-way",
+            Self::PhaseError(_) => "phase-error",
+            Self::DutyError(_) => "duty-error",
+            Self::ResponseSlow(_) => "response-slow",
             Self::CountsLost(_) => "counts-lost",
             Self::InertiaMore(_) => "inertia-more",
             Self::ReadOutMore(_) => "read-out-more",
@@ -242,6 +262,11 @@ impl Fault {
             Self::EndSwitchesSwapped => "end switches obeyed, and swapped",
             Self::IndexMissing => "index pair not connected",
             Self::IndexNoisy(_) => "false pulses on the index, per second",
+            Self::IndexInverted => "index high all the way round but where it should be",
+            Self::IndexOneWay => "index only while the counts rise",
+            Self::PhaseError(_) => "phase B late, in degrees of the cycle",
+            Self::DutyError(_) => "phase A high for longer than half of the cycle, in degrees of it",
+            Self::ResponseSlow(_) => "a filter on the command, its time constant in seconds",
             Self::CountsLost(_) => "counts lost at speed, in percent of those above half the rate at the cap",
             Self::InertiaMore(_) => "rotor's inertia more than stated, in percent",
             Self::ReadOutMore(_) => "torque read-out shows more than its scale says, in percent",
@@ -266,6 +291,8 @@ impl Fault {
             | Self::ReadOutMore(size)
             | Self::TorqueConstantLess(size) => (size.get(), Percent::SYMBOL),
             Self::IndexNoisy(size) => (size.get(), Hertz::SYMBOL),
+            Self::PhaseError(size) | Self::DutyError(size) => (size.get(), Degrees::SYMBOL),
+            Self::ResponseSlow(size) => (size.get(), Seconds::SYMBOL),
             _ => return None,
         };
         Some(FaultSize { value, unit })
@@ -284,6 +311,9 @@ impl Fault {
             Self::InertiaMore(_) => Self::InertiaMore(Percent::new(value)),
             Self::ReadOutMore(_) => Self::ReadOutMore(Percent::new(value)),
             Self::TorqueConstantLess(_) => Self::TorqueConstantLess(Percent::new(value)),
+            Self::PhaseError(_) => Self::PhaseError(Degrees::new(value)),
+            Self::DutyError(_) => Self::DutyError(Degrees::new(value)),
+            Self::ResponseSlow(_) => Self::ResponseSlow(Seconds::new(value)),
             other => other,
         }
     }
@@ -397,6 +427,16 @@ impl Fault {
             }
             Self::IndexMissing => wiring.index_connected = false,
             Self::IndexNoisy(size) => wiring.index_noise = size,
+            Self::IndexInverted => {
+                let encoder = &mut setup.encoder;
+                let counts = encoder.pulses.to_counts().get();
+                encoder.index_at = (encoder.index_at + encoder.index_width) % counts;
+                encoder.index_width = counts - encoder.index_width;
+            }
+            Self::IndexOneWay => setup.encoder.index_one_way = true,
+            Self::PhaseError(size) => setup.encoder.phase_error = size,
+            Self::DutyError(size) => setup.encoder.duty_error = size,
+            Self::ResponseSlow(size) => amplifier.input_filter = size,
             Self::CountsLost(share) => {
                 let counts = f64::from(setup.encoder.pulses.to_counts().get());
                 let above = Hertz::new(0.5 * counts * amplifier.cap.forward.get() / 60.0);

@@ -165,6 +165,10 @@ pub struct EncoderSetup {
     pub index_width: u32,
     /// Lag of B behind its place, in degrees of the cycle of phase A (90° would meet the next edge of A).
     pub phase_error: Degrees,
+    /// Lag of A's falling edge behind its place, in degrees of the cycle: A is high for so much more than half of it.
+    pub duty_error: Degrees,
+    /// Z comes only while the counts rise.
+    pub index_one_way: bool,
     /// Angle at which the shaft stands at first, clockwise.
     pub start_angle: Turns,
 }
@@ -178,6 +182,8 @@ impl Default for EncoderSetup {
             index_at: 0,
             index_width: 4,
             phase_error: Degrees::ZERO,
+            duty_error: Degrees::ZERO,
+            index_one_way: false,
             start_angle: Turns::new(0.37),
         }
     }

@@ -1,5 +1,6 @@
 //! Counts between index pulses, at slow and at working speeds. Counts are integers: compared exactly.
 
+mod edges;
 mod slow_scale;
 
 use proofstand_protocol::message::TripCause;
@@ -38,6 +39,8 @@ const NAMES: [[&str; 2]; 4] = [
 
 /// The segment that counts.
 const MEASURE_AT: u8 = 1;
+/// The slow count's segment that goes from one index to the next.
+const INDEX_AT: u8 = 2;
 
 /// The check, slow or fast.
 pub(super) struct LineCount {
@@ -130,10 +133,18 @@ impl LineCount {
                     // A fourfold mistake in the counts makes the crawl four times slower: it must still show.
                     Seconds::new(4.0 + 4.0 * 2.0 * turn(CRAWL_RPM)),
                 ),
-                measure(2),
+                measure(INDEX_AT),
+                // From one index to the next at a steady speed: where the burst is to meet it is known beforehand.
+                hold(
+                    pass.speed,
+                    gains,
+                    End::IndexCount(1),
+                    Next::Segment(INDEX_AT + 1),
+                    Seconds::new(2.0 + 4.0 * turn(pass.speed.get())),
+                ),
             ];
-            program.extend(stop(2));
-            (program, Seconds::new(1.5 * turn(CRAWL_RPM) + counted + 1.0))
+            program.extend(stop(INDEX_AT + 1));
+            (program, Seconds::new(1.5 * turn(CRAWL_RPM) + counted + turn(pass.speed.get()) + 1.0))
         }
     }
 }
@@ -223,7 +234,12 @@ impl Check for LineCount {
             let limits =
                 if self.fast { LimitsFor::working(context, turns) } else { LimitsFor::slow(context, turns) };
             Step::Move(Box::new(MoveStep {
-                acts: Vec::new(),
+                acts: edges::acts(
+                    pass,
+                    context.motion.axis.counts_per_rev,
+                    MEASURE_AT,
+                    (!self.fast).then_some(INDEX_AT),
+                ),
                 name: pass.name,
                 what: format!(
                     "The shaft turns {} at {:.0} rpm, about {} turns",
@@ -244,7 +260,8 @@ impl Check for LineCount {
         let per_rev = i64::from(context.motion.axis.counts_per_rev.get());
         let mut out = Judgement::default();
         let mut points = Vec::new();
-        for pass in self.passes(context) {
+        let passes = self.passes(context);
+        for pass in &passes {
             let Some(made) = evidence.iter().find(|e| e.name == pass.name) else { continue };
             let intervals = intervals(made, context.motion.axis.counts_per_rev);
             points.push(Series {
@@ -253,7 +270,7 @@ impl Check for LineCount {
                 points: intervals.iter().enumerate().map(|(n, c)| [n as f64 + 1.0, *c as f64]).collect(),
                 uncertainty: Vec::new(),
             });
-            out.results.push(self.row(&pass, made, &intervals, per_rev));
+            out.results.push(self.row(pass, made, &intervals, per_rev));
         }
         if !self.fast {
             out.results.extend(index_row(evidence, per_rev));
@@ -276,6 +293,11 @@ impl Check for LineCount {
             });
         }
         out.plots.extend(plot(self.id(), points, per_rev));
+        // What isn't the counts' own result must not hold the gate shut.
+        let edges = edges::Edges::of(context, self.id(), self.fast, &passes, evidence);
+        out.results.extend(edges.rows());
+        out.plots.extend(edges.plots());
+        out.notes.extend(edges.notes());
         out
     }
 }

@@ -119,14 +119,18 @@ impl Row {
         self
     }
 
-    /// Times are shown in milliseconds.
+    /// Times are shown in milliseconds or microseconds.
     fn scale<Q: Quantity>(&self) -> f64 {
         debug_assert!(
-            self.row.unit == Q::SYMBOL || (Q::SYMBOL == "s" && self.row.unit == "ms"),
+            self.row.unit == Q::SYMBOL || (Q::SYMBOL == "s" && matches!(self.row.unit.as_str(), "ms" | "µs")),
             "{}",
             self.row.id
         );
-        if Q::SYMBOL == "s" && self.row.unit == "ms" { 1e3 } else { 1.0 }
+        match self.row.unit.as_str() {
+            "ms" if Q::SYMBOL == "s" => 1e3,
+            "µs" if Q::SYMBOL == "s" => 1e6,
+            _ => 1.0,
+        }
     }
 
     /// Counted, not measured: it has no uncertainty.

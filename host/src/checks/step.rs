@@ -5,7 +5,7 @@ use proofstand_protocol::program::Segment;
 use proofstand_protocol::units::{Counts, Micros, Ticks};
 use proofstand_units::{Seconds, Volts};
 
-use crate::fixture::Numbered;
+use crate::fixture::{Burst, BurstOrder, Numbered};
 
 /// One thing to do.
 #[derive(Debug, Clone, PartialEq)]
@@ -99,6 +99,8 @@ pub enum ActWhat {
         /// How long the program goes on.
         keep: Ticks,
     },
+    /// Captures a burst; it is read when there is time, at the latest after the motion.
+    Burst(BurstOrder),
 }
 
 /// Something done, and when.
@@ -204,6 +206,10 @@ pub struct StepEvidence {
     pub lost: u32,
     /// What the host did meanwhile, in order.
     pub acts: Vec<Acted>,
+    /// Bursts captured meanwhile, in order.
+    pub bursts: Vec<Burst>,
+    /// Illegal transitions of A and B that the fixture counted meanwhile: a lower bound.
+    pub illegal_transitions: u32,
     /// What a self-check read, a row a level.
     pub readings: Vec<SelfCheckReading>,
     /// The number that a person typed.
@@ -275,6 +281,8 @@ impl StepEvidence {
             ending: StepEnding::Finished,
             lost: 0,
             acts: Vec::new(),
+            bursts: Vec::new(),
+            illegal_transitions: 0,
             readings: Vec::new(),
             number: None,
             encoder_driven: None,

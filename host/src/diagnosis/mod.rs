@@ -1,5 +1,6 @@
 //! What is probably wrong: rules over the pattern of all results. A rule sees results, never the thing tested.
 
+mod lines;
 mod rules;
 mod ways;
 

@@ -1,6 +1,6 @@
 //! The rules. Each looks for one pattern; its fit says how much of the pattern is there.
 
-use super::{Finding, Pattern, cite};
+use super::{Finding, Pattern, cite, lines};
 use crate::record::model::{ResultRow, Verdict};
 
 /// A rule.
@@ -18,6 +18,12 @@ pub(super) const ALL: &[Rule] = &[
     jumps_and_locks,
     moves_at_zero,
     no_index,
+    lines::index_inverted,
+    lines::index_one_way,
+    lines::phase_error,
+    lines::duty_error,
+    lines::edges_too_near,
+    lines::illegal_transitions,
     counts_lost_at_speed,
     super::ways::scale_ways,
     super::ways::impossible_inertia,
@@ -48,7 +54,13 @@ fn ratio(row: &ResultRow) -> Option<f64> {
     Some(row.measured? / row.target?)
 }
 
-fn finding(id: &'static str, title: &str, remedy: &str, fit: f64, evidence: Vec<String>) -> Option<Finding> {
+pub(super) fn finding(
+    id: &'static str,
+    title: &str,
+    remedy: &str,
+    fit: f64,
+    evidence: Vec<String>,
+) -> Option<Finding> {
     Some(Finding {
         id,
         title: title.to_owned(),
@@ -64,6 +76,7 @@ fn wrong_counts<'a>(p: &Pattern<'a>) -> Vec<&'a ResultRow> {
     let mut rows = p.rows("nudge.interval", "");
     rows.extend(p.rows("line-count-slow.", ""));
     rows.retain(|r| r.unit == "counts" && r.verdict == Verdict::Rejected && r.measured.is_some());
+    rows.retain(|r| r.target.is_some());
     rows
 }
 

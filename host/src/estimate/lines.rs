@@ -101,6 +101,27 @@ pub struct IndexWidth {
     pub times: u64,
 }
 
+/// Width of the index, from where it was latched turning forward and turning backward, in whatever order: those places
+/// are its two ends, a count less apart than it is wide. None unless it was passed both ways.
+#[must_use]
+pub fn index_width(passes: &[IndexPass], per_rev: CountsPerRev) -> Option<IndexWidth> {
+    let turn = i64::from(per_rev.get()).max(1);
+    let latched = |way| passes.iter().filter(move |p| p.travel == Some(way)).map(|p| p.position.0);
+    let mut found: Option<IndexWidth> = None;
+    for forward in latched(Travel::Forward) {
+        for backward in latched(Travel::Backward) {
+            let width = Counts(backward.wrapping_sub(forward).rem_euclid(turn) + 1);
+            found = Some(match found {
+                None => IndexWidth { least: width, most: width, times: 1 },
+                Some(w) => {
+                    IndexWidth { least: w.least.min(width), most: w.most.max(width), times: w.times + 1 }
+                }
+            });
+        }
+    }
+    found
+}
+
 /// A count of lines against the sheet.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct LineCount {
@@ -172,9 +193,9 @@ pub fn line_count(passes: &[IndexPass], expected: CountsPerRev) -> LineCount {
             let turned = if is == Travel::Forward { &mut count.forward } else { &mut count.backward };
             turned.add(way, expected.0);
         } else {
-            // Forward then back (or back then forward) over the same index: the far edge less the near one.
+            // Forward then back (or back then forward) over the same index: its last count and its first.
             let width = if was == Travel::Forward { moved } else { moved.wrapping_neg() };
-            let width = Counts(width.rem_euclid(expected.0.max(1)));
+            let width = Counts(width.rem_euclid(expected.0.max(1)) + 1);
             count.width = Some(match count.width {
                 None => IndexWidth { least: width, most: width, times: 1 },
                 Some(w) => {
@@ -223,7 +244,7 @@ mod tests {
         assert_eq!((got.forward.revolutions, got.backward.revolutions), (100, 100));
         assert_eq!((got.forward.sum, got.backward.sum), (Counts(409_600), Counts(409_600)));
         assert_eq!(got.faults(), FaultCount { faults: 0, trials: 200 });
-        assert_eq!(got.width, Some(IndexWidth { least: Counts(3), most: Counts(3), times: 1 }));
+        assert_eq!(got.width, Some(IndexWidth { least: Counts(4), most: Counts(4), times: 1 }));
         assert_eq!(got.conformity(), Conformity::Accepted);
         // Rule of three (Hanley and Lippman-Hand 1983).
         assert!((got.faults().rate_at_most().per_trial() - 0.015).abs() < 1e-15);

@@ -10,6 +10,7 @@ pub mod acceleration;
 pub mod cycle;
 pub mod error;
 pub mod flags;
+pub mod line_burst;
 pub mod lines;
 mod quantisation;
 pub mod readout;

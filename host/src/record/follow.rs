@@ -90,6 +90,7 @@ mod tests {
             first_sample: 0,
             last_sample: 9,
             samples_lost: 0,
+            bursts: Vec::new(),
         };
         CheckRecord {
             id: id.into(),

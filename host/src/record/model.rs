@@ -291,6 +291,26 @@ pub struct StepRecord {
     pub last_sample: u32,
     /// Samples that were due and did not arrive.
     pub samples_lost: u32,
+    /// Bursts captured meanwhile.
+    #[serde(default)]
+    pub bursts: Vec<BurstRecord>,
+}
+
+/// A burst: points too fast for the stream of samples. They stand beside the samples.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
+pub struct BurstRecord {
+    /// Its number in the run's folder, from 1.
+    pub number: u32,
+    /// `position`, `read-outs` or `lines`.
+    pub kind: String,
+    /// Time of the first point on the fixture's clock, seconds; none if it never was complete.
+    pub start_seconds: Option<f64>,
+    /// Time between points, seconds.
+    pub period_seconds: f64,
+    /// Points asked for.
+    pub points: u32,
+    /// Points read.
+    pub points_read: u32,
 }
 
 /// One result against its tolerance.

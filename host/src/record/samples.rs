@@ -183,7 +183,9 @@ pub fn read_samples(mut from: impl Read) -> io::Result<Samples> {
             Some((SAMPLES, body)) => out
                 .samples
                 .extend(body.get(8..).unwrap_or_default().chunks_exact(SAMPLE_BYTES).filter_map(take_sample)),
-            Some((BURST, body)) => out.damaged_segments += u32::from(take_piece(body, &mut out.bursts).is_none()),
+            Some((BURST, body)) => {
+                out.damaged_segments += u32::from(take_piece(body, &mut out.bursts).is_none())
+            }
             // A kind of a later version says nothing about damage.
             Some(_) => {}
             None => out.damaged_segments += 1,

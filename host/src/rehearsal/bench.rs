@@ -352,11 +352,9 @@ impl Bench {
 
     fn point(&self, kind: BurstKind, time: PlantTime) -> BurstPoint {
         match kind {
-            BurstKind::Position => {
-                BurstPoint::Position(
-                    self.plant.counter_at(time).unwrap_or_else(|_| self.plant.counter()) as u32
-                )
-            }
+            BurstKind::Position => BurstPoint::Position(
+                self.plant.counter_at(time).unwrap_or_else(|_| self.plant.counter()) as u32,
+            ),
             BurstKind::ReadOuts => BurstPoint::ReadOuts {
                 torque: self.board.input(2, self.plant.torque_readout()),
                 speed: self.board.input(3, self.plant.speed_readout()),

@@ -8,11 +8,13 @@ use proofstand_protocol::units::Micros;
 use super::Progress;
 use super::rest::Rest;
 use crate::checks::{Act, ActWhat, Acted, MoveStep, StepEnding, StepEvidence, is_about_the_axis};
-use crate::fixture::{Client, FixtureError, Received, Tap};
+use crate::fixture::{Client, FixtureError, Ordered, Received, Tap};
 use crate::link::Link;
 
 /// Longest quiet on the stream before the fixture is taken for dead: it sends a sample every millisecond.
 const SILENCE: Duration = Duration::from_millis(500);
+/// How long a burst may be late.
+const BURST_PATIENCE: Duration = Duration::from_millis(200);
 /// How long the shaft is given to come to rest by itself when a program is over.
 const REST_PATIENCE: Duration = Duration::from_secs(20);
 
@@ -35,8 +37,10 @@ pub(super) fn make<L: Link>(
         rest: Rest::default(),
         segment: None,
         acts: &[],
+        burst: None,
     };
     mover.wait_for_rest()?;
+    let illegal = mover.illegal_transitions();
     mover.evidence =
         StepEvidence { index_before: mover.client.last_index(), ..StepEvidence::named(step.name) };
     mover.client.load(&step.program, mover.tap)?;
@@ -55,7 +59,8 @@ pub(super) fn make<L: Link>(
             if is_about_the_axis(trip.cause) {
                 mover.client.done(Request::Acknowledge { trip: trip.number }, mover.tap)
             } else {
-                // The fixture's own trips stay latched until a person has cleared them.
+                // The fixture's own trips stay latched until a person has cleared them. What was captured is kept.
+                mover.read_burst()?;
                 return Err(FixtureError::Tripped(trip));
             }
         }
@@ -63,7 +68,10 @@ pub(super) fn make<L: Link>(
     };
     let ending = ended?;
     disarmed?;
+    mover.wait_for_burst()?;
+    mover.read_burst()?;
     mover.wait_for_rest()?;
+    mover.evidence.illegal_transitions = mover.illegal_transitions().saturating_sub(illegal);
     mover.evidence.ending = ending;
     mover.evidence.lost = lost(&mover.evidence.samples);
     Ok(mover.evidence)
@@ -86,6 +94,8 @@ struct Mover<'a, L> {
     segment: Option<(u8, Micros)>,
     /// What is still to be done while the program runs.
     acts: &'a [Act],
+    /// The burst that was ordered and is not read yet.
+    burst: Option<Ordered>,
 }
 
 impl<'a, L: Link> Mover<'a, L> {
@@ -156,6 +166,10 @@ impl<'a, L: Link> Mover<'a, L> {
 
     /// Does what is due in the program.
     fn act(&mut self) -> Result<(), FixtureError> {
+        let another = self.acts.iter().any(|a| matches!(a.what, ActWhat::Burst(_)));
+        if another && self.burst.is_some_and(|b| b.is_ready()) {
+            self.read_burst()?;
+        }
         let (Some((act, later)), Some((slot, since)), Some(latest)) =
             (self.acts.split_first(), self.segment, self.evidence.samples.last().map(|s| s.at))
         else {
@@ -169,7 +183,37 @@ impl<'a, L: Link> Mover<'a, L> {
         match act.what {
             ActWhat::Contacts(contacts) => self.client.done(Request::SetContacts(contacts), self.tap),
             ActWhat::OpenEnable { keep } => self.client.open_enable(keep, self.tap),
+            ActWhat::Burst(order) => {
+                self.read_burst()?;
+                self.burst = Some(self.client.order_burst(order, self.tap)?);
+                Ok(())
+            }
         }
+    }
+
+    /// Waits for a burst under way; one that does not come is given up.
+    fn wait_for_burst(&mut self) -> Result<(), FixtureError> {
+        let started = self.client.now();
+        while let Some(burst) = self.burst.filter(|b| !b.is_ready()) {
+            if self.client.now().saturating_sub(started) > burst.order().length() + BURST_PATIENCE {
+                break;
+            }
+            self.take()?;
+        }
+        Ok(())
+    }
+
+    /// Reads the burst that is waiting, if one is.
+    fn read_burst(&mut self) -> Result<(), FixtureError> {
+        if let Some(ordered) = self.burst.take() {
+            let burst = self.client.read_burst(&ordered, self.tap)?;
+            self.evidence.bursts.push(burst);
+        }
+        Ok(())
+    }
+
+    fn illegal_transitions(&self) -> u32 {
+        self.client.last_status().map_or(0, |s| s.illegal_transitions)
     }
 
     /// The next thing that comes, kept.
@@ -189,7 +233,12 @@ impl<'a, L: Link> Mover<'a, L> {
                 }
                 self.evidence.samples.push(*sample);
             }
-            Received::Event(event) => self.evidence.events.push(*event),
+            Received::Event(event) => {
+                self.evidence.events.push(*event);
+                if let Some(burst) = &mut self.burst {
+                    burst.see(event);
+                }
+            }
         }
         Ok(received)
     }

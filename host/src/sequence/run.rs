@@ -6,10 +6,10 @@ use proofstand_units::Seconds;
 use super::settle::settle;
 use super::{Attendant, Progress, ask_number, mover, observe, self_check};
 use crate::checks::{Check, Context, Step, StepEnding, StepEvidence, unmet, worst};
-use crate::fixture::{Client, FixtureError};
+use crate::fixture::{Burst, Client, FixtureError};
 use crate::link::Link;
 use crate::record::RunFolder;
-use crate::record::model::{CheckRecord, NotDone, StepRecord, Verdict};
+use crate::record::model::{BurstRecord, CheckRecord, NotDone, StepRecord, Verdict};
 
 /// What came of all checks.
 #[derive(Debug)]
@@ -276,5 +276,17 @@ fn step_record(step: &Step, made: &StepEvidence) -> StepRecord {
         first_sample: first.map_or(0, |s| s.sequence),
         last_sample: last.map_or(0, |s| s.sequence),
         samples_lost: made.lost,
+        bursts: made.bursts.iter().map(burst_record).collect(),
+    }
+}
+
+fn burst_record(burst: &Burst) -> BurstRecord {
+    BurstRecord {
+        number: burst.number,
+        kind: burst.order.word().to_owned(),
+        start_seconds: burst.first.map(|f| f.0 as f64 * 1e-6),
+        period_seconds: f64::from(burst.order.period_us) * 1e-6,
+        points: u32::from(burst.order.points),
+        points_read: u32::try_from(burst.bytes.len() / burst.order.point_bytes()).unwrap_or(u32::MAX),
     }
 }

@@ -212,6 +212,7 @@ fn step(what: &str, ended: &str, start: f64, long: f64) -> StepRecord {
         first_sample: sample(start),
         last_sample: sample(start + long),
         samples_lost: 0,
+        bursts: Vec::new(),
     }
 }
 
