@@ -31,6 +31,7 @@ const FAULTS: &[(&str, &str, &str)] = &[
     ("index-one-way", "line-count-slow", "index-one-way"),
     ("phase-error", "line-count-slow", "phase-error"),
     ("duty-error", "line-count-slow", "duty-error"),
+    ("response-slow", "step-response", "response-slow"),
     ("counts-lost", "line-count-fast", "counts-lost"),
     ("wrong-phase", "nudge", "jumps-and-locks"),
 ];

@@ -6,7 +6,9 @@ mod common;
 use std::collections::HashSet;
 
 use common::command;
-use proofstand_plant::{Drive, Fault, FaultError, IndexEdge, Plant, PlantSetup, PlantTime, Rotation, Turned};
+use proofstand_plant::{
+    Drive, Edge, Fault, FaultError, IndexEdge, Plant, PlantSetup, PlantTime, Rotation, Turned,
+};
 use proofstand_units::{NativePerRev, Percent, Volts};
 
 /// A healthy axis that any of the faults fits.
@@ -27,6 +29,8 @@ struct Seen {
     flags_idle: u8,
     flags_at_cap: u8,
     index: Vec<IndexEdge>,
+    index_back: Vec<IndexEdge>,
+    edges: Vec<Edge>,
     torque: f64,
     speed: [f64; 2],
     turned: Turned,
@@ -47,6 +51,9 @@ fn look(setup: PlantSetup) -> Seen {
     let (counts, index) = (plant.counter(), plant.take_index_edges());
     plant.advance(PlantTime::from_millis(1_200), &command(-0.8));
     let speed = [forward, plant.speed_readout().get()];
+    let index_back = plant.take_index_edges();
+    let mut edges = Vec::new();
+    plant.edges(PlantTime::from_millis(1_195), PlantTime::from_millis(1_200), &mut edges).unwrap();
     // Each switch open in turn while the shaft goes backward.
     let mut behind_switch = [0; 2];
     for (n, moved) in behind_switch.iter_mut().enumerate() {
@@ -55,7 +62,7 @@ fn look(setup: PlantSetup) -> Seen {
         plant.advance(PlantTime::from_millis(1_700 + 500 * n as u64), &drive);
         *moved = plant.counter() - before;
     }
-    Seen { counts, flags_idle, flags_at_cap, index, torque, speed, turned, behind_switch }
+    Seen { counts, flags_idle, flags_at_cap, index, index_back, edges, torque, speed, turned, behind_switch }
 }
 
 #[test]

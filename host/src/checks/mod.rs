@@ -14,6 +14,7 @@ mod rows;
 mod speed_cap;
 mod speed_scale;
 mod step;
+mod step_response;
 mod traces;
 
 pub use cited::CitedDirection;
@@ -40,6 +41,7 @@ pub const ALL: &[&dyn Check] = &[
     &cap_flag::CapFlag,
     &command_scale::CommandScale,
     &speed_scale::SpeedScale,
+    &step_response::StepResponse,
     &line_count::FAST,
 ];
 

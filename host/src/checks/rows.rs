@@ -119,6 +119,11 @@ impl Row {
         self
     }
 
+    /// A measured quantity with its budget that nothing is stated to compare with.
+    pub(super) fn reported<Q: Quantity>(self, budget: &Budget<Q>, sentence: &str) -> ResultRow {
+        self.with_budget(budget, &budget.combined()).verdict(Verdict::Accepted, sentence)
+    }
+
     /// Times are shown in milliseconds or microseconds.
     fn scale<Q: Quantity>(&self) -> f64 {
         debug_assert!(

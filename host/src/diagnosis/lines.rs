@@ -112,6 +112,17 @@ pub(super) fn edges_too_near(p: &Pattern<'_>) -> Option<Finding> {
     )
 }
 
+pub(super) fn response_slow(p: &Pattern<'_>) -> Option<Finding> {
+    let row = p.row("step-response.delay").filter(|r| r.verdict == Verdict::Rejected)?;
+    finding(
+        "response-slow",
+        "The torque follows its command too slowly",
+        "Look for a filter on the analog input, a torque filter or a ramp in the amplifier's settings",
+        0.95,
+        vec![cite(row)],
+    )
+}
+
 pub(super) fn illegal_transitions(p: &Pattern<'_>) -> Option<Finding> {
     let rows = rejected(p, ".illegal");
     if rows.is_empty() {

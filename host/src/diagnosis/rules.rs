@@ -24,6 +24,7 @@ pub(super) const ALL: &[Rule] = &[
     lines::duty_error,
     lines::edges_too_near,
     lines::illegal_transitions,
+    lines::response_slow,
     counts_lost_at_speed,
     super::ways::scale_ways,
     super::ways::impossible_inertia,

@@ -19,6 +19,7 @@ pub mod ripple;
 pub mod scale;
 pub mod speed;
 pub mod speed_line;
+pub mod step_response;
 pub mod torque_line;
 pub mod track;
 

@@ -187,7 +187,7 @@ fn enough_samples(
     Ok(())
 }
 
-fn within_reaction(axis: &AxisNumbers, level: Percent) -> Result<(), CannotPlan> {
+pub(super) fn within_reaction(axis: &AxisNumbers, level: Percent) -> Result<(), CannotPlan> {
     let after = axis.speed_after_trip(axis.trip, level);
     if after <= axis.mechanical_maximum {
         return Ok(());

@@ -2,6 +2,7 @@
 //!
 //! Pure: numbers in, numbers out. Nothing here knows a fixture, a plant or a check's verdict.
 
+mod alternation;
 mod axis;
 mod holding;
 mod levels;
@@ -9,6 +10,7 @@ mod limits;
 mod segments;
 mod speed_command;
 
+pub use alternation::{Alternation, alternation};
 pub use axis::AxisNumbers;
 pub use holding::Holding;
 pub use levels::{CapRun, ReversalLevel};

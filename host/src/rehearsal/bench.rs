@@ -19,6 +19,9 @@ use super::board::{Board, COUPLER_OFF_US, COUPLER_ON_US};
 use super::{Fault, RehearsalError, axis};
 use crate::sheet::AxisSheet;
 
+/// The command's own output, and the inputs of the read-outs, are so late, in microseconds: as the board's filters.
+const OUTPUT_LAG_US: u32 = 10;
+const READ_OUT_LAG_US: u32 = 15;
 /// The first point of a burst comes so long after an output, in microseconds.
 const BURST_AFTER_OUTPUT_US: u32 = 27;
 /// Ticks that a relay takes to follow.
@@ -246,7 +249,7 @@ impl Bench {
             end_minus_closed: contacts.end_minus,
         };
         // The command moves later in the tick, at a constant distance from its sample.
-        self.run_to(self.after(OUTPUT_AFTER_TICK_US), &Drive { command: before, ..drive });
+        self.run_to(self.after(OUTPUT_AFTER_TICK_US + OUTPUT_LAG_US), &Drive { command: before, ..drive });
         self.run_to(next, &drive);
         self.time = next;
         self.look_at_display(enable);
@@ -326,11 +329,13 @@ impl Bench {
         let period = f64::from(burst.command.period_us) * self.board.tick_nanos() / 1e3;
         // Read-outs are noisy and filtered: they are as they are now. Where the shaft was, the plant remembers.
         let now = burst.command.kind == BurstKind::ReadOuts;
+        let lag = if now { u64::from(READ_OUT_LAG_US) * 1000 } else { 0 };
         if !now {
             self.plant.advance(until, drive);
         }
         while burst.done < burst.command.points {
             let time = burst.first + (f64::from(burst.done) * period).round() as u64;
+            let time = time.saturating_sub(lag);
             if time > until.nanos() {
                 break;
             }

@@ -455,6 +455,7 @@ fn tolerances(table: Option<&Table>, motor: Option<&Motor>, disc: Option<&Disc>)
         cap_flag_chatter: stated_whole(table, "tolerances", "cap_flag_chatter_edges")?,
         enable_off: millis("enable_off_milliseconds")?,
         phase: stated(table, "phase_degrees", Degrees::new)?,
+        step_response: percent("step_response_percent")?,
         retention_gain: percent("retention_gain_percent")?,
     })
 }

@@ -185,6 +185,8 @@ pub struct Tolerances {
     pub enable_off: Stated<Seconds>,
     /// Phase between neighbouring edges of A and B, at least, electrical degrees.
     pub phase: Stated<Degrees>,
+    /// Delay of the torque behind the command, at most so much more than stated, percent.
+    pub step_response: Stated<Percent>,
     /// Change of a gain over a power cycle, ± percent.
     pub retention_gain: Stated<Percent>,
 }

@@ -594,6 +594,12 @@ pub(super) static SECTIONS: &[Section] = &[
                 "Phase between neighbouring edges of A and B, at least, electrical degrees",
             ),
             key(
+                "step_response_percent",
+                Kind::Number(Range { least: 0.0, above: true, most: 1000.0 }),
+                common(50.0),
+                "Delay of the torque behind the command, at most so much more than the amplifier's time constants say",
+            ),
+            key(
                 "retention_gain_percent",
                 PERCENT,
                 common(1.0),

@@ -15,6 +15,12 @@ pub struct Fixture {
     pub read_out_range: Volts,
     /// One tick of the control loop, also the spacing of samples.
     pub tick: Seconds,
+    /// From a tick's sample to the output of what was decided on it (`PROTOCOL.md`).
+    pub output_after_tick: Seconds,
+    /// Time constant of the command's own output: its loop closes at 16 kHz.
+    pub output_lag: Seconds,
+    /// Time constant of a read-out's input: 4.7 kΩ with 1 nF, and the converter's own filter of 15 kHz.
+    pub read_out_lag: Seconds,
     /// Age of the tick's speed estimate.
     pub estimator: Seconds,
     /// Release of the contact that opens enable (small relay: common practice, no source).
@@ -36,6 +42,9 @@ impl Fixture {
         command_uncertainty: Volts::new(1e-3),
         read_out_range: Volts::new(10.0),
         tick: Seconds::new(1e-3),
+        output_after_tick: Seconds::new(500e-6),
+        output_lag: Seconds::new(10e-6),
+        read_out_lag: Seconds::new(15e-6),
         estimator: Seconds::new(8e-3),
         contact: Seconds::new(5e-3),
         shortest_edge: Seconds::new(80e-9),

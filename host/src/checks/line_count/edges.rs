@@ -14,7 +14,7 @@ use crate::checks::{Context, StepEvidence};
 use crate::estimate::line_burst::{LineRecord, MeanAngle, PhaseEstimate, phase, read_lines};
 use crate::estimate::lines::{Travel, index_width, passes};
 use crate::fixture::{Burst, BurstOrder};
-use crate::metrology::{Budget, Calibration, Contribution, Limits};
+use crate::metrology::{Budget, Contribution, Limits};
 use crate::record::model::{Lane, Panel, Plot, PlotAxis, ResultRow, Series, SeriesStyle, Verdict};
 use crate::targets::Fixture;
 
@@ -138,7 +138,7 @@ impl<'a> Edges<'a> {
             .limits(&limits);
         let budget = if self.fast { self.narrowest_mean() } else { self.smallest_seen() };
         match budget {
-            Some(budget) => row.judged(&budget, &limits, Calibration::InForce),
+            Some(budget) => row.judged(&budget, &limits, self.context.by()),
             None => row.without(Verdict::Undecided, NO_EDGES),
         }
     }
@@ -178,7 +178,7 @@ impl<'a> Edges<'a> {
             .target(0.0)
             .limits(&limits);
         match self.worst(|e| e.error) {
-            Some((budget, _)) => row.judged(&budget, &limits, Calibration::InForce),
+            Some((budget, _)) => row.judged(&budget, &limits, self.context.by()),
             None => row.without(Verdict::Undecided, NO_EDGES),
         }
     }
@@ -194,7 +194,7 @@ impl<'a> Edges<'a> {
             if a.value.get().abs() >= b.value.get().abs() { a } else { b }
         };
         match self.worst(worse) {
-            Some((budget, _)) => row.judged(&budget, &limits, Calibration::InForce),
+            Some((budget, _)) => row.judged(&budget, &limits, self.context.by()),
             None => row.without(Verdict::Undecided, NO_EDGES),
         }
     }
@@ -224,7 +224,7 @@ impl<'a> Edges<'a> {
                 time(estimate.point * (0.5 * estimate.unseen)),
             ));
         let id = format!("{}.edge", self.id);
-        Some(Row::number(&id, &name, "µs").judged(&budget, &limits, Calibration::InForce))
+        Some(Row::number(&id, &name, "µs").judged(&budget, &limits, self.context.by()))
     }
 
     fn illegal(&self) -> Option<ResultRow> {
