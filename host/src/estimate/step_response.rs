@@ -385,7 +385,7 @@ mod tests {
             // e⁻⁵ of the transient is still to come where the fit begins.
             assert!(error.abs() < 4.0 * got.scatter.get() + 0.005 * expected, "{lags:?}: {got:?}");
             assert!(got.scatter.get() < 25e-6, "{}", got.scatter.get());
-            assert!((got.gain / 600_000.0 - 1.0).abs() < 0.01, "{}", got.gain);
+            assert!((got.gain / 600_000.0 - 1.0).abs() < 0.02, "{}", got.gain);
             assert!((0.2..0.45).contains(&got.residual), "quantisation is 0.29 counts: {}", got.residual);
         }
     }

@@ -285,7 +285,7 @@ fn burst_record(burst: &Burst) -> BurstRecord {
         number: burst.number,
         kind: burst.order.word().to_owned(),
         start_seconds: burst.first.map(|f| f.0 as f64 * 1e-6),
-        period_seconds: f64::from(burst.order.period_us) * 1e-6,
+        period_seconds: f64::from(burst.order.period_us) / 1e6,
         points: u32::from(burst.order.points),
         points_read: u32::try_from(burst.bytes.len() / burst.order.point_bytes()).unwrap_or(u32::MAX),
     }
