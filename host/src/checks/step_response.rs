@@ -17,7 +17,7 @@ use crate::fixture::BurstOrder;
 use crate::planner::{
     Alternation, CannotPlan, LimitsFor, after, alternation, milli_rpm, step_to, total_timeout,
 };
-use crate::sheet::{Basis, CommandPair};
+use crate::sheet::{AxisSheet, Basis};
 
 /// The check.
 pub(super) struct StepResponse;
@@ -64,12 +64,6 @@ fn longest(context: &Context<'_>) -> Option<Seconds> {
 }
 
 fn plan(context: &Context<'_>) -> Result<Alternation, CannotPlan> {
-    if matches!(context.sheet.command.pair, CommandPair::Speed { .. }) {
-        return Err(CannotPlan {
-            why: "the axis takes a speed command: how its torque follows is its own affair".to_owned(),
-            remedy: "a torque command".to_owned(),
-        });
-    }
     let plan = alternation(&context.motion.axis)?;
     let (Some(stated), Some(longest)) = (stated(context), longest(context)) else { return Ok(plan) };
     let expected = expected_uncertainty(context, &plan);
@@ -127,7 +121,7 @@ fn program(context: &Context<'_>, plan: &Alternation, sign: f64) -> Vec<Segment>
 
 /// Sign of the command in a segment; the run-up is segment 0.
 const fn command_in(segment: u8, sign: f64) -> f64 {
-    if segment % 2 == 0 { sign } else { -sign }
+    if segment.is_multiple_of(2) { sign } else { -sign }
 }
 
 impl Check for StepResponse {
@@ -142,6 +136,10 @@ impl Check for StepResponse {
     fn shows(&self) -> &'static str {
         "How far the torque is behind its command, from bursts of positions while the command alternates; and, where there \
          is a torque read-out, when its response passes 63.2 % and how long it takes from 10 to 90 %."
+    }
+
+    fn is_for(&self, sheet: &AxisSheet) -> bool {
+        sheet.command.pair.is_torque()
     }
 
     fn needs(&self) -> &'static [Need] {

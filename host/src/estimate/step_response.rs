@@ -340,13 +340,13 @@ mod tests {
     /// Torque from −1 to 1 and back behind lags in a row, integrated to positions in counts, finely.
     fn positions(steps: &[CommandStep], lags: &[f64], gain: f64, points: usize, period: f64) -> Vec<u8> {
         const FINE: f64 = 1e-6;
-        let (mut speed, mut position) = (90_000.0, 0.3);
+        let (mut speed, mut position) = (90_000.0_f64, 0.3_f64);
         let mut states = vec![-1.0; lags.len()];
         let mut bytes = Vec::new();
         let per_point = (period / FINE).round() as usize;
         for n in 0..points * per_point {
             if n % per_point == 0 {
-                bytes.extend((position as f64).floor().to_le_count());
+                bytes.extend(position.floor().to_le_count());
             }
             let now = 1.0 + n as f64 * FINE;
             let command =

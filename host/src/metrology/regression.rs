@@ -137,7 +137,7 @@ mod tests {
         assert!(fit(&[ones.clone(), ones.clone()], &[1.0, 2.0, 3.0]).is_err());
         assert!(fit(&[ones.clone(), vec![0.0; 3]], &[1.0, 2.0, 3.0]).is_err());
         assert!(fit(&[vec![1.0; 2]], &[1.0, 2.0, 3.0]).is_err());
-        assert!(fit(&[ones.clone()], &[1.0]).is_err());
+        assert!(fit(core::slice::from_ref(&ones), &[1.0]).is_err());
         assert!(fit(&[ones], &[1.0, f64::NAN, 3.0]).is_err());
     }
 }

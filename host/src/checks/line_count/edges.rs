@@ -24,6 +24,8 @@ const POINTS: u16 = 4096;
 const POINTS_A_CYCLE: f64 = 144.0;
 /// Time between points of the burst that meets the index, in microseconds: long enough for a host's few milliseconds.
 const INDEX_PERIOD_US: u16 = 10;
+/// Longest time between points, for an encoder of few pulses.
+const PERIOD_MOST_US: f64 = 200.0;
 /// Only a burst whose points are at most so far apart, in degrees of the cycle, tells an illegal transition.
 const FINE: f64 = 22.5;
 /// Counts drawn on either side of the index.
@@ -39,7 +41,7 @@ pub(super) fn acts(
     let turn = 60.0 / pass.speed.get().abs();
     let cycle_us = turn * 4e6 / f64::from(counts_per_rev.get());
     let lines = |period_us| ActWhat::Burst(BurstOrder { kind: BurstKind::Lines, period_us, points: POINTS });
-    let period = (cycle_us / POINTS_A_CYCLE).clamp(1.0, f64::from(INDEX_PERIOD_US)) as u16;
+    let period = (cycle_us / POINTS_A_CYCLE).clamp(1.0, PERIOD_MOST_US) as u16;
     let settled = if index_at.is_some() { 1.5 * turn } else { 0.3 };
     let mut acts =
         vec![Act { at: ActAt { slot: measure_at, after: Seconds::new(settled) }, what: lines(period) }];
@@ -59,6 +61,8 @@ struct Taken<'a> {
     burst: &'a Burst,
     record: LineRecord,
     phase: Option<PhaseEstimate>,
+    /// It was taken at the index: it lasts so long that the speed varies in it.
+    at_index: bool,
 }
 
 /// The bursts of all passes.
@@ -84,13 +88,13 @@ impl<'a> Edges<'a> {
             .collect();
         let taken = made
             .iter()
-            .flat_map(|(pass, made)| made.bursts.iter().map(move |burst| (*pass, burst)))
-            .filter(|(_, burst)| burst.order.kind == BurstKind::Lines && burst.is_whole())
-            .map(|(pass, burst)| {
+            .flat_map(|(pass, made)| made.bursts.iter().enumerate().map(move |(n, burst)| (*pass, n, burst)))
+            .filter(|(_, _, burst)| burst.order.kind == BurstKind::Lines && burst.is_whole())
+            .map(|(pass, n, burst)| {
                 let record = read_lines(burst.lines());
                 let period = Seconds::new(f64::from(burst.order.period_us) * 1e-6);
                 let phase = phase(&record, period).ok();
-                Taken { pass, burst, record, phase }
+                Taken { pass, burst, record, phase, at_index: n > 0 }
             })
             .collect();
         Self { context, id, fast, made, taken }
@@ -116,13 +120,8 @@ impl<'a> Edges<'a> {
         self.for_phase().map(|(_, estimate)| estimate)
     }
 
-    /// Slowly, coarse bursts are there for the index alone: they last so long that the speed varies in them.
     fn for_phase(&self) -> impl Iterator<Item = (&Taken<'a>, &PhaseEstimate)> {
-        let coarsest = if self.fast { f64::INFINITY } else { FINE / 3.0 };
-        self.taken
-            .iter()
-            .filter_map(|t| Some((t, t.phase.as_ref()?)))
-            .filter(move |(_, estimate)| estimate.point.get() <= coarsest)
+        self.taken.iter().filter(|t| !t.at_index).filter_map(|t| Some((t, t.phase.as_ref()?)))
     }
 
     /// How much nearer than the mean of its kind a single edge may come: what the division does.
