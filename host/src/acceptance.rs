@@ -10,6 +10,7 @@ pub use undo::changed_at_the_bench;
 use proofstand_protocol::version::{CalibrationState, FixtureHello};
 use proofstand_units::Volts;
 
+use crate::calibration::day_in_words;
 use crate::cautions::cautions;
 use crate::checks::{Check, CitedDirection, Context, Equipment, for_axis};
 use crate::diagnosis::diagnose;
@@ -426,12 +427,6 @@ impl Calibration {
             clock_ppm: CLOCK_PPM,
         }
     }
-}
-
-/// A day since 1970-01-01 as a date.
-fn day_in_words(day: u32) -> String {
-    jiff::Timestamp::from_second(i64::from(day) * 86_400)
-        .map_or_else(|_| "an impossible day".to_owned(), |t| t.to_string().chars().take(10).collect())
 }
 
 fn provenance<L: Link>(client: &Client<L>, calibration: &Calibration, setting: &Setting) -> Provenance {

@@ -275,6 +275,8 @@ impl<'a, L: Link> Bench<'a, L> {
     }
 
     fn put(&mut self, level: f64) -> Result<(), CalibrateError> {
+        // A trip that has come is the reason to stop, not the refusal that would follow.
+        self.turn()?;
         let epoch = self.client.status(&mut Unkept)?.epoch;
         let level = Microvolts((level * 1e6).round() as i32);
         let request = Request::MeterLevel { epoch, level, corrected: false };
@@ -295,9 +297,7 @@ impl<'a, L: Link> Bench<'a, L> {
             }
             .into()),
             Err(refused @ FixtureError::Refused { .. }) => {
-                for _ in 0..10 {
-                    self.turn()?;
-                }
+                self.turn()?;
                 Err(refused.into())
             }
             Err(error) => Err(error.into()),
@@ -306,12 +306,15 @@ impl<'a, L: Link> Bench<'a, L> {
 
     /// Lets time go by on the link. A trip ends everything.
     fn turn(&mut self) -> Result<(), CalibrateError> {
-        match self.client.next(TURN, &mut Unkept)? {
-            Some(Received::Event(Numbered { event: Event::Tripped(trip), .. })) => {
-                Err(FixtureError::Tripped(trip).into())
+        let mut wait = TURN;
+        while let Some(received) = self.client.next(wait, &mut Unkept)? {
+            if let Received::Event(Numbered { event: Event::Tripped(trip), .. }) = received {
+                return Err(FixtureError::Tripped(trip).into());
             }
-            _ => Ok(()),
+            // What has piled up meanwhile is taken at once.
+            wait = Duration::ZERO;
         }
+        Ok(())
     }
 }
 

@@ -202,7 +202,7 @@ fn choose(nominal: &[f64], mean: &[f64], residuals: &[f64], noise: f64) -> Choic
         (
             true,
             format!(
-                "A straight line leaves {line_uv:.0} µV, {:.1} times the scatter of the readings ({noise_uv:.0} µV); a \
+                "A straight line leaves {line_uv:.0} µV, {:.0} times the scatter of the readings ({noise_uv:.0} µV); a \
                  table leaves {table_uv:.0} µV between its points.",
                 line_leaves / noise.max(1e-12)
             ),

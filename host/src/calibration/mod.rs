@@ -20,4 +20,5 @@ pub use fit::Accuracy;
 pub use image::Known;
 pub use record::CalibrationRecord;
 pub use scpi_meter::ScpiMeter;
+pub(crate) use whole::day_in_words;
 pub use whole::{Given, Job, Made};

@@ -11,7 +11,8 @@ use crate::link::serial::{Port, SerialLink, ports};
 const EXAMPLES: &str = "\
 Examples:
   proofstand ports
-      /dev/ttyACM0  Proofstand fixture, firmware 0.1.0, protocol 1.0, controller e660583883724a31, calibration in date
+      /dev/ttyACM0  Proofstand fixture, firmware 0.1.0, protocol 1.0, controller e660583883724a31,
+          calibration in date until 2027-01-12
       /dev/ttyUSB0  Example Instruments: no fixture answers
 
   proofstand accept axis.toml --port /dev/ttyACM0";
@@ -60,12 +61,15 @@ fn about(port: &Port) -> String {
 
 fn fixture(hello: &FixtureHello) -> String {
     let calibration = match hello.calibration {
-        CalibrationState::Valid if hello.calibration_due.0 >= crate::acceptance::today() => "in date",
-        CalibrationState::Valid => "out of date",
-        CalibrationState::None => "missing",
-        CalibrationState::ForeignBoard => "of another analog board",
-        CalibrationState::Corrupt => "damaged",
-        CalibrationState::Other(_) => "in a state that this program does not know",
+        CalibrationState::Valid => {
+            let due = crate::calibration::day_in_words(hello.calibration_due.0);
+            let past = hello.calibration_due.0 < crate::acceptance::today();
+            if past { format!("out of date since {due}") } else { format!("in date until {due}") }
+        }
+        CalibrationState::None => "missing".to_owned(),
+        CalibrationState::ForeignBoard => "of another analog board".to_owned(),
+        CalibrationState::Corrupt => "damaged".to_owned(),
+        CalibrationState::Other(_) => "in a state that this program does not know".to_owned(),
     };
     format!(
         "{} fixture, firmware {}, protocol {}, controller {}, calibration {calibration}",

@@ -16,7 +16,7 @@ use proofstand_protocol::version::{Capabilities, FirmwareVersion};
 use proofstand_units::{Percent, Volts};
 
 use super::board::{Board, COUPLER_OFF_US, COUPLER_ON_US};
-use super::{Fault, RehearsalError, axis};
+use super::{Before, Fault, RehearsalError, axis};
 use crate::sheet::AxisSheet;
 
 /// The command's own output, and the inputs of the read-outs, are so late, in microseconds: as the board's filters.
@@ -89,6 +89,20 @@ impl Bench {
     /// # Errors
     /// [`RehearsalError`] if no such axis can be simulated.
     pub fn new(sheet: &AxisSheet, faults: &[Fault], seed: u64, today: u32) -> Result<Self, RehearsalError> {
+        Self::found(sheet, faults, seed, today, Before::Own)
+    }
+
+    /// The same with a fixture that comes without its calibration, or with one that names another board.
+    ///
+    /// # Errors
+    /// As [`Self::new`].
+    pub fn found(
+        sheet: &AxisSheet,
+        faults: &[Fault],
+        seed: u64,
+        today: u32,
+        before: Before,
+    ) -> Result<Self, RehearsalError> {
         let mut random = Random::new(seed);
         let board = Board::drawn(&mut random, seed);
         let mut setup = axis::setup(sheet, &mut random);
@@ -120,7 +134,11 @@ impl Bench {
             epoch: seed as u32 ^ 0x5eed_0001,
             flags: FlagTiming { debounce_us: 0, on_delay_us: COUPLER_ON_US, off_delay_us: COUPLER_OFF_US },
         };
-        let record = board.calibration(today);
+        let record = match before {
+            Before::Own => board.calibration(today),
+            Before::Nothing => None,
+            Before::Others => Board::drawn(&mut Random::new(!seed), !seed).calibration(today),
+        };
         let fixture = Fixture::new(identity, start, record.as_deref());
         Ok(Self {
             plant,

@@ -63,7 +63,21 @@ impl Rehearsal {
     /// # Errors
     /// [`RehearsalError`] if no such axis can be simulated.
     pub fn new(sheet: &AxisSheet, faults: &[Fault], seed: u64, today: u32) -> Result<Self, RehearsalError> {
-        let bench = Bench::new(sheet, faults, seed, today)?;
+        Self::found(sheet, faults, seed, today, Before::Own)
+    }
+
+    /// The same with a fixture that comes without its calibration, or with one that names another board.
+    ///
+    /// # Errors
+    /// As [`Self::new`].
+    pub fn found(
+        sheet: &AxisSheet,
+        faults: &[Fault],
+        seed: u64,
+        today: u32,
+        before: Before,
+    ) -> Result<Self, RehearsalError> {
+        let bench = Bench::found(sheet, faults, seed, today, before)?;
         Ok(Self { bench: Rc::new(RefCell::new(bench)) })
     }
 

@@ -51,7 +51,7 @@ impl Certificate<'_> {
                     style { (PreEscaped(style(self.rehearsal, &footer))) }
                 }
                 body {
-                    @if self.rehearsal { (marks()) }
+                    @if self.rehearsal { (marks("Simulated board and meter. Nothing here says anything about a real fixture.")) }
                     div.sheet {
                         div.running aria-hidden="true" {
                             @if self.rehearsal { div.reh-strip { (REHEARSAL) } }

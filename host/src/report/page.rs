@@ -49,7 +49,7 @@ impl Page<'_> {
                     style { (PreEscaped(style(self.rehearsal, &footer))) }
                 }
                 body {
-                    @if self.rehearsal { (marks()) }
+                    @if self.rehearsal { (marks("Simulated amplifier and motor. Nothing here says anything about a real machine.")) }
                     div.sheet {
                         div.running aria-hidden="true" {
                             @if self.rehearsal { div.reh-strip { (REHEARSAL) } }
@@ -84,11 +84,11 @@ impl Page<'_> {
     }
 }
 
-pub(super) fn marks() -> Markup {
+pub(super) fn marks(simulated: &str) -> Markup {
     html! {
         div.banner role="note" {
             (REHEARSAL)
-            span { "Simulated amplifier and motor. Nothing here says anything about a real machine." }
+            span { (simulated) }
         }
         div.edge.left aria-hidden="true" {}
         div.edge.right aria-hidden="true" {}

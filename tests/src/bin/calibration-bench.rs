@@ -3,7 +3,7 @@
 //!
 //! Prints the terminals' paths (`port …`, `meter …`), then every change of the fixture's state and of the record that it
 //! keeps. Takes commands on standard input: `stop`, `stop release`, `amplifier`, `amplifier off`. Ends with standard
-//! input. The record survives in a file, so that a fixture can lose its power: `--flash FILE`.
+//! input. The record survives in a file, so that a fixture can lose its power.
 //!
 //! The fixture says of itself that it is simulated, so that every record made with it is a rehearsal's.
 
@@ -33,7 +33,6 @@ struct Arguments {
     #[arg(long)]
     others: bool,
     /// Where the fixture's record is kept
-    #[arg(long)]
     flash: Option<PathBuf>,
     /// Seed of everything random
     #[arg(long, default_value_t = 1)]

@@ -1,0 +1,308 @@
+//! Whole calibrations on a virtual bench: the firmware's own logic, a simulated board with a curve, a meter.
+
+use core::time::Duration;
+use std::cell::RefCell;
+use std::rc::Rc;
+
+use proofstand::calibration::conduct::store;
+use proofstand::calibration::image::read;
+use proofstand::calibration::reading::{Impossible, Reading};
+use proofstand::calibration::record::{CalibrationRecord, Stored};
+use proofstand::calibration::{
+    Accuracy, Asked, CalibrateError, Given, Job, Made, ReferenceMeter, ScpiMeter, Watcher,
+};
+use proofstand::fixture::{Client, FixtureError, Numbered, Tap};
+use proofstand::link::{Link, LinkError};
+use proofstand::rehearsal::{Before, FixtureEnd, MeterBench, MeterEnd, MeterFault, SharedBench};
+use proofstand::scpi::ScpiError;
+use proofstand_protocol::message::{Sample, TripCause};
+use proofstand_units::Volts;
+
+const TODAY: u32 = 20_500;
+
+struct Nobody;
+
+impl Tap for Nobody {
+    fn samples(&mut self, _: u32, _: &[Sample]) -> std::io::Result<()> {
+        Ok(())
+    }
+
+    fn event(&mut self, _: &Numbered) -> std::io::Result<()> {
+        Ok(())
+    }
+}
+
+impl Watcher for Nobody {
+    fn read(&mut self, _: &Asked, _: &Reading) -> Result<(), CalibrateError> {
+        Ok(())
+    }
+}
+
+fn bench(seed: u64, before: Before, fault: Option<MeterFault>) -> SharedBench {
+    let mut bench = MeterBench::new(seed, TODAY, before, fault, None);
+    // A fixture that has only just started has seen nothing yet, and lets nothing begin.
+    (0..10).for_each(|_| bench.tick());
+    Rc::new(RefCell::new(bench))
+}
+
+fn job(look_only: bool, today: u32) -> Job {
+    Job {
+        given: Given {
+            operator: Some("Invented".into()),
+            temperature: 23.0,
+            meter: "an invented meter".into(),
+            read: "read by SCPI".into(),
+            accuracy: Accuracy { of_reading_ppm: 35.0, of_range_ppm: 5.0, range: 10.0, resolution: 10e-6 },
+            traceability: None,
+            points: 17,
+            look_only,
+        },
+        id: "test".into(),
+        today,
+        started: "2026-02-16T00:00:00Z".into(),
+    }
+}
+
+fn scpi(bench: &SharedBench) -> Result<ScpiMeter<MeterEnd>, CalibrateError> {
+    let wait = &mut || {
+        bench.borrow_mut().tick();
+        Ok(())
+    };
+    ScpiMeter::connect(MeterEnd::new(Rc::clone(bench)), 2, wait)
+}
+
+/// Measured, and stored if there is something to store.
+fn calibrate<L: Link>(link: L, bench: &SharedBench, job: &Job) -> Result<Made, CalibrateError> {
+    let mut client = Client::connect(link, &mut Nobody)?;
+    let mut meter = scpi(bench)?;
+    let mut made = job.measure(&mut client, &mut meter, &mut Nobody)?;
+    if let Some(image) = &made.image {
+        store(&mut client, image)?;
+        made.record.stored = Stored::InFixture;
+    }
+    Ok(made)
+}
+
+#[test]
+fn a_calibrated_command_is_in_truth_where_its_record_says_on_many_boards() {
+    let (mut levels, mut beyond) = (0, 0);
+    for seed in 1..=8 {
+        let bench = bench(seed, Before::Own, None);
+        let made = calibrate(FixtureEnd(Rc::clone(&bench)), &bench, &job(false, TODAY)).unwrap();
+        let record = &made.record;
+        assert!(record.choice.table, "{}", record.choice.why);
+        assert_eq!((record.levels.len(), record.as_left.len(), record.command.len()), (17, 16, 17));
+        assert_eq!(record.as_found.holds, Some(true), "seed {seed}: {:?}", record.as_found);
+        assert!(record.expanded[2] <= 1.0e-3 && record.expanded[2] > 0.5e-3, "{:?}", record.expanded);
+        let image = made.image.unwrap();
+        assert_eq!(bench.borrow().stored(), Some(image.bytes()), "in the fixture");
+        let known = read(image.bytes()).unwrap();
+        for step in -19..=19 {
+            let asked = f64::from(step) * 0.5 + 0.123;
+            let ideal = image.ideal_level(asked);
+            let code = ((ideal + 10.0) / 20.0 * 65_536.0).round() as u16;
+            let error = bench.borrow().truth(code) - asked;
+            let stated = known.uncertainty.expanded(Volts::new(asked), 0.0).get();
+            levels += 1;
+            beyond += u32::from(error.abs() > stated);
+            assert!(error.abs() <= 1.5 * stated, "seed {seed}, {asked} V: {error} against {stated}");
+        }
+        // The file says the same.
+        let text = record.to_json().unwrap();
+        assert_eq!(CalibrationRecord::from_json(&text).unwrap(), *record);
+        assert!(CalibrationRecord::from_json(&text.replace("calibration-1", "calibration-2")).is_err());
+        assert!(record.is_rehearsal() && record.previous.is_some());
+    }
+    // k = 2 holds about 95 of 100; 93 are asked for, as everywhere.
+    assert!(beyond * 100 <= levels * 7, "{beyond} of {levels} levels beyond what is stated");
+}
+
+#[test]
+fn looking_changes_nothing_and_tells_an_old_one_from_another_boards_and_from_none() {
+    let look = |before| {
+        let bench = bench(3, before, None);
+        let was = bench.borrow().stored().map(<[u8]>::to_vec);
+        let made = calibrate(FixtureEnd(Rc::clone(&bench)), &bench, &job(true, TODAY)).unwrap();
+        assert!(made.image.is_none() && made.record.stored == Stored::LookedAt);
+        assert_eq!(bench.borrow().stored().map(<[u8]>::to_vec), was);
+        made.record.as_found
+    };
+    let own = look(Before::Own);
+    assert_eq!((own.holds, own.foreign), (Some(true), None));
+    let others = look(Before::Others);
+    assert!(others.holds == Some(false) && others.foreign.is_some(), "{others:?}");
+    let none = look(Before::Nothing);
+    assert_eq!((none.holds, none.foreign), (None, None));
+}
+
+#[test]
+fn whatever_is_wrong_with_the_meter_is_named_and_nothing_in_the_fixture_changes() {
+    for (name, fault) in MeterFault::ALL {
+        let bench = bench(1, Before::Own, Some(fault));
+        let was = bench.borrow().stored().map(<[u8]>::to_vec);
+        let error = calibrate(FixtureEnd(Rc::clone(&bench)), &bench, &job(false, TODAY)).unwrap_err();
+        let expected = match fault {
+            MeterFault::Silent | MeterFault::Stuck => {
+                matches!(error, CalibrateError::Meter(ScpiError::Silent { .. }))
+            }
+            MeterFault::Garbage => {
+                matches!(error, CalibrateError::Meter(ScpiError::NotText { byte: 0xf8, .. }))
+            }
+            MeterFault::Escape => {
+                matches!(error, CalibrateError::Meter(ScpiError::NotText { byte: 0x1b, .. }))
+            }
+            MeterFault::Overload => matches!(error, CalibrateError::Meter(ScpiError::Overload)),
+            MeterFault::Reversed => matches!(error, CalibrateError::Impossible(Impossible::Reversed { .. })),
+            MeterFault::Refuses => {
+                matches!(error, CalibrateError::Meter(ScpiError::Reported { code: -221, .. }))
+            }
+            MeterFault::Held => matches!(error, CalibrateError::Impossible(Impossible::FarOff { .. })),
+            MeterFault::Cold => matches!(
+                error,
+                CalibrateError::Impossible(Impossible::Unsettled { .. } | Impossible::UpAndDown { .. })
+            ),
+        };
+        assert!(expected, "{name}: {error:?}");
+        assert!(error.to_string().chars().all(|c| !c.is_control()), "{error}");
+        assert_eq!(bench.borrow().stored().map(<[u8]>::to_vec), was, "{name}");
+        // The fixture is at 0 V, isolated, on its next tick.
+        (0..3).for_each(|_| bench.borrow_mut().tick());
+        assert_eq!(bench.borrow().at_the_terminals().0, Volts::ZERO, "{name}");
+    }
+}
+
+/// A cable that is pulled after so many messages.
+struct Pulled {
+    end: FixtureEnd,
+    left: usize,
+}
+
+impl Link for Pulled {
+    fn send(&mut self, bytes: &[u8]) -> Result<(), LinkError> {
+        if self.left == 0 {
+            return Err(LinkError::Gone { port: "test".into(), why: "pulled".into() });
+        }
+        self.left -= 1;
+        self.end.send(bytes)
+    }
+
+    fn receive(&mut self, buffer: &mut [u8], wait: Duration) -> Result<usize, LinkError> {
+        self.end.receive(buffer, wait)
+    }
+
+    fn now(&self) -> Duration {
+        self.end.now()
+    }
+
+    fn name(&self) -> String {
+        self.end.name()
+    }
+}
+
+#[test]
+fn a_cable_pulled_at_any_message_leaves_the_old_calibration_or_the_new_one_and_0_v() {
+    let whole = {
+        let bench = bench(2, Before::Own, None);
+        let mut counting = Pulled { end: FixtureEnd(Rc::clone(&bench)), left: usize::MAX };
+        calibrate(&mut counting, &bench, &job(false, TODAY)).unwrap();
+        usize::MAX - counting.left
+    };
+    let (mut old, mut new) = (0, 0);
+    let last = (whole - 16)..whole;
+    for pulled_after in (1..whole).step_by(whole / 24).chain(last) {
+        let bench = bench(2, Before::Own, None);
+        let was = bench.borrow().stored().map(<[u8]>::to_vec);
+        let link = Pulled { end: FixtureEnd(Rc::clone(&bench)), left: pulled_after };
+        let result = calibrate(link, &bench, &job(false, TODAY));
+        // Whatever was sent is carried out; then the fixture is alone.
+        for _ in 0..300 {
+            bench.borrow_mut().tick();
+        }
+        let is = bench.borrow().stored().map(<[u8]>::to_vec);
+        if is == was {
+            old += 1;
+            assert!(result.is_err(), "pulled after {pulled_after}");
+        } else {
+            new += 1;
+            assert!(read(&is.unwrap()).is_some_and(|known| known.calibrated == TODAY));
+        }
+        assert_eq!(bench.borrow().at_the_terminals(), (Volts::ZERO, false), "pulled after {pulled_after}");
+    }
+    assert!(old > 20 && new > 0, "{old} old, {new} new");
+}
+
+/// A person who mistypes now and then, and looks again when told.
+struct Person {
+    bench: SharedBench,
+    asked: usize,
+    mistyped: usize,
+    told: usize,
+}
+
+impl ReferenceMeter for Person {
+    fn ask(&mut self, _about: &Asked) {
+        self.asked += 1;
+    }
+
+    fn poll(&mut self) -> Result<Option<f64>, CalibrateError> {
+        let volts = (self.bench.borrow().at_the_terminals().0.get() * 1e5).round() / 1e5;
+        if self.asked % 9 == 5 {
+            self.mistyped += 1;
+            return Ok(Some(if self.asked.is_multiple_of(2) { volts * 1000.0 } else { volts + 1.0 }));
+        }
+        Ok(Some(volts))
+    }
+
+    fn repeats(&self) -> usize {
+        1
+    }
+
+    fn refused(&mut self, _why: &Impossible) -> bool {
+        self.told += 1;
+        true
+    }
+}
+
+#[test]
+fn a_person_who_mistypes_is_told_and_asked_again() {
+    let bench = bench(5, Before::Nothing, None);
+    let mut client = Client::connect(FixtureEnd(Rc::clone(&bench)), &mut Nobody).unwrap();
+    let mut person = Person { bench: Rc::clone(&bench), asked: 0, mistyped: 0, told: 0 };
+    let made = job(false, TODAY).measure(&mut client, &mut person, &mut Nobody).unwrap();
+    assert!(person.mistyped > 3 && person.told == person.mistyped, "{} told", person.told);
+    assert_eq!(person.asked, 50 + person.mistyped, "34 levels, 16 between");
+    assert!(made.record.as_left.iter().all(|left| left.error.abs() < 0.3e-3));
+}
+
+#[test]
+fn an_amplifier_that_is_switched_on_and_a_stop_button_end_it_by_their_names() {
+    for (spoil, cause) in [
+        ((|b: &mut MeterBench| b.plug_amplifier(true)) as fn(&mut MeterBench), TripCause::AmplifierConnected),
+        (|b: &mut MeterBench| b.chain_mut().stop = false, TripCause::FixtureStop),
+    ] {
+        let bench = bench(1, Before::Own, None);
+        let mut client = Client::connect(FixtureEnd(Rc::clone(&bench)), &mut Nobody).unwrap();
+        struct Spoiler(SharedBench, fn(&mut MeterBench), usize);
+        impl Watcher for Spoiler {
+            fn read(&mut self, _: &Asked, _: &Reading) -> Result<(), CalibrateError> {
+                self.2 += 1;
+                if self.2 == 3 {
+                    self.1(&mut self.0.borrow_mut());
+                }
+                Ok(())
+            }
+        }
+        let mut meter = scpi(&bench).unwrap();
+        let mut spoiler = Spoiler(Rc::clone(&bench), spoil, 0);
+        let error = job(false, TODAY).measure(&mut client, &mut meter, &mut spoiler).unwrap_err();
+        let named = matches!(&error, CalibrateError::Fixture(FixtureError::Tripped(t)) if t.cause == cause);
+        assert!(named, "{error}");
+    }
+}
+
+#[test]
+fn a_clock_that_stands_before_the_calibration_found_is_refused() {
+    let bench = bench(1, Before::Own, None);
+    let error = calibrate(FixtureEnd(Rc::clone(&bench)), &bench, &job(false, TODAY - 100)).unwrap_err();
+    assert!(matches!(error, CalibrateError::Clock { .. }), "{error}");
+}

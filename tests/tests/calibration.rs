@@ -1,0 +1,169 @@
+//! What a calibration means for an acceptance, and whole calibrations over pseudo-terminals.
+
+#![allow(clippy::unwrap_used, reason = "a helper of a test fails as the test does")]
+
+use std::path::Path;
+use std::process::Stdio;
+use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::time::Duration;
+
+use proofstand::acceptance::{Job, Setting};
+use proofstand::checks;
+use proofstand::fixture::Client;
+use proofstand::record::RunFolder;
+use proofstand::record::model::{ResultRow, Run, RunKind, Verdict};
+use proofstand::rehearsal::{Before, Rehearsal};
+use proofstand::sequence::Quiet;
+use proofstand_tests::bench::{TODAY, demo, row};
+use proofstand_tests::pty::{Fixture, Host};
+
+/// The film winder's command scale, with what comes before it.
+fn run(before: Before, today: u32) -> Run {
+    let read = proofstand::sheet::read(&demo("film-winder.toml")).unwrap();
+    let job = Job::new(read.file, read.text, read.sheet);
+    let rehearsal = Rehearsal::found(&job.sheet, &[], 1, TODAY, before).unwrap();
+    let parent = tempfile::tempdir().unwrap();
+    let mut folder = RunFolder::create(parent.path(), "run", true).unwrap();
+    let mut client = Client::connect(rehearsal.link(), &mut folder).unwrap();
+    let mut operator = rehearsal.operator(true);
+    let setting = Setting { today, ..Setting::default() };
+    let asked = checks::with_needs(&[checks::by_id("command-scale").unwrap()]);
+    job.run(RunKind::Rehearsal, &asked, &setting, &mut client, &mut folder, &mut operator, &mut Quiet)
+}
+
+/// Results whose budget holds the command's calibration.
+fn on_volts(run: &Run) -> Vec<&ResultRow> {
+    let scale = run.checks.iter().filter(|c| c.id == "command-scale").flat_map(|c| &c.results);
+    scale.filter(|r| r.expanded_uncertainty.is_some()).collect()
+}
+
+#[test]
+fn without_a_calibration_in_date_and_of_this_board_nothing_on_volts_is_better_than_undecided() {
+    let healthy = run(Before::Own, TODAY);
+    assert!(healthy.provenance.calibration_valid);
+    let accepted = on_volts(&healthy).iter().filter(|r| r.verdict == Verdict::Accepted).count();
+    assert!(accepted >= 3, "the healthy axis has {accepted} accepted results on volts");
+
+    for (name, run) in [
+        ("none", run(Before::Nothing, TODAY)),
+        ("another board's", run(Before::Others, TODAY)),
+        // The invented calibration is due 365 days after it was made, forty days ago.
+        ("out of date", run(Before::Own, TODAY + 400)),
+    ] {
+        assert!(!run.provenance.calibration_valid, "{name}");
+        assert!(!run.provenance.warnings.is_empty(), "{name}");
+        let rows = on_volts(&run);
+        assert!(rows.len() >= 3, "{name}: measured all the same");
+        for row in rows {
+            assert!(
+                matches!(row.verdict, Verdict::Undecided | Verdict::Rejected),
+                "{name}: {} is {:?}",
+                row.id,
+                row.verdict
+            );
+        }
+        // Counts and direction need no volts.
+        let counts = row(&run, "line-count-slow.forward").or_else(|| {
+            run.checks.iter().filter(|c| c.id.contains("line-count")).flat_map(|c| &c.results).next()
+        });
+        assert_eq!(counts.map(|r| r.verdict), Some(Verdict::Accepted), "{name}");
+    }
+}
+
+const BENCH: &str = env!("CARGO_BIN_EXE_calibration-bench");
+const HOST: &str = env!("CARGO_BIN_EXE_proofstand-host");
+
+/// Real time passes here: one test at a time, so that none makes another late.
+fn alone() -> MutexGuard<'static, ()> {
+    static ONE: Mutex<()> = Mutex::new(());
+    ONE.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// Fixture and meter; the path of the meter's port.
+fn bench(flash: &Path) -> (Fixture, String) {
+    let fixture = Fixture::start(BENCH, flash).unwrap();
+    let log = fixture.log();
+    let meter = log.lines().find_map(|l| l.strip_prefix("meter ")).unwrap().to_owned();
+    (fixture, meter)
+}
+
+fn calibrate(folder: &Path, fixture: &Fixture, meter: &str, more: &[&str]) -> Host {
+    let common = [
+        "calibrate",
+        "--port",
+        &fixture.port,
+        "--meter-port",
+        meter,
+        "--meter-accuracy",
+        "35+5",
+        "--temperature",
+        "23.1",
+        "--readings",
+        "1",
+        "--cautions-kept",
+    ];
+    Host::start(HOST, folder, Stdio::null(), common.iter().chain(more)).unwrap()
+}
+
+#[test]
+fn a_calibration_over_two_ports_is_stored_and_certified_and_the_old_one_is_kept() {
+    let _alone = alone();
+    let folder = tempfile::tempdir().unwrap();
+    let flash = folder.path().join("flash.bin");
+    let (mut fixture, meter) = bench(&flash);
+    let old = std::fs::read(&flash).unwrap();
+    let ended = calibrate(folder.path(), &fixture, &meter, &["--operator", "Kim"]).end().unwrap();
+    assert_eq!(ended.code(), 0, "{}", ended.err);
+    fixture.wait_for("record changed").unwrap();
+    assert_ne!(std::fs::read(&flash).unwrap(), old);
+    let path = ended.out.lines().find_map(|l| l.strip_prefix("Certificate: ")).unwrap();
+    let certificate = std::fs::read_to_string(folder.path().join(path)).unwrap();
+    for text in
+        ["REHEARSAL", "Kim", "As found, as left", "No traceability is claimed", "INVENTED INSTRUMENTS"]
+    {
+        assert!(certificate.contains(text), "{text}");
+    }
+    assert!(!certificate.contains("<script") && !certificate.contains("http://"), "one file, nothing loaded");
+    let record = folder.path().join(path).with_file_name("calibration.json");
+    let record = std::fs::read_to_string(record).unwrap();
+    assert!(record.contains("\"stored\": \"in_fixture\"") && record.contains("\"kind\": \"rehearsal\""));
+    let previous = folder.path().join(path).with_file_name("previous.json");
+    let previous = std::fs::read_to_string(previous).unwrap();
+    let hexadecimal: String = old.iter().map(|b| format!("{b:02x}")).collect();
+    assert!(previous.contains(&hexadecimal), "the old record is kept as it was");
+    for line in ended.err.lines().filter(|l| l.contains(" of 34") || l.contains(" of 16")) {
+        assert!(line.starts_with("REHEARSAL"), "{line}");
+    }
+}
+
+#[test]
+fn a_calibration_that_is_stopped_or_killed_leaves_the_fixture_as_it_was() {
+    let _alone = alone();
+    let folder = tempfile::tempdir().unwrap();
+    let flash = folder.path().join("flash.bin");
+    for (signal, code) in [("INT", 4), ("KILL", -1)] {
+        let (mut fixture, meter) = bench(&flash);
+        let old = std::fs::read(&flash).unwrap();
+        let mut host = calibrate(folder.path(), &fixture, &meter, &[]);
+        host.wait_for("level  3 of 34").unwrap();
+        host.signal(signal).unwrap();
+        let ended = host.end().unwrap();
+        assert_eq!(ended.code(), code, "{signal}: {}", ended.err);
+        // Disarmed by the host, or tripped because its beat stopped.
+        fixture.wait_for(if signal == "INT" { "state Safe" } else { "state Tripped" }).unwrap();
+        std::thread::sleep(Duration::from_millis(50));
+        assert_eq!(std::fs::read(&flash).unwrap(), old, "{signal}");
+    }
+}
+
+#[test]
+fn an_amplifier_that_is_plugged_in_is_refused_before_a_level_is_put_out() {
+    let _alone = alone();
+    let folder = tempfile::tempdir().unwrap();
+    let (mut fixture, meter) = bench(&folder.path().join("flash.bin"));
+    fixture.command("amplifier").unwrap();
+    let ended = calibrate(folder.path(), &fixture, &meter, &[]).end().unwrap();
+    assert_eq!(ended.code(), 4);
+    assert!(ended.err.contains("amplifier"), "{}", ended.err);
+    assert!(!fixture.log().contains("Calibrating"), "{}", fixture.log());
+}
