@@ -21,13 +21,17 @@ pub(crate) struct Cli {
 
 const EXAMPLES: &str = "\
 Examples, in the order of the job:
-  proofstand targets host/sheets/film-winder.toml
+  proofstand targets host/sheets/settings/film-winder.toml
       What follows from the sheet, and what can't be decided and why.
-  proofstand wiring host/sheets/film-winder.toml --svg wiring.svg
+  proofstand wiring host/sheets/settings/film-winder.toml --svg wiring.svg
       What goes where, between fixture and amplifier.
-  proofstand rehearse host/sheets/film-winder.toml
+  proofstand settings worksheet host/sheets/settings/film-winder.toml
+      What to enter in the amplifier, and what rounding costs.
+  proofstand settings compare axis.toml before.csv after.csv
+      What changed in it, and what nobody expected.
+  proofstand rehearse host/sheets/settings/film-winder.toml
       The whole acceptance without hardware.
-  proofstand rehearse host/sheets/film-winder.toml --fault gain-doubled
+  proofstand rehearse host/sheets/settings/film-winder.toml --fault gain-doubled
       What a fault looks like, and which cause is named.
   proofstand ports
       Where the fixture is.

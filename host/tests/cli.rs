@@ -64,8 +64,8 @@ fn every_verbs_help_says_what_it_does_and_fits_eighty_columns() {
 #[test]
 fn the_verbs_that_people_begin_with_have_examples() {
     let folder = tempfile::tempdir().unwrap();
-    for verb in ["targets", "rehearse", "accept", "report", "handover", "export", "ports", "completions"] {
-        proofstand(folder.path()).args([verb, "--help"]).assert().success().stdout(contains("Example"));
+    for verb in VERBS.iter().filter(|verb| **verb != "man") {
+        proofstand(folder.path()).args([*verb, "--help"]).assert().success().stdout(contains("Example"));
     }
 }
 

@@ -4,8 +4,15 @@ use std::io::Write as _;
 
 use crate::exit::Exit;
 
+const EXAMPLES: &str = "\
+Example:
+  proofstand schema > axis.schema.json
+      With `#:schema axis.schema.json` as its first line a sheet is completed and checked while it is
+      written, by editors that know TOML schemas.";
+
 /// Print the JSON Schema of axis sheets, for editors that complete and check TOML
 #[derive(Debug, clap::Args)]
+#[command(after_help = EXAMPLES)]
 pub struct Cmd {}
 
 impl Cmd {

@@ -15,16 +15,26 @@ use crate::settings::{
 use crate::sheet::{self, AxisSheet};
 use crate::terminal::{Stream, width};
 
-/// Compare the amplifier's settings before and after, or work out what to enter
-#[derive(Debug, clap::Args)]
-#[command(after_help = "Examples:
-  proofstand settings worksheet SHEET                       what to enter for each target
-  proofstand settings compare SHEET before.csv after.csv    what changed, and what nobody expected
+const EXAMPLES: &str = "\
+Examples:
+  proofstand settings worksheet host/sheets/settings/film-winder.toml
+      For each target what to enter in the amplifier, and what rounding to its step costs.
+
+  proofstand settings compare host/sheets/settings/film-winder.toml before.csv after.csv
+      Two exports of the amplifier's table: what changed as expected, what did not, and what nobody
+      expected. [settings] of the sheet names the columns, the encoding and the decimal sign.
+
+  proofstand settings compare axis.toml before.csv after.csv --csv > changes.csv
+      The same for a spreadsheet.
 
 Exit codes:
   0  nothing unexpected, nothing missing; everything can be entered
   1  something unexpected or missing; something can't be entered
-  2  bad input")]
+  2  bad input";
+
+/// Compare the amplifier's settings before and after, or work out what to enter
+#[derive(Debug, clap::Args)]
+#[command(after_help = EXAMPLES)]
 pub struct Cmd {
     #[command(subcommand)]
     verb: Verb,

@@ -10,15 +10,27 @@ use crate::sheet::{self, Loaded};
 use crate::terminal::{Stream, width};
 use crate::wiring::{self, Wiring, text};
 
+const EXAMPLES: &str = "\
+Examples:
+  proofstand wiring host/sheets/film-winder.toml
+      The terminal table: which terminal of the fixture goes to which of the amplifier, polarity,
+      pairs, screens, what is normally closed. Cautions first.
+
+  proofstand wiring axis.toml --svg wiring.svg
+      The drawing, for A4 in black and white; more pages go beside it: wiring-2.svg, ...
+
+  proofstand wiring axis.toml --markers > labels.txt
+      Labels to stick on, one a line, for both ends of each wire.
+
+  proofstand wiring axis.toml --csv > wiring.csv
+      The table for a spreadsheet.";
+
 /// List and draw the wires between fixture and amplifier
 ///
 /// A sheet without a role that a check of the customer's expectation needs is refused (exit code 2); with --partial it
 /// is drawn all the same and says what can't be checked.
 #[derive(Debug, clap::Args)]
-#[command(after_help = "Examples:
-  proofstand wiring SHEET                        the terminal table
-  proofstand wiring SHEET --svg wiring.svg       drawing for A4, black and white; more pages: wiring-2.svg, ...
-  proofstand wiring SHEET --markers > labels.txt labels to stick on, one a line, both ends of each wire")]
+#[command(after_help = EXAMPLES)]
 pub struct Cmd {
     /// Axis sheet, a TOML file
     #[arg(value_name = "SHEET")]

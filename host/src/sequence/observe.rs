@@ -56,6 +56,7 @@ pub(super) fn make<L: Link>(
                 return Err(FixtureError::StillTurning);
             }
         }
+        progress.give_way();
         let done = attendant.begin(prompt)
             && loop {
                 keep(take(client, tap)?);

@@ -17,6 +17,8 @@ pub trait Progress {
     fn step(&mut self, what: &str, expected: Seconds, remaining: Seconds);
     /// Time passes in the step.
     fn elapsed(&mut self, in_step: Duration);
+    /// A person is about to be asked something: nothing that moves may stand in the way of it.
+    fn give_way(&mut self) {}
     /// The check is judged.
     fn verdict(&mut self, title: &str, verdict: Verdict, sentence: &str);
 }
@@ -99,6 +101,12 @@ impl Progress for Terminal {
             bar.set_position(
                 u64::try_from(in_step.as_millis()).unwrap_or(u64::MAX).min(bar.length().unwrap_or(0)),
             );
+        }
+    }
+
+    fn give_way(&mut self) {
+        if let Some(bar) = &self.bar {
+            bar.finish_and_clear();
         }
     }
 

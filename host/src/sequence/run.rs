@@ -213,6 +213,7 @@ impl<L: Link> Conductor<'_, '_, L> {
             0 => (*first).to_owned(),
             more => format!("{first}. Then up to {more} more motions, each said before it begins"),
         };
+        self.progress.give_way();
         let go = self.attendant.ready(&next);
         self.folder.note("ready", serde_json::json!({ "check": check.id(), "go": go }))?;
         if go { Ok(()) } else { Err(FixtureError::Interrupted) }
@@ -245,6 +246,7 @@ impl<L: Link> Conductor<'_, '_, L> {
     }
 
     fn ask(&mut self, about: &'static str) -> Result<StepEvidence, FixtureError> {
+        self.progress.give_way();
         let answer = self.attendant.which_way(self.context.sheet.direction.seen_from);
         let ending = answer.map_or(StepEnding::Unanswered, StepEnding::Answered);
         self.folder.note("answer", serde_json::json!({ "about": about, "turned": answer }))?;
