@@ -193,7 +193,6 @@ fn the_pins_in_the_image_are_those_of_the_pin_map() {
         .iter()
         .map(|pin| {
             let function = match pin.function {
-                Function::Uart => "uart0",
                 Function::Pio => "pio",
                 Function::Spi => "spi0",
                 Function::Gpio => "gpio",
@@ -211,7 +210,7 @@ fn the_pins_in_the_image_are_those_of_the_pin_map() {
         })
         .collect();
     assert_eq!(from_image, from_map);
-    // RP2040 datasheet, 1.4.3: only these pins can be SPI 0 in these roles, and UART 0 in theirs.
+    // RP2040 datasheet, 1.4.3: only these pins can be SPI 0 in these roles.
     let allowed = [
         ("spi receive", &[0, 4, 16, 20][..]),
         ("spi clock", &[2, 6, 18, 22]),

@@ -2,10 +2,10 @@
 //!
 //! A test holds [`PINS`] against `hardware/pins.toml`.
 
-/// Debug UART, transmit. Not used by the image; kept free.
-pub const DEBUG_TRANSMIT: u8 = 0;
-/// Debug UART, receive. Not used by the image; kept free.
-pub const DEBUG_RECEIVE: u8 = 1;
+/// Data line of the memory that holds the analog board's number (I2C, by software; driven low or let go).
+pub const IDENTITY_DATA: u8 = 0;
+/// Clock line of that memory.
+pub const IDENTITY_CLOCK: u8 = 1;
 /// Encoder phase A. B and index must follow it: the PIO reads three pins in a row.
 pub const ENCODER_A: u8 = 2;
 /// Encoder phase B.
@@ -49,8 +49,6 @@ pub const FLAGS: u8 = 8;
 /// What a pin is used with.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Function {
-    /// The debug UART.
-    Uart,
     /// A PIO block.
     Pio,
     /// SPI 0.
@@ -106,8 +104,8 @@ const fn output(gpio: u8, role: &'static str, function: Function, safe: Safe) ->
 
 /// The whole pin map. The board sets its pins up from this table.
 pub const PINS: [Pin; 27] = [
-    output(DEBUG_TRANSMIT, "debug transmit", Function::Uart, Safe::Any),
-    input(DEBUG_RECEIVE, "debug receive", Function::Uart),
+    input(IDENTITY_DATA, "identity data", Function::Gpio),
+    input(IDENTITY_CLOCK, "identity clock", Function::Gpio),
     input(ENCODER_A, "encoder A", Function::Pio),
     input(ENCODER_B, "encoder B", Function::Pio),
     input(ENCODER_INDEX, "encoder index", Function::Pio),

@@ -7,7 +7,6 @@ use super::registers::{io_bank, pads, put, sio};
 
 /// Functions of a pin (RP2040 datasheet, table 2 in 1.4.3 and 2.19.6.1).
 const FUNCTION_SPI: u32 = 1;
-const FUNCTION_UART: u32 = 2;
 const FUNCTION_SIO: u32 = 5;
 /// Pad bits (RP2040 datasheet, 2.19.6.3): input enable, 4 mA, pull-up, pull-down, Schmitt trigger.
 const PAD_INPUT: u32 = 1 << 6;
@@ -113,6 +112,20 @@ pub(super) fn drive(pin: u8, high: bool) {
     }
 }
 
+/// Pulls an open-drain line low, or lets it go. Its output level is low from the start.
+pub(super) fn pull_low(pin: u8, low: bool) {
+    if low {
+        put!(sio().gpio_oe_set(), bit(pin));
+    } else {
+        put!(sio().gpio_oe_clr(), bit(pin));
+    }
+}
+
+/// A pin's level now.
+pub(super) fn is_high(pin: u8) -> bool {
+    Levels::now().high(pin)
+}
+
 /// The mask of a pin.
 #[inline(always)]
 pub(super) const fn bit(pin: u8) -> u32 {
@@ -139,7 +152,6 @@ static SET_UPS: [SetUp; PINS.len()] = {
             gpio: pin.gpio,
             pad: (PAD_INPUT | PAD_4_MA | PAD_SCHMITT | pull(pin.gpio)) as u8,
             function: match pin.function {
-                Function::Uart => FUNCTION_UART,
                 Function::Spi => FUNCTION_SPI,
                 // A PIO block reads its pins whatever their function is.
                 Function::Pio | Function::Gpio => FUNCTION_SIO,
@@ -155,7 +167,7 @@ static SET_UPS: [SetUp; PINS.len()] = {
 /// What is not plugged in must read as not conducting, as open, or as a fault.
 const fn pull(gpio: u8) -> u32 {
     match gpio {
-        pins::ENCODER_LINE_FAULT | pins::SPI_RECEIVE => PAD_PULL_UP,
+        pins::ENCODER_LINE_FAULT | pins::SPI_RECEIVE | pins::IDENTITY_DATA | pins::IDENTITY_CLOCK => PAD_PULL_UP,
         pins::STOP_SENSE | pins::HOLD_SENSE | pins::RELAY_SENSE => PAD_PULL_DOWN,
         flag if flag >= pins::FLAG_0 && flag < pins::FLAG_0 + pins::FLAGS => PAD_PULL_UP,
         _ => 0,

@@ -14,6 +14,7 @@ mod fault;
 pub(crate) mod flags;
 mod flash;
 mod gpio;
+mod identity;
 mod memory;
 mod programs;
 mod registers;
@@ -110,8 +111,7 @@ pub(crate) fn start() -> Board {
     Board { gpio, port, watchdog, burst: Burst::default(), flash, identity: identity(serial), found }
 }
 
-/// The analog board carries no memory of its own in this design: controller and analog board are taken for one, and the
-/// controller's number stands for both.
+/// Without an answer from the analog board's memory the controller's number stands for both.
 fn identity(serial: [u8; 8]) -> Identity {
     Identity {
         capabilities: Capabilities::POSITION_BURSTS
@@ -127,7 +127,7 @@ fn identity(serial: [u8; 8]) -> Identity {
         firmware: version(),
         simulated: false,
         controller_serial: serial,
-        analog_serial: serial,
+        analog_serial: identity::read().unwrap_or(serial),
     }
 }
 
