@@ -14,6 +14,7 @@ use crate::calibration::day_in_words;
 use crate::cautions::cautions;
 use crate::checks::{Check, CitedDirection, Context, Equipment, for_axis};
 use crate::diagnosis::diagnose;
+use crate::error_budget;
 use crate::fixture::{Client, FixtureError};
 use crate::link::Link;
 use crate::metrology::CommandUncertainty;
@@ -351,10 +352,8 @@ struct Calibration {
     age_days: f64,
 }
 
-/// Expanded uncertainty (k = 2) of the command at the terminals without a calibration. Error budget of the analog board, calculated.
-const UNCALIBRATED: Volts = Volts::new(0.025);
-/// A crystal's tolerance, temperature and ageing together (common practice, no source).
-const CLOCK_PPM: f64 = 50.0;
+/// Expanded uncertainty (k = 2) of the command at the terminals without a calibration.
+const UNCALIBRATED: Volts = Volts::new(error_budget::UNCALIBRATED);
 
 impl Calibration {
     fn of(hello: &FixtureHello, today: u32) -> Self {
@@ -424,7 +423,7 @@ impl Calibration {
             // Calibrated on the same day with the same meter, by converters of one kind.
             read_out_uncertainty: self.command.worst(Fixture::DESIGN.command_range, self.age_days),
             calibrated: self.valid,
-            clock_ppm: CLOCK_PPM,
+            clock_ppm: error_budget::CLOCK_PPM,
         }
     }
 }

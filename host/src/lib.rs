@@ -11,6 +11,7 @@ pub mod checks;
 pub mod cli;
 pub mod cmd;
 pub mod diagnosis;
+pub mod error_budget;
 pub mod estimate;
 pub mod exit;
 pub mod export;

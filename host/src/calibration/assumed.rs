@@ -1,5 +1,6 @@
 //! What a calibration has to take on trust about the analog board, and what it aims at.
 
+use crate::error_budget;
 use crate::metrology::CommandUncertainty;
 
 /// One ideal step of the command's converter: 20 V over 65 536 codes.
@@ -7,22 +8,20 @@ pub const STEP: f64 = 20.0 / 65_536.0;
 /// The command is calibrated between ± this.
 pub const RANGE: f64 = 10.0;
 /// Temperature of a calibration, and how far from it the fixture may be used: 23 ± 5 °C.
-pub const TEMPERATURE: (f64, f64) = (23.0, 5.0);
+pub const TEMPERATURE: (f64, f64) = (23.0, error_budget::TEMPERATURE_RANGE);
 /// What a calibrated command is to hold at the terminals, k = 2, until the due date.
-pub const AIM: f64 = 1e-3;
+pub const AIM: f64 = error_budget::CALIBRATED;
 /// Longest time to the due date. Common practice, no source: a year.
 pub const DUE_DAYS_MOST: u32 = 365;
 /// A due date nearer than this is no use to anybody: then the wider uncertainty is stated, for the longest time.
 pub const DUE_DAYS_LEAST: u32 = 30;
 
-/// Long-term drift of the reference: half-width after 1000 h, growing with the square root of time. From memory: data
-/// sheets of buried-zener and band-gap references state 20 to 50 ppm in the first 1000 h.
-pub const DRIFT: f64 = 25e-6;
-/// Temperature coefficient of the gain: half-width per kelvin. Typical 2 ppm/K by the converter's data sheet; the
-/// half-width is from memory.
-pub const GAIN_PER_KELVIN: f64 = 3e-6;
-/// Temperature coefficient of the offset: half-width, volts per kelvin. From memory.
-pub const OFFSET_PER_KELVIN: f64 = 5e-6;
+/// Long-term drift of the reference: half-width after 1000 h, growing with the square root of time.
+pub const DRIFT: f64 = error_budget::REFERENCE_DRIFT;
+/// Temperature coefficient of the gain: half-width per kelvin.
+pub const GAIN_PER_KELVIN: f64 = error_budget::GAIN_PER_KELVIN;
+/// Temperature coefficient of the offset: half-width, volts per kelvin.
+pub const OFFSET_PER_KELVIN: f64 = error_budget::OFFSET_PER_KELVIN;
 
 /// The part of a command's uncertainty that comes from the board and not from the calibration.
 #[must_use]

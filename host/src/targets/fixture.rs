@@ -2,6 +2,8 @@
 
 use proofstand_units::{Degrees, Seconds, Volts};
 
+use crate::error_budget;
+
 /// What a fixture can do. Design values; a calibration certificate states what one fixture does.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Fixture {
@@ -39,7 +41,7 @@ impl Fixture {
     pub const DESIGN: Self = Self {
         command_range: Volts::new(10.0),
         command_codes: 65_536.0,
-        command_uncertainty: Volts::new(1e-3),
+        command_uncertainty: Volts::new(error_budget::CALIBRATED),
         read_out_range: Volts::new(10.0),
         tick: Seconds::new(1e-3),
         output_after_tick: Seconds::new(500e-6),

@@ -167,7 +167,9 @@ static SET_UPS: [SetUp; PINS.len()] = {
 /// What is not plugged in must read as not conducting, as open, or as a fault.
 const fn pull(gpio: u8) -> u32 {
     match gpio {
-        pins::ENCODER_LINE_FAULT | pins::SPI_RECEIVE | pins::IDENTITY_DATA | pins::IDENTITY_CLOCK => PAD_PULL_UP,
+        pins::ENCODER_LINE_FAULT | pins::SPI_RECEIVE | pins::IDENTITY_DATA | pins::IDENTITY_CLOCK => {
+            PAD_PULL_UP
+        }
         pins::STOP_SENSE | pins::HOLD_SENSE | pins::RELAY_SENSE => PAD_PULL_DOWN,
         flag if flag >= pins::FLAG_0 && flag < pins::FLAG_0 + pins::FLAGS => PAD_PULL_UP,
         _ => 0,
