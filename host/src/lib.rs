@@ -17,6 +17,7 @@ pub mod exit;
 pub mod export;
 pub mod fixture;
 pub mod link;
+pub mod loopback;
 pub mod metrology;
 pub mod planner;
 pub mod record;

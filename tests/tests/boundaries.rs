@@ -71,6 +71,7 @@ fn what_judges_does_not_know_how_the_plant_was_made() {
             "checks",
             "diagnosis",
             "sequence",
+            "loopback",
             "fixture",
             "sheet",
             "acceptance",

@@ -9,6 +9,7 @@ mod follow;
 pub mod handover;
 mod identity;
 mod input;
+pub mod loopback;
 mod person;
 pub mod ports;
 pub mod rehearse;

@@ -12,6 +12,7 @@ mod link;
 mod meter;
 mod noisy;
 mod operator;
+mod plug;
 
 use std::cell::RefCell;
 use std::rc::Rc;
@@ -22,6 +23,7 @@ pub use link::VirtualLink;
 pub use meter::{MeterFault, STATED_PPM as METER_STATED_PPM, SimulatedMeter};
 pub use noisy::{Disturbed, Noise, NoisyLink};
 pub use operator::RehearsedOperator;
+pub use plug::{PlugBench, PlugFault, PlugHands, PlugLink};
 pub use proofstand_plant::Fault;
 use proofstand_plant::{PlantSetup, Random};
 
