@@ -1,7 +1,7 @@
 //! The fixture's circuits in ngspice: every figure beside its limit and where that comes from. Element values of the
 //! decks are those of the netlist.
 
-#![allow(clippy::unwrap_used, clippy::indexing_slicing, reason = "a helper of a test fails as the test does")]
+#![allow(clippy::unwrap_used, clippy::panic, reason = "a helper of a test fails as the test does")]
 
 #[path = "hardware/netlist.rs"]
 #[allow(dead_code, reason = "the other half is used by the rules")]

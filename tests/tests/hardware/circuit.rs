@@ -11,22 +11,22 @@ const RAILS: [&str; 8] = ["+24V", "0V24", "+5V", "+3V3", "GND", "+15V", "-15V", 
 
 /// What somebody or the firmware does. All true: motion is allowed.
 #[derive(Debug, Clone, Copy)]
-pub struct State {
-    pub stop: bool,
-    pub hold: bool,
-    pub guard: bool,
-    pub request: bool,
-    pub alive: bool,
-    pub change_over: bool,
+pub(crate) struct State {
+    pub(crate) stop: bool,
+    pub(crate) hold: bool,
+    pub(crate) guard: bool,
+    pub(crate) request: bool,
+    pub(crate) alive: bool,
+    pub(crate) change_over: bool,
 }
 
 impl State {
-    pub const ALL: Self =
+    pub(crate) const ALL: Self =
         Self { stop: true, hold: true, guard: true, request: true, alive: true, change_over: true };
 }
 
 /// A netlist in a state, with what has settled.
-pub struct Circuit<'a> {
+pub(crate) struct Circuit<'a> {
     net: &'a Netlist,
     state: State,
     /// Forced open, for the question what happens if only this opens.
@@ -35,7 +35,7 @@ pub struct Circuit<'a> {
 }
 
 impl<'a> Circuit<'a> {
-    pub fn settle(net: &'a Netlist, state: State, open: &[&'static str]) -> Self {
+    pub(crate) fn settle(net: &'a Netlist, state: State, open: &[&'static str]) -> Self {
         let mut circuit = Self { net, state, open: open.to_vec(), conducts: BTreeSet::new() };
         for _ in 0..8 {
             let mut conducts = BTreeSet::new();
@@ -59,12 +59,12 @@ impl<'a> Circuit<'a> {
         panic!("the circuit does not settle");
     }
 
-    pub fn driven(&self, part: &str) -> bool {
+    pub(crate) fn driven(&self, part: &str) -> bool {
         self.conducts.contains(part)
     }
 
     /// Whether two nets are connected, without the help of a part.
-    pub fn connected(&self, from: &str, to: &str, without: &str) -> bool {
+    pub(crate) fn connected(&self, from: &str, to: &str, without: &str) -> bool {
         self.reaches(from, to, without, "")
     }
 

@@ -67,29 +67,29 @@ fn parse(text: &str) -> Node {
 
 /// A part and its fields.
 #[derive(Debug, Clone)]
-pub struct Part {
-    pub value: String,
-    pub symbol: String,
-    pub fields: BTreeMap<String, String>,
+pub(crate) struct Part {
+    pub(crate) value: String,
+    pub(crate) symbol: String,
+    pub(crate) fields: BTreeMap<String, String>,
 }
 
 impl Part {
-    pub fn field(&self, name: &str) -> &str {
+    pub(crate) fn field(&self, name: &str) -> &str {
         self.fields.get(name).map_or("", String::as_str)
     }
 }
 
 /// Parts, and the net that each pin is on.
 #[derive(Debug, Clone)]
-pub struct Netlist {
-    pub parts: BTreeMap<String, Part>,
-    pub pins: BTreeMap<(String, String), String>,
+pub(crate) struct Netlist {
+    pub(crate) parts: BTreeMap<String, Part>,
+    pub(crate) pins: BTreeMap<(String, String), String>,
 }
 
-pub type PinOf<'a> = (&'a str, &'a str);
+pub(crate) type PinOf<'a> = (&'a str, &'a str);
 
 impl Netlist {
-    pub fn parse(text: &str) -> Self {
+    pub(crate) fn parse(text: &str) -> Self {
         let root = parse(text);
         let section = |name| root.all(name).next().unwrap();
         let parts = section("components").all("comp").map(|comp| {
@@ -115,12 +115,12 @@ impl Netlist {
     }
 
     /// The net of a pin; empty: none.
-    pub fn net(&self, (part, pin): PinOf<'_>) -> &str {
+    pub(crate) fn net(&self, (part, pin): PinOf<'_>) -> &str {
         self.pins.get(&(part.to_owned(), pin.to_owned())).map_or("", String::as_str)
     }
 
     /// Pins of a part with their nets.
-    pub fn of<'a>(&'a self, part: &'a str) -> impl Iterator<Item = (&'a str, &'a str)> {
+    pub(crate) fn of<'a>(&'a self, part: &'a str) -> impl Iterator<Item = (&'a str, &'a str)> {
         self.pins
             .iter()
             .filter(move |((p, _), _)| p == part)
@@ -128,33 +128,33 @@ impl Netlist {
     }
 
     /// Parts with a pin on a net.
-    pub fn on<'a>(&'a self, net: &'a str) -> impl Iterator<Item = (&'a str, &'a str)> {
+    pub(crate) fn on<'a>(&'a self, net: &'a str) -> impl Iterator<Item = (&'a str, &'a str)> {
         self.pins.iter().filter(move |(_, n)| *n == net).map(|((part, pin), _)| (part.as_str(), pin.as_str()))
     }
 
     /// A net's full name: pages put their path before it.
-    pub fn full(&self, name: &str) -> String {
+    pub(crate) fn full(&self, name: &str) -> String {
         let ends = format!("/{name}");
         self.pins.values().find(|net| *net == name || net.ends_with(&ends)).cloned().unwrap_or_default()
     }
 
-    pub fn connect(&mut self, (part, pin): PinOf<'_>, net: &str) {
+    pub(crate) fn connect(&mut self, (part, pin): PinOf<'_>, net: &str) {
         assert!(self.parts.contains_key(part), "{part}");
         self.pins.insert((part.to_owned(), pin.to_owned()), net.to_owned());
     }
 
-    pub fn disconnect(&mut self, (part, pin): PinOf<'_>) {
+    pub(crate) fn disconnect(&mut self, (part, pin): PinOf<'_>) {
         self.pins.remove(&(part.to_owned(), pin.to_owned())).unwrap();
     }
 
-    pub fn swap(&mut self, one: PinOf<'_>, other: PinOf<'_>) {
+    pub(crate) fn swap(&mut self, one: PinOf<'_>, other: PinOf<'_>) {
         let (a, b) = (self.net(one).to_owned(), self.net(other).to_owned());
         self.connect(one, &b);
         self.connect(other, &a);
     }
 
     /// Makes one net of two.
-    pub fn join(&mut self, one: &str, other: &str) {
+    pub(crate) fn join(&mut self, one: &str, other: &str) {
         let mut found = 0;
         for net in self.pins.values_mut().filter(|net| *net == other) {
             one.clone_into(net);
@@ -163,17 +163,17 @@ impl Netlist {
         assert!(found > 0, "{other}");
     }
 
-    pub fn merge(&mut self, one: PinOf<'_>, other: PinOf<'_>) {
+    pub(crate) fn merge(&mut self, one: PinOf<'_>, other: PinOf<'_>) {
         let (a, b) = (self.net(one).to_owned(), self.net(other).to_owned());
         self.join(&a, &b);
     }
 
-    pub fn remove(&mut self, part: &str) {
+    pub(crate) fn remove(&mut self, part: &str) {
         self.parts.remove(part).unwrap();
         self.pins.retain(|(p, _), _| p != part);
     }
 
-    pub fn set(&mut self, part: &str, field: &str, text: &str) {
+    pub(crate) fn set(&mut self, part: &str, field: &str, text: &str) {
         let part = self.parts.get_mut(part).unwrap();
         text.clone_into(&mut part.value);
         if field != "Value" {
@@ -183,14 +183,14 @@ impl Netlist {
 }
 
 /// A symbol library: pins' names by number.
-pub struct Library(Node);
+pub(crate) struct Library(Node);
 
 impl Library {
-    pub fn parse(text: &str) -> Self {
+    pub(crate) fn parse(text: &str) -> Self {
         Self(parse(text))
     }
 
-    pub fn pins(&self, name: &str) -> BTreeMap<String, String> {
+    pub(crate) fn pins(&self, name: &str) -> BTreeMap<String, String> {
         let symbol =
             self.0.all("symbol").find(|s| s.list()[1].text() == name).unwrap_or_else(|| panic!("no {name}"));
         if let Some(base) = symbol.all("extends").next() {

@@ -1,26 +1,26 @@
 //! `hardware/pins.toml`, as read.
 
 /// A wire with a number (GPIO, bit or channel) or a name (terminal).
-pub struct Wire {
-    pub number: i64,
-    pub name: String,
-    pub role: String,
-    pub net: String,
-    pub safe: Option<String>,
+pub(crate) struct Wire {
+    pub(crate) number: i64,
+    pub(crate) name: String,
+    pub(crate) role: String,
+    pub(crate) net: String,
+    pub(crate) safe: Option<String>,
 }
 
 /// The whole pin map.
-pub struct PinMap {
-    pub pins: Vec<Wire>,
-    pub register_out: Vec<Wire>,
-    pub register_in: Vec<Wire>,
-    pub channels: Vec<Wire>,
-    pub terminals: Vec<Wire>,
+pub(crate) struct PinMap {
+    pub(crate) pins: Vec<Wire>,
+    pub(crate) register_out: Vec<Wire>,
+    pub(crate) register_in: Vec<Wire>,
+    pub(crate) channels: Vec<Wire>,
+    pub(crate) terminals: Vec<Wire>,
 }
 
 impl PinMap {
     /// Pins without a net (the module's own light) are left out.
-    pub fn parse(text: &str) -> Self {
+    pub(crate) fn parse(text: &str) -> Self {
         let table: toml::Table = text.parse().unwrap();
         let wires = |kind: &str, number: &str| -> Vec<Wire> {
             let text = |wire: &toml::Value, key: &str| {

@@ -7,7 +7,7 @@ use super::netlist::Netlist;
 use super::pin_map::{PinMap, Wire};
 
 /// Everything that breaks a rule.
-pub fn all(net: &Netlist, map: &PinMap) -> Vec<String> {
+pub(crate) fn all(net: &Netlist, map: &PinMap) -> Vec<String> {
     [
         pins(net, map),
         safe_levels(net, map),
@@ -22,7 +22,7 @@ pub fn all(net: &Netlist, map: &PinMap) -> Vec<String> {
 }
 
 /// 330R, 4k7, 1M as ohms; also 100n, 2u2 as farads.
-pub fn ohms(text: &str) -> Option<f64> {
+pub(crate) fn ohms(text: &str) -> Option<f64> {
     let scale = [("R", 1.0), ("k", 1e3), ("M", 1e6), ("n", 1e-9), ("u", 1e-6), ("p", 1e-12)];
     let (letter, factor) = scale.into_iter().find(|(letter, _)| text.contains(letter))?;
     text.replacen(letter, ".", 1).parse::<f64>().ok().map(|number| number * factor)
@@ -44,7 +44,7 @@ fn on(net: &Netlist, part: &str, pin: &str, wanted: &str) -> bool {
 }
 
 /// The pin map against the netlist.
-pub fn pins(net: &Netlist, map: &PinMap) -> Vec<String> {
+pub(crate) fn pins(net: &Netlist, map: &PinMap) -> Vec<String> {
     let mut wrong = Vec::new();
     // RP2040 pins on the module's edge (Pico datasheet, pinout).
     let edge = [
@@ -80,7 +80,7 @@ pub fn pins(net: &Netlist, map: &PinMap) -> Vec<String> {
 }
 
 /// Outputs that could move something are held at their safe level by a resistor.
-pub fn safe_levels(net: &Netlist, map: &PinMap) -> Vec<String> {
+pub(crate) fn safe_levels(net: &Netlist, map: &PinMap) -> Vec<String> {
     let mut wrong = Vec::new();
     for wire in &map.pins {
         let rail = match wire.safe.as_deref() {
@@ -106,7 +106,7 @@ const E24: [u32; 24] =
 const E6: [u32; 6] = [10, 15, 22, 33, 47, 68];
 
 /// Fields, series, and a maker's code that says the same value.
-pub fn parts(net: &Netlist) -> Vec<String> {
+pub(crate) fn parts(net: &Netlist) -> Vec<String> {
     let mut wrong = Vec::new();
     let mut values: BTreeMap<&str, &str> = BTreeMap::new();
     for (name, part) in &net.parts {
@@ -155,7 +155,7 @@ fn highest(net: &str) -> f64 {
 }
 
 /// Capacitors bear 1.5 times their voltage; resistors what a miswire or the supply puts into them.
-pub fn ratings(net: &Netlist) -> Vec<String> {
+pub(crate) fn ratings(net: &Netlist) -> Vec<String> {
     let mut wrong = Vec::new();
     let number = |text: &str, unit: &str| -> f64 {
         let words: Vec<&str> = text.split([' ', ',']).collect();
@@ -191,7 +191,7 @@ pub fn ratings(net: &Netlist) -> Vec<String> {
 }
 
 /// Enable is closed with everything given, and open without any one of it.
-pub fn enable_path(net: &Netlist) -> Vec<String> {
+pub(crate) fn enable_path(net: &Netlist) -> Vec<String> {
     let mut wrong = Vec::new();
     let closed = |state, open: &[&'static str]| {
         let circuit = Circuit::settle(net, state, open);
@@ -230,7 +230,7 @@ pub fn enable_path(net: &Netlist) -> Vec<String> {
 }
 
 /// Connected with everything given; else open and tied to 0 V, without firmware's help.
-pub fn command_path(net: &Netlist) -> Vec<String> {
+pub(crate) fn command_path(net: &Netlist) -> Vec<String> {
     let mut wrong = Vec::new();
     let live = Circuit::settle(net, State::ALL, &[]);
     if !live.connected("/CMD_SENSE", "/CMD_P", "") || live.connected("/CMD_P", "GND", "") {
@@ -273,7 +273,7 @@ fn groups(symbol: &str) -> Option<&'static [&'static [&'static str]]> {
 }
 
 /// Nothing but isolating parts joins the 24 V side, the controller's side, the computer's side, and each contact.
-pub fn domains(net: &Netlist) -> Vec<String> {
+pub(crate) fn domains(net: &Netlist) -> Vec<String> {
     let mut parent: BTreeMap<String, String> = net.pins.values().map(|n| (n.clone(), n.clone())).collect();
     fn root(parent: &BTreeMap<String, String>, net: &str) -> String {
         let mut at = net.to_owned();
@@ -324,7 +324,7 @@ pub fn domains(net: &Netlist) -> Vec<String> {
 }
 
 /// Each terminal meets a suppressor, a fuse or a resistor that bears it, unless it is itself a reference.
-pub fn protection(net: &Netlist, map: &PinMap) -> Vec<String> {
+pub(crate) fn protection(net: &Netlist, map: &PinMap) -> Vec<String> {
     let mut wrong = Vec::new();
     for wire in &map.terminals {
         let full = net.full(&wire.net);
