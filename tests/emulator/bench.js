@@ -46,6 +46,8 @@ export class Bench {
     this.hold = true;
     this.guard = true;
     this.lineFault = false;
+    this.broken = false;
+    this.forced = 0;
     this.enableRequest = false;
     this.lastKeepAlive = -Infinity;
     this.relay = { closed: false, wanted: false, due: Infinity };
@@ -152,9 +154,28 @@ export class Bench {
     this.#relays();
   }
 
-  // A flag input, instead of what the axis says, until the axis changes it.
+  // A flag input that a fault holds, whatever the axis says.
+  forceFlag(input, conducting) {
+    this.forced &= ~(1 << input);
+    this.setFlag(input, conducting);
+    this.forced |= 1 << input;
+  }
+
+  releaseFlags() {
+    this.forced = 0;
+    const levels = this.plant.flags();
+    for (let input = 0; input < 8; input++) this.setFlag(input, ((levels >> input) & 1) !== 0);
+  }
+
+  // A relay that drops and does not close again.
+  breakRelay(broken) {
+    this.broken = broken;
+    this.#relays();
+  }
+
   setFlag(input, conducting) {
     const bit = 1 << input;
+    if (this.forced & bit) return;
     this.flagLevels = conducting ? this.flagLevels | bit : this.flagLevels & ~bit;
     this.chip.drive(FLAG_0 + input, !conducting);
   }
@@ -188,7 +209,7 @@ export class Bench {
         this.note(name, wanted ? 1 : 0);
       }
     };
-    want(this.relay, this.enableRequest && pumped && this.stop && this.hold && this.guard, 'relay');
+    want(this.relay, !this.broken && this.enableRequest && pumped && this.stop && this.hold && this.guard, 'relay');
     want(this.changeOver, (this.registers.out & OUT_CHANGE_OVER) !== 0, 'change-over');
     this.chip.drive(RELAY, this.relay.closed);
   }

@@ -43,7 +43,9 @@ export class Chip {
     fixWatchdog(watchdog, (why) => {
       this.resetReason = why;
     });
-    fixResets(peripherals[0x4000c], fixTimer(peripherals[0x40054], clock));
+    const timer = fixTimer(peripherals[0x40054], clock);
+    fixResets(peripherals[0x4000c], timer);
+    this.timerNanos = timer.nanos;
     fixDma(chip.dma);
     this.#smallBlocks(uniqueId, random);
     this.pio = new PioScheduler(chip, (levels) => this.#encoder(levels));
@@ -160,6 +162,11 @@ export class Chip {
     chip.gpio[pin].setInputValue(high);
   }
 
+  // The chip's own timer, in microseconds.
+  get micros() {
+    return Math.floor(this.timerNanos() / 1000);
+  }
+
   // Lets time pass without the core executing anything.
   pass(nanos) {
     const end = this.clock.nanos + nanos;
@@ -172,7 +179,7 @@ export class Chip {
   // Makes the main loop go on elsewhere, as soon as no handler runs. `prepare` may set registers.
   divert(address, prepare = () => {}) {
     const { core } = this.chip;
-    while (core.IPSR !== 0 || core.waiting) this.run(this.clock.nanos + 1, () => false);
+    while (core.IPSR !== 0 || core.PM || core.waiting) this.run(this.clock.nanos + 1, () => false);
     prepare(core);
     core.PC = address & ~1;
   }

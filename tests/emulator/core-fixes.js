@@ -56,6 +56,7 @@ export function fixTimer(timer, clock) {
     alarm.clockAlarm.schedule((micros + (ahead === 0 ? 2 ** 32 : ahead)) * 1000 - nanos);
   };
   return {
+    nanos: () => own.nanos,
     restart() {
       base = clock.nanos;
       for (const alarm of timer.alarms) timer.disarmAlarm(alarm);

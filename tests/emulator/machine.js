@@ -133,6 +133,28 @@ export class Machine {
     this.chip.divert(at);
   }
 
+  // Calls a routine of the image that needs nothing but its arguments, and gives what it returns. All else waits.
+  #call(name, values) {
+    const routine = this.elf.symbols.get(name);
+    if (routine === undefined) throw new Error(`the image has no symbol ${name}`);
+    const { core } = this.chip.chip;
+    const back = this.elf.symbols.get('_stack_end').address + 64;
+    const { N, Z, C, V, SP } = core;
+    const kept = [...core.registers];
+    values.forEach((value, i) => (core.registers[i] = value));
+    core.LR = back | 1;
+    core.PC = routine.address & ~1;
+    for (let steps = 0; (core.PC & ~1) !== back; steps++) {
+      if (steps > 100_000) throw new Error(`${name} does not return`);
+      core.executeInstruction();
+    }
+    const result = core.registers[0] >>> 0;
+    const stack = core.SP === SP;
+    kept.forEach((value, i) => (core.registers[i] = value));
+    Object.assign(core, { N, Z, C, V });
+    return { result, stack };
+  }
+
   // Lets the main loop come upon a panic, as if it had called the panic handler.
   #panic() {
     const [, handler] = [...this.elf.symbols].find(([name]) => name.endsWith('rust_begin_unwind'));
@@ -189,6 +211,8 @@ export class Machine {
       case 'parts':
         if (rest.dac !== undefined) bench.dac.present = rest.dac;
         if (rest.adc !== undefined) bench.adc.present = rest.adc;
+        if (rest.relay !== undefined) bench.breakRelay(!rest.relay);
+        if (rest.axisFlags) bench.releaseFlags();
         return {};
       case 'trace': {
         if (rest.also) for (const what of rest.also) bench.tracing.add(what);
@@ -213,6 +237,8 @@ export class Machine {
           faults: bench.faults,
           instructions: chip.instructions,
           asleep: chip.asleep,
+          micros: chip.micros,
+          step: bench.stepAt,
           counts: bench.pattern?.position ?? bench.plant.counter(),
           connected: chip.usb.connected,
         };
@@ -255,19 +281,29 @@ export class Machine {
         return this.#stack();
       case 'recorded':
         return this.recorder.take();
+      case 'usb-string':
+        return { text: chip.usb.string(rest.index, () => chip.run(chip.clock.nanos + 5_000_000, () => false)) };
       case 'usb-pace':
         chip.usb.nanosPerByte = rest.nanosPerByte;
         return {};
-      case 'flag-at':
-        bench.at(rest.at, () => bench.setFlag(rest.input, rest.conducting));
+      case 'flag':
+        bench.forceFlag(rest.input, rest.conducting);
+        return {};
+      case 'call':
+        return this.#call(rest.name, rest.arguments);
+      case 'write':
+        rest.bytes.forEach((byte, i) => chip.chip.writeUint8(rest.address + i, byte));
+        return {};
+      case 'stop-counter':
+        chip.chip.pio[0].machines[0].enabled = false;
         return {};
       case 'hard-fault':
         chip.chip.core.exceptionEntry(3);
         chip.chip.core.waiting = false;
         return {};
       case 'pattern':
-        bench.pattern = new Pattern({ ...rest, start: bench.stepAt + 1_000 });
-        return { start: bench.stepAt + 1_000 };
+        bench.pattern = new Pattern({ ...rest, start: bench.stepAt + (rest.delay ?? 1_000) });
+        return { start: bench.pattern.time };
       case 'pattern-state': {
         const { position, left, shortest, indexCounts } = bench.pattern;
         return { position, left, shortest, indexCounts };

@@ -47,12 +47,22 @@ export class Recorder {
     const stock = core.writeUint32;
     const acts = new Map([
       [this.at.held, (value) => this.#held(value, core.IPSR !== 0)],
-      [this.at.decided, (value) => this.#decided(value)],
+      // The start-up code clears these words: that is nothing.
+      [this.at.decided, (value) => value > 0 && this.#decided(value)],
       [this.at.received, (value) => this.#received(value)],
       [this.at.sent, (value) => this.#sent(value)],
-      [this.at.changes, () => this.entries.push(['port'])],
+      [this.at.changes, (value) => value > 0 && this.entries.push(['port'])],
       [this.at.handedOver, (value) => this.#handedOver(value)],
     ]);
+    // A burst changes the readings at any time: what counts is what the main loop fetched.
+    this.fetched = new Map([this.at.levelsRead, this.at.readOuts].map((address) => [address, 0]));
+    const { fetched } = this;
+    const read = core.readUint32;
+    core.readUint32 = function (address) {
+      const value = read.call(core, address);
+      if (fetched.has(address) && core.IPSR === 0) fetched.set(address, value);
+      return value;
+    };
     core.writeUint32 = function (address, value) {
       const act = acts.get(address);
       if (act !== undefined) act(value >>> 0);
@@ -73,7 +83,8 @@ export class Recorder {
   #decided(tick) {
     const whole = tick === this.#word('ticks');
     const index = this.#word('indexTick') === tick ? [this.#word('indexCount'), this.#word('indexAt')] : [];
-    const seen = ['at', 'levels', 'count', 'edge', 'contactsIn', 'levelsRead', 'readOuts'].map((key) => this.#word(key));
+    const seen = ['at', 'levels', 'count', 'edge', 'contactsIn'].map((key) => this.#word(key));
+    seen.push(...this.fetched.values());
     const illegal = (this.#word('illegal') + this.#word('lost')) >>> 0;
     const enable = this.bench.enableRequest ? 1 : 0;
     const decided = [this.#word('command'), enable, this.#word('contactsOut')];

@@ -15,6 +15,11 @@ const LAST_BUFFER_CONTROL = 0xff;
 const OVERHEAD_NANOS = 8_000;
 const BYTE_NANOS = 670;
 const DTR_AND_RTS = 3;
+// A request for a string (USB 2.0, tables 9-3 to 9-5; language 0x0409).
+const DEVICE_TO_HOST = 0x80;
+const GET_DESCRIPTOR = 6;
+const STRING = 3;
+const ENGLISH = 0x0409;
 
 export class UsbHost {
   constructor(chip) {
@@ -113,6 +118,22 @@ export class UsbHost {
     }
     usb.indicateBufferReady(endpoint, out);
     this.#start();
+  }
+
+  // Asks for a string descriptor (USB 2.0, 9.4.3 and 9.6.7). `wait` lets the device run meanwhile.
+  string(index, wait) {
+    const { usb } = this;
+    const stock = usb.onEndpointWrite;
+    let answer = null;
+    usb.onEndpointWrite = (endpoint, bytes) => {
+      if (endpoint === 0 && bytes.length > 0) answer ??= bytes;
+      else stock(endpoint, bytes);
+    };
+    usb.sendSetupPacket(Uint8Array.of(DEVICE_TO_HOST, GET_DESCRIPTOR, index, STRING, ENGLISH & 0xff, ENGLISH >> 8, 255, 0));
+    wait();
+    usb.onEndpointWrite = stock;
+    if (answer === null || answer[1] !== STRING) return null;
+    return Buffer.from(answer.subarray(2, answer[0])).toString('utf16le');
   }
 
   send(bytes) {

@@ -8,8 +8,10 @@ use proofstand::fixture::{Client, identify};
 use proofstand_protocol::frame::{MAX_FRAME, encode_host_hello};
 use proofstand_protocol::message::{Answer, Request, ResetCause, State, Status};
 use proofstand_protocol::version::{CalibrationState, HostHello, VERSION, Version};
-use proofstand_tests::bench::Failure;
-use proofstand_tests::emulator::{Analog, BenchSetup, Emulator, Lockstep, Nobody, store_calibration};
+use proofstand_tests::bench::{Failure, TODAY};
+use proofstand_tests::emulator::{
+    Analog, BenchSetup, Emulator, Lockstep, Nobody, store_calibration, store_record,
+};
 use serde_json::json;
 
 type Board = Rc<RefCell<Emulator>>;
@@ -40,6 +42,20 @@ fn the_image_greets_and_says_who_it_is() {
     let state = board.borrow_mut().state().unwrap();
     assert!(!state.enable && !state.relay && state.terminal == 0.0, "{state:?}");
     assert!(state.faults.is_empty(), "{state:?}");
+}
+
+#[test]
+fn the_usb_device_has_strings_of_its_own_and_the_flashs_number_for_its_serial_number() {
+    let board = board().unwrap();
+    board.borrow_mut().run(Duration::from_millis(300)).unwrap();
+    // Indexes as `usb-device` gives them: manufacturer, product, serial number.
+    let strings = [1, 2, 3].map(|index| {
+        let order = json!({"order": "usb-string", "index": index});
+        board.borrow_mut().tell(&order).unwrap()["text"].as_str().unwrap().to_owned()
+    });
+    assert_eq!(strings, ["Proofstand project", "Proofstand fixture", "E6614104032B5A2F"]);
+    // It still serves its port.
+    assert_eq!(status(&board).unwrap().state, State::Safe);
 }
 
 #[test]
@@ -151,42 +167,62 @@ fn a_calibration_outlives_reset_and_loss_of_power() {
     assert_eq!(status(&board).unwrap().reset, ResetCause::PowerUp);
 }
 
-#[test]
-fn power_that_fails_at_any_step_of_storing_leaves_the_old_calibration_or_the_new_one() {
-    let days = |board: &Board| -> Result<(CalibrationState, u32), Failure> {
-        let client = connect(board)?;
-        Ok((client.hello().calibration, client.hello().calibrated.0))
-    };
-    // How many steps storing takes is found out by doing it.
-    let (mut cut, mut seen) = (0, Vec::new());
+/// The calibration record that the board has, byte for byte.
+fn stored(board: &Board) -> Result<(CalibrationState, Vec<u8>), Failure> {
+    let mut client = connect(board)?;
+    let mut record = Vec::new();
     loop {
-        let board = board().unwrap();
-        let mut client = connect(&board).unwrap();
-        store_calibration(&mut client, &Analog::typical()).unwrap();
-        let old = days(&board).unwrap();
-        let before = board.borrow_mut().state().unwrap();
-        board.borrow_mut().tell(&json!({"order": "power-cut-at", "operation": cut})).unwrap();
-        let record = Analog::typical().record(client.hello().analog_serial, old.1 + 1).unwrap();
-        let mut client = connect(&board).unwrap();
-        let stored = proofstand_tests::emulator::store_record(&mut client, &record);
-        drop(client);
-        let after = board.borrow_mut().state().unwrap();
-        if after.resets == before.resets {
-            stored.unwrap();
-            assert_eq!(days(&board).unwrap(), (CalibrationState::Valid, old.1 + 1));
-            assert_eq!(after.flash - before.flash, cut, "every step has been cut once");
-            break;
+        match client.request(Request::ReadCalibration { offset: record.len() as u32 }, &mut Nobody)? {
+            Answer::Chunk { bytes, .. } if bytes.is_empty() => break,
+            Answer::Chunk { bytes, .. } => record.extend(bytes),
+            other => return Err(format!("an unexpected answer: {other:?}").into()),
         }
-        let found = days(&board).unwrap();
-        assert_eq!(found.0, CalibrationState::Valid, "cut at step {cut}");
-        assert!(found.1 == old.1 || found.1 == old.1 + 1, "cut at step {cut}: {found:?}");
-        seen.push(found.1 - old.1);
-        // It can be stored again, whatever the cut left.
-        store_calibration(&mut connect(&board).unwrap(), &Analog::typical()).unwrap();
-        cut += 1;
-        assert!(cut < 100, "it never ends");
     }
-    assert!(seen.len() >= 3, "{seen:?}");
+    Ok((client.hello().calibration, record))
+}
+
+/// Lets the power fail in an operation on flash, with so much of it done. Gives whether there was such an operation, and
+/// whether the new record is what is found afterwards; anything but the old one and the new one is a failure.
+fn cut_at(operation: u64, share: f64) -> Result<Option<bool>, Failure> {
+    let board = board()?;
+    store_calibration(&mut connect(&board)?, &Analog::typical())?;
+    let old = stored(&board)?;
+    let new = Analog::typical().record(connect(&board)?.hello().analog_serial, TODAY + 1)?.to_vec();
+    assert!(old.0 == CalibrationState::Valid && old.1.len() == new.len() && old.1 != new);
+    let before = board.borrow_mut().state()?;
+    board.borrow_mut().tell(&json!({"order": "power-cut-at", "operation": operation, "share": share}))?;
+    let saved = store_record(&mut connect(&board)?, &new);
+    let after = board.borrow_mut().state()?;
+    if after.resets == before.resets {
+        saved?;
+        assert_eq!(stored(&board)?, (CalibrationState::Valid, new));
+        assert_eq!(after.flash - before.flash, operation, "every operation has been cut");
+        return Ok(None);
+    }
+    let found = stored(&board)?;
+    assert_eq!(found.0, CalibrationState::Valid, "cut at {operation}, {share} done");
+    assert!(
+        found.1 == old.1 || found.1 == new,
+        "cut at {operation}, {share} done: neither the old nor the new record"
+    );
+    // It can be stored again, whatever the cut left.
+    store_record(&mut connect(&board)?, &new)?;
+    assert_eq!(stored(&board)?, (CalibrationState::Valid, new.clone()));
+    Ok(Some(found.1 == new))
+}
+
+#[test]
+fn power_that_fails_at_any_page_of_storing_leaves_the_old_calibration_or_the_new_one_and_nothing_else() {
+    // How many operations storing takes is found out by doing it. Nothing done, half done, done but not told.
+    let mut found = Vec::new();
+    for operation in 0.. {
+        let Some(new) = cut_at(operation, 0.5).unwrap() else { break };
+        found.push(new);
+        found.push(cut_at(operation, 1.0).unwrap().unwrap());
+        assert!(operation < 100, "it never ends");
+    }
+    found.push(cut_at(0, 0.0).unwrap().unwrap());
+    assert!(found.len() >= 7 && found.contains(&true) && found.contains(&false), "{found:?}");
 }
 
 #[test]

@@ -118,7 +118,7 @@ impl Loop {
             snapshot.levels.index_high(),
             last_edge.is_none_or(|edge| snapshot.at - edge.0 > REST_US),
         );
-        // Looking through the stack takes longer than a tick: never while the axis may move.
+        // Never while the axis may move.
         if snapshot.tick.is_multiple_of(LOG_TICKS) && self.session.fixture().state() == State::Safe {
             let (used, bytes) = stack::used();
             defmt::info!("tick {}, stack {} of {} bytes, late {}", snapshot.tick, used, bytes, clock::late());

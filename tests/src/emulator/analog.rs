@@ -49,6 +49,12 @@ impl Analog {
         }
     }
 
+    /// Volts at the output converter for a code: offset binary over ±10 V.
+    #[must_use]
+    pub fn volts(&self, code: u16) -> f64 {
+        (f64::from(code) - 32_768.0) * 20.0 / 65_536.0 * self.output.gain + self.output.offset
+    }
+
     pub(super) fn output(&self) -> Value {
         self.output.describe()
     }

@@ -3,7 +3,7 @@
 use std::ffi::OsString;
 use std::fs::File;
 use std::path::{Path, PathBuf};
-use std::process::Command;
+use std::process::{Command, Output};
 use std::sync::OnceLock;
 use std::time::SystemTime;
 
@@ -83,19 +83,14 @@ fn artifact(
     target: &str,
     wanted: impl Fn(&Path) -> bool,
 ) -> Result<PathBuf, EmulatorError> {
-    let cargo = std::env::var_os("CARGO").unwrap_or_else(|| OsString::from("cargo"));
     let what = format!("cargo build {}", arguments.join(" "));
-    let output = Command::new(cargo)
-        .current_dir(root())
-        .arg("build")
-        .args(arguments)
-        .args(["--message-format", "json-render-diagnostics"])
-        .output()
-        .map_err(|e| EmulatorError::Missing {
-            program: "cargo",
-            why: e.to_string(),
-            remedy: "install the Rust toolchain with rustup",
-        })?;
+    let mut output = build(arguments)?;
+    let words = String::from_utf8_lossy(&output.stderr).into_owned();
+    // A toolchain that was there before this workspace asked for its targets lacks them.
+    if !output.status.success() && words.contains("target may not be installed") {
+        add_targets()?;
+        output = build(arguments)?;
+    }
     if !output.status.success() {
         return Err(EmulatorError::Build {
             what,
@@ -112,6 +107,36 @@ fn artifact(
         .filter_map(|name| name.as_str().map(PathBuf::from))
         .find(|path| wanted(path))
         .ok_or_else(|| EmulatorError::Build { what, output: format!("it made no {target}") })
+}
+
+fn build(arguments: &[&str]) -> Result<Output, EmulatorError> {
+    let cargo = std::env::var_os("CARGO").unwrap_or_else(|| OsString::from("cargo"));
+    Command::new(cargo)
+        .current_dir(root())
+        .arg("build")
+        .args(arguments)
+        .args(["--message-format", "json-render-diagnostics"])
+        .output()
+        .map_err(|e| EmulatorError::Missing {
+            program: "cargo",
+            why: e.to_string(),
+            remedy: "install the Rust toolchain with rustup",
+        })
+}
+
+fn add_targets() -> Result<(), EmulatorError> {
+    let missing = |why: String| EmulatorError::Missing {
+        program: "the Rust compiler for the board and for WebAssembly",
+        why,
+        remedy: "run `rustup target add thumbv6m-none-eabi wasm32-unknown-unknown` in this folder",
+    };
+    let output = Command::new("rustup")
+        .current_dir(root())
+        .args(["target", "add", "thumbv6m-none-eabi", "wasm32-unknown-unknown"])
+        .output()
+        .map_err(|e| missing(e.to_string()))?;
+    let words = String::from_utf8_lossy(&output.stderr).into_owned();
+    if output.status.success() { Ok(()) } else { Err(missing(words)) }
 }
 
 /// Sees to it that Node.js is there and the package is installed as the lock file says.

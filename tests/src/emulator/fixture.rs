@@ -58,6 +58,8 @@ pub struct EmulatedFixture {
     pub board: Rc<RefCell<Emulator>>,
     /// Somebody is there to answer which way the shaft turned.
     pub attended: bool,
+    /// The analog board's truth.
+    pub analog: Analog,
     axis: Axis,
 }
 
@@ -67,11 +69,23 @@ impl EmulatedFixture {
     /// # Errors
     /// Whatever is missing or fails.
     pub fn start(axis: Axis) -> Result<Self, Failure> {
-        let setup = axis.bench()?;
+        Self::start_on(axis, false)
+    }
+
+    /// The same, recorded from power-up (see [`Emulator::recorded`]).
+    ///
+    /// # Errors
+    /// Whatever is missing or fails.
+    pub fn start_recorded(axis: Axis) -> Result<Self, Failure> {
+        Self::start_on(axis, true)
+    }
+
+    fn start_on(axis: Axis, record: bool) -> Result<Self, Failure> {
+        let setup = BenchSetup { record, ..axis.bench()? };
         let board = Rc::new(RefCell::new(Emulator::start(&setup)?));
         let mut client = Client::connect(Lockstep::new(Rc::clone(&board)), &mut Nobody)?;
         store_calibration(&mut client, &setup.analog)?;
-        Ok(Self { board, attended: true, axis })
+        Ok(Self { board, attended: true, analog: setup.analog, axis })
     }
 
     /// A link to it.

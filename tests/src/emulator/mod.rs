@@ -10,13 +10,18 @@ mod analog;
 mod build;
 mod fixture;
 mod lockstep;
+mod log;
+pub mod measure;
 mod paced;
 mod process;
+pub mod replay;
+pub mod rig;
 
 pub use analog::Analog;
 pub use build::{image, plant_module, program};
 pub use fixture::{Axis, EmulatedFixture, Nobody, store_calibration, store_record};
 pub use lockstep::{EmulatedOperator, Lockstep};
+pub use log::LogDecoder;
 pub use paced::{Paced, Remote};
 pub use process::{BenchSetup, Emulator, State, TraceEntry};
 

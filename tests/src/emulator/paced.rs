@@ -34,7 +34,9 @@ pub struct Remote {
 }
 
 impl Remote {
-    /// Gives an order to the harness (`Machine.order` in `machine.js` lists them).
+    /// Gives an order to the harness (`Machine.order` in `machine.js` lists them). Besides: `{"order": "cable", "in":
+    /// false}` pulls the cable, and the port is gone; `true` plugs it in again and gives the new port's `path`. `log` gives
+    /// lines, not bytes.
     ///
     /// # Errors
     /// If the board is gone or fails.
@@ -52,11 +54,7 @@ impl Paced {
     /// # Errors
     /// If there is no pseudo-terminal to be had.
     pub fn start(board: Emulator) -> Result<Self, EmulatorError> {
-        let (mut master, slave) = TTYPort::pair()?;
-        let path =
-            slave.name().ok_or_else(|| EmulatorError::Failed("the terminal has no name".to_owned()))?;
-        drop(slave);
-        master.set_timeout(Duration::from_millis(1))?;
+        let (master, path) = terminal()?;
         let (orders, taken) = channel();
         let thread = std::thread::spawn(move || keep_pace(board, master, &taken));
         Ok(Self { path, remote: Remote { orders }, thread: Some(thread) })
@@ -105,24 +103,47 @@ impl Drop for Paced {
     }
 }
 
+/// A pseudo-terminal's near end, and the path of its far end.
+fn terminal() -> Result<(TTYPort, String), EmulatorError> {
+    let (mut master, slave) = TTYPort::pair()?;
+    let path = slave.name().ok_or_else(|| EmulatorError::Failed("the terminal has no name".to_owned()))?;
+    master.set_timeout(Duration::from_millis(1))?;
+    Ok((master, path))
+}
+
 fn keep_pace(
     mut board: Emulator,
-    mut port: TTYPort,
+    port: TTYPort,
     orders: &Receiver<(Value, Sender<Reply>)>,
 ) -> Result<(), EmulatorError> {
     let mut started = Instant::now().checked_sub(board.now()).unwrap_or_else(Instant::now);
+    let mut port = Some(port);
     let mut open = true;
     let mut buffer = [0; 4096];
     loop {
         while let Ok((order, reply)) = orders.try_recv() {
-            if order["order"] == "stop" {
-                return Ok(());
-            }
-            let _ = reply.send(board.tell(&order));
+            let answer = match order["order"].as_str() {
+                Some("stop") => return Ok(()),
+                Some("cable") if order["in"] == true => {
+                    let (master, path) = terminal()?;
+                    (port, open) = (Some(master), true);
+                    board.tell(&json!({"order": "usb", "plugged": true, "open": true}))?;
+                    Ok(json!({"path": path}))
+                }
+                // The port goes away with the device.
+                Some("cable") => {
+                    port = None;
+                    board.tell(&json!({"order": "usb", "plugged": false}))
+                }
+                Some("log") => board.log().map(Value::from),
+                _ => board.tell(&order),
+            };
+            let _ = reply.send(answer);
         }
-        let (count, is_open) = match port.read(&mut buffer) {
-            Ok(count) => (count, true),
-            Err(e)
+        let (count, is_open) = match port.as_mut().map(|port| port.read(&mut buffer)) {
+            None => (0, open),
+            Some(Ok(count)) => (count, true),
+            Some(Err(e))
                 if matches!(
                     e.kind(),
                     ErrorKind::TimedOut | ErrorKind::Interrupted | ErrorKind::WouldBlock
@@ -131,7 +152,7 @@ fn keep_pace(
                 (0, true)
             }
             // Nobody has the port open: what a USB device sees as DTR being low.
-            Err(_) => (0, false),
+            Some(Err(_)) => (0, false),
         };
         if is_open != open {
             open = is_open;
@@ -146,7 +167,7 @@ fn keep_pace(
             std::thread::sleep(PIECE - behind);
         }
         let sent = board.exchange(&buffer[..count], PIECE.max(behind.min(4 * PIECE)), false)?;
-        if open && !sent.is_empty() {
+        if let Some(port) = port.as_mut().filter(|_| open && !sent.is_empty()) {
             // A host that does not read, or has just gone, loses what was for it.
             let _ = port.write_all(&sent);
         }

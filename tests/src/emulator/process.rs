@@ -8,7 +8,7 @@ use std::process::{Child, ChildStdin, ChildStdout, Command, Stdio};
 use proofstand_plant::PlantSetup;
 use serde_json::{Value, json};
 
-use super::{Analog, EmulatorError, build};
+use super::{Analog, EmulatorError, LogDecoder, build};
 
 /// What stands round the board.
 #[derive(Debug, Clone)]
@@ -23,6 +23,8 @@ pub struct BenchSetup {
     pub erase: Duration,
     /// Another image than the one of this workspace.
     pub image: Option<PathBuf>,
+    /// Keep what the image's session is given and decides, see [`Emulator::recorded`].
+    pub record: bool,
 }
 
 impl Default for BenchSetup {
@@ -34,6 +36,7 @@ impl Default for BenchSetup {
             // W25Q16JV datasheet, 9.6: typical.
             erase: Duration::from_millis(45),
             image: None,
+            record: false,
         }
     }
 }
@@ -82,6 +85,8 @@ pub struct Emulator {
     from: ChildStdout,
     now: Duration,
     resets: u32,
+    received: u64,
+    log: LogDecoder,
 }
 
 impl Emulator {
@@ -103,7 +108,8 @@ impl Emulator {
         let (Some(to), Some(from)) = (child.stdin.take(), child.stdout.take()) else {
             return Err(EmulatorError::Failed("its pipes are not there".to_owned()));
         };
-        let mut emulator = Self { child, to, from, now: Duration::ZERO, resets: 0 };
+        let log = LogDecoder::new(&image)?;
+        let mut emulator = Self { child, to, from, now: Duration::ZERO, resets: 0, received: 0, log };
         let mut order = json!({
             "order": "start",
             "image": image,
@@ -111,6 +117,7 @@ impl Emulator {
             "adc": setup.analog.inputs(),
             "ppm": setup.ppm,
             "eraseNanos": setup.erase.as_nanos() as u64,
+            "record": setup.record,
         });
         if let Some((axis, seed)) = &setup.axis {
             let bytes = postcard::to_allocvec(axis).map_err(|e| EmulatorError::Failed(e.to_string()))?;
@@ -132,6 +139,12 @@ impl Emulator {
     #[must_use]
     pub const fn resets(&self) -> u32 {
         self.resets
+    }
+
+    /// Bytes that the board has sent since power-up.
+    #[must_use]
+    pub const fn received(&self) -> u64 {
+        self.received
     }
 
     /// Gives the board bytes and lets it run: for `span`, or until it has sent something. Gives what it sent.
@@ -157,6 +170,7 @@ impl Emulator {
             return Err(EmulatorError::Failed("a short answer".to_owned()));
         };
         self.resets = u32::from_le_bytes(*resets);
+        self.received += sent.len() as u64;
         Ok(sent.to_vec())
     }
 
@@ -214,6 +228,30 @@ impl Emulator {
             value: entry[2].clone(),
         };
         Ok(entries.iter().map(entry).collect())
+    }
+
+    /// What the image has logged since the last time, a line each.
+    ///
+    /// # Errors
+    /// As [`Self::exchange`].
+    pub fn log(&mut self) -> Result<Vec<String>, EmulatorError> {
+        let value = self.tell(&json!({"order": "log"}))?;
+        let bytes: Vec<u8> = value["log"]
+            .as_array()
+            .into_iter()
+            .flatten()
+            .filter_map(Value::as_u64)
+            .map(|b| b as u8)
+            .collect();
+        Ok(self.log.lines(&bytes))
+    }
+
+    /// What the image's session was given and what it decided since the last time, in order (`recorder.js` says how).
+    ///
+    /// # Errors
+    /// As [`Self::exchange`]; also if the board was not set up to be recorded.
+    pub fn recorded(&mut self) -> Result<Value, EmulatorError> {
+        self.tell(&json!({"order": "recorded"}))
     }
 
     fn call(&mut self, kind: u8, body: &[u8]) -> Result<Vec<u8>, EmulatorError> {

@@ -144,8 +144,8 @@ fn TIMER_IRQ_0() {
     let timer = timer();
     let at = timer.timerawl().read().bits();
     let levels = Levels::now();
-    let seen = encoder::see(encoder::index_high(levels.bits()));
     drive(pins::TRIGGER, true);
+    let seen = encoder::see(encoder::index_high(levels.bits()));
     put!(timer.intr(), ALARM_TICK);
     let mut next = timer.alarm0().read().bits().wrapping_add(TICK_US);
     let mut output = next.wrapping_sub(TICK_US).wrapping_add(OUTPUT_US);

@@ -1,0 +1,51 @@
+//! Every cause that can stop the axis, brought about on the emulated board: the right cause is named, and both outputs
+//! are safe within the tick that saw it.
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on fails")]
+
+use core::time::Duration;
+
+use proofstand_protocol::message::TripCause;
+use proofstand_tests::bench::Failure;
+use proofstand_tests::emulator::measure::sheet;
+use proofstand_tests::emulator::rig::{CAUSES, Rig, provoke};
+use proofstand_tests::emulator::{Axis, EmulatedFixture, Emulator};
+
+const TICK: Duration = Duration::from_millis(1);
+
+fn causes(causes: &[TripCause]) -> Result<(), Failure> {
+    let mut rig = Rig::new(EmulatedFixture::start(Axis::read(&sheet(), &[], 1)?)?)?;
+    for &cause in causes {
+        let tripped = provoke(&mut rig, cause).map_err(|e| format!("{cause:?}: {e}"))?;
+        assert_eq!(tripped.trip.cause, cause, "{tripped:?}");
+        assert!(tripped.enable < TICK, "{cause:?}: enable {:?} after the sample", tripped.enable);
+        assert!(tripped.command < TICK, "{cause:?}: command {:?} after the sample", tripped.command);
+        // A converter's step is 0.3 mV, and what calibration leaves is less than 1.
+        for volts in tripped.volts {
+            assert!(volts.abs() < 0.002, "{cause:?}: {volts} V");
+        }
+        rig.recover()?;
+    }
+    let state = rig.board(Emulator::state)?;
+    assert_eq!(state.resets, 0);
+    Ok(())
+}
+
+#[test]
+fn outputs_are_safe_within_a_tick_of_what_the_bench_and_the_board_report() {
+    causes(&CAUSES[..6]).unwrap();
+}
+
+#[test]
+fn outputs_are_safe_within_a_tick_of_speeds_that_are_too_high_or_disagree() {
+    causes(&CAUSES[6..10]).unwrap();
+}
+
+#[test]
+fn outputs_are_safe_within_a_tick_of_motion_that_was_not_commanded() {
+    causes(&CAUSES[10..15]).unwrap();
+}
+
+#[test]
+fn outputs_are_safe_within_a_tick_of_a_relay_or_an_amplifier_that_fails() {
+    causes(&CAUSES[15..]).unwrap();
+}
