@@ -151,7 +151,8 @@ fn the_value_change_dump_keeps_to_the_standards_syntax() {
         }
     }
     let samples = run.samples().samples;
-    let first = run.event_times("StateChanged").into_iter().chain(samples.first().map(|s| s.at.0)).min();
+    let events = ["StateChanged", "Flag"].iter().flat_map(|kind| run.event_times(kind));
+    let first = events.chain(samples.first().map(|s| s.at.0)).min();
     assert_eq!(time, samples.last().unwrap().at.0 - first.unwrap());
 }
 
@@ -242,5 +243,125 @@ fn pyarrow_reads_the_same_numbers_and_their_units() {
         };
         assert_eq!(unit, expected, "{name}");
         assert!(units[format!("about.{name}")].is_string(), "{name}");
+    }
+}
+
+/// Bursts of the raw lines that the slow count takes.
+fn line_bursts(run: &Recorded) -> Vec<proofstand::fixture::Burst> {
+    let bursts: Vec<_> = run.samples().bursts.into_iter().filter(|b| !b.lines().is_empty()).collect();
+    assert!(bursts.len() >= 4, "{}", bursts.len());
+    assert!(bursts.iter().all(proofstand::fixture::Burst::is_whole));
+    bursts
+}
+
+#[test]
+fn every_point_of_a_burst_is_a_line_of_csv() {
+    let run = Recorded::new();
+    run.export(&["--csv"]);
+    let mut reader = csv::Reader::from_path(run.folder.join("bursts.csv")).unwrap();
+    let head: Vec<String> = reader.headers().unwrap().iter().map(str::to_owned).collect();
+    let at = |name: &str| head.iter().position(|h| h == name).unwrap_or_else(|| panic!("no column {name}"));
+    let (time, a, b, z) = (at("time_seconds"), at("phase_a_high"), at("phase_b_high"), at("index_high"));
+    let rows: Vec<csv::StringRecord> = reader.records().map(Result::unwrap).collect();
+    let expected: Vec<_> = line_bursts(&run)
+        .into_iter()
+        .flat_map(|burst| {
+            let points = burst.lines().to_vec();
+            points.into_iter().enumerate().map(move |(n, lines)| (burst.number, burst.at_us(n), lines))
+        })
+        .collect();
+    assert_eq!(rows.len(), expected.len());
+    for (row, (number, at_us, lines)) in rows.iter().zip(expected) {
+        assert_eq!((&row[0], row[1].parse()), ("REHEARSAL", Ok(number)));
+        assert_eq!(millionths(&row[time]), i64::try_from(at_us).unwrap());
+        let bit = |column: usize| row[column].parse::<u8>().unwrap();
+        assert_eq!(bit(a) | bit(b) << 1 | bit(z) << 2, lines);
+    }
+}
+
+#[test]
+#[ignore = "needs sigrok-cli"]
+fn sigrok_counts_the_lines_of_a_burst_as_the_host_does() {
+    let run = Recorded::new();
+    run.export(&["--vcd"]);
+    for burst in line_bursts(&run) {
+        let file = run.folder.join(format!("lines-{}.vcd", burst.number));
+        let out = Command::new("sigrok-cli")
+            .args(["-I", "vcd", "-P", "graycode:d0=a:d1=b", "-A", "graycode=count", "-i"])
+            .arg(&file)
+            .output()
+            .unwrap();
+        let theirs: Vec<i64> = String::from_utf8_lossy(&out.stdout)
+            .lines()
+            .filter_map(|l| l.strip_prefix("graycode-1: ")?.parse().ok())
+            .collect();
+        let record = proofstand::estimate::line_burst::read_lines(burst.lines());
+        assert_eq!(record.illegal, 0);
+        let mut count = 0;
+        let mut ours = vec![0];
+        for edge in &record.edges {
+            count += if edge.up { 1 } else { -1 };
+            ours.push(count);
+        }
+        // It never prints its last value (`tests/reference/sigrok-graycode.toml`).
+        ours.pop();
+        assert!(ours.len() > 80, "{}", ours.len());
+        assert_eq!(theirs, ours, "burst {}", burst.number);
+        let z = burst.lines().windows(2).filter(|p| p[0] & 4 == 0 && p[1] & 4 != 0).count();
+        assert_eq!(edges(&file, "z", "rising"), z, "burst {}", burst.number);
+    }
+}
+
+/// Edges of a channel in a file that needs no thinning out.
+fn edges(file: &Path, channel: &str, edge: &str) -> usize {
+    let out = Command::new("sigrok-cli")
+        .args(["-I", "vcd", "-P", &format!("counter:data={channel}:data_edge={edge}")])
+        .args(["-A", "counter=edge_count", "-i"])
+        .arg(file)
+        .output()
+        .unwrap();
+    String::from_utf8_lossy(&out.stdout).lines().filter(|l| l.starts_with("counter-1:")).count()
+}
+
+const PYTHON_BURSTS: &str = r#"
+import json, sys
+import pyarrow.parquet as pq
+t = pq.read_table(sys.argv[1])
+m = {k.decode(): v.decode() for k, v in t.schema.metadata.items()}
+c = lambda n: t.column(n).to_pylist()
+print(json.dumps({
+    "rows": t.num_rows, "names": t.column_names, "metadata": m, "kinds": sorted(set(c("points_of"))),
+    "a": sum(v is True for v in c("phase_a_high")), "z": sum(v is True for v in c("index_high")),
+    "no_position": t.column("position_counts").null_count, "last": c("time_seconds")[-1],
+}))
+"#;
+
+#[test]
+#[ignore = "needs python3 with pyarrow"]
+fn pyarrow_reads_the_points_of_bursts_and_their_units() {
+    let run = Recorded::new();
+    run.export(&["--parquet"]);
+    let python = std::env::var("PROOFSTAND_PYTHON").unwrap_or_else(|_| "python3".to_owned());
+    let file = run.folder.join("bursts.parquet");
+    let out = Command::new(python).args(["-c", PYTHON_BURSTS]).arg(file).output().unwrap();
+    assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
+    let read: serde_json::Value = serde_json::from_slice(&out.stdout).unwrap();
+    let bursts = line_bursts(&run);
+    let high = |bit: u8| bursts.iter().flat_map(|b| b.lines()).filter(|l| **l & bit != 0).count();
+    let points: usize = bursts.iter().map(|b| b.lines().len()).sum();
+    assert_eq!((&read["rows"], &read["no_position"]), (&points.into(), &points.into()));
+    assert_eq!(read["kinds"], serde_json::json!(["lines"]));
+    assert_eq!((&read["a"], &read["z"]), (&high(1).into(), &high(4).into()));
+    let last = bursts.last().unwrap();
+    assert_eq!(read["last"], last.at_us(last.lines().len() - 1) as f64 / 1e6);
+    let metadata = &read["metadata"];
+    assert_eq!(metadata["kind"], "REHEARSAL");
+    for (column, unit) in
+        [("time_seconds", "s"), ("position_counts", "count"), ("torque_read_out_volts", "V")]
+    {
+        assert_eq!(metadata[format!("unit.{column}")], unit);
+    }
+    for name in read["names"].as_array().unwrap().iter().map(|n| n.as_str().unwrap()) {
+        assert!(metadata[format!("about.{name}")].is_string(), "{name}");
     }
 }

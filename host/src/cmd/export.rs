@@ -8,17 +8,20 @@ use super::follow::read;
 use super::person::tell;
 use super::show;
 use crate::exit::Exit;
-use crate::export::{ExportError, Recorded, csv, damage, parquet, vcd};
+use crate::export::{
+    ExportError, Recorded, bursts_csv, bursts_parquet, csv, damage, lines_vcd, parquet, vcd,
+};
 use crate::record::{SAMPLES, put_by, read_events, read_samples};
 use crate::report::json_schema;
 
 const EXAMPLES: &str = "\
 Examples:
   proofstand export runs/RUN --csv
-      samples.csv: one line a sample, the unit in every column's name
+      samples.csv: one line a sample, the unit in every column's name; bursts.csv: one line a point
 
   proofstand export runs/RUN --parquet --vcd
-      samples.parquet (units in its key-value metadata) and signals.vcd (flags, index, state, in microseconds)
+      samples.parquet and bursts.parquet (units in their key-value metadata); signals.vcd (flags, index, state, raw
+      lines, in microseconds) and lines-N.vcd (A, B and Z of each burst of the lines, from its first point)
 
   proofstand export runs/RUN --schema
       run.schema.json: the JSON Schema of run.json
@@ -33,13 +36,13 @@ pub struct Cmd {
     /// The run's folder
     #[arg(value_name = "RUN")]
     run: PathBuf,
-    /// Samples as comma-separated values: samples.csv
+    /// Samples, and points of bursts, as comma-separated values: samples.csv, bursts.csv
     #[arg(long, group = "format")]
     csv: bool,
-    /// Samples as an Apache Parquet table: samples.parquet
+    /// Samples, and points of bursts, as Apache Parquet tables: samples.parquet, bursts.parquet
     #[arg(long, group = "format")]
     parquet: bool,
-    /// Flags, index and state as a value change dump: signals.vcd
+    /// Flags, index, state and raw lines as value change dumps: signals.vcd, lines-N.vcd
     #[arg(long, group = "format")]
     vcd: bool,
     /// The JSON Schema of run.json: run.schema.json
@@ -74,14 +77,24 @@ impl Cmd {
         let folder = self.run.canonicalize().map_err(|e| wrong(&self.run, &e))?;
         let id = folder.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
         let recorded = Recorded::new(&id, run.as_ref(), &samples, &events);
+        let has_bursts = samples.bursts.iter().any(|b| !b.bytes.is_empty());
         if self.csv {
             self.put("samples.csv", |to| csv(&recorded, to))?;
+            if has_bursts {
+                self.put("bursts.csv", |to| bursts_csv(&recorded, to))?;
+            }
         }
         if self.parquet {
             self.put("samples.parquet", |to| parquet(&recorded, to))?;
+            if has_bursts {
+                self.put("bursts.parquet", |to| bursts_parquet(&recorded, to))?;
+            }
         }
         if self.vcd {
             self.put("signals.vcd", |to| vcd(&recorded, to))?;
+            for burst in samples.bursts.iter().filter(|b| !b.lines().is_empty()) {
+                self.put(&format!("lines-{}.vcd", burst.number), |to| lines_vcd(&recorded, burst, to))?;
+            }
         }
         if self.schema {
             self.put("run.schema.json", |to| {

@@ -8,7 +8,8 @@ use proofstand_protocol::units::Counts;
 use proofstand_units::{Degrees, Seconds};
 
 use super::error::EstimateError;
-use crate::metrology::{Contribution, DegreesOfFreedom, regression};
+use crate::metrology::linear::{self, Scatter};
+use crate::metrology::{Contribution, DegreesOfFreedom};
 
 /// An edge of A or B.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -193,8 +194,8 @@ pub fn phase(record: &LineRecord, period: Seconds) -> Result<PhaseEstimate, Esti
     }
     // An edge came between its point and the one before.
     let at: Vec<f64> = edges.iter().map(|e| e.point as f64 - 0.5).collect();
-    let fit = regression::fit(&columns, &at)?;
-    let Some(&cycle) = fit.factors.get(1).filter(|c| c.abs() > 0.0) else { return Err(too_few) };
+    let fit = linear::fit(&columns, &at, Scatter::Residuals)?;
+    let Some(&cycle) = fit.parameters.get(1).filter(|c| c.abs() > 0.0) else { return Err(too_few) };
     let degrees = 360.0 / cycle;
     // Lags of the four edges in points, as weights of the fit's factors: A rising is where the others are measured from.
     let lag =

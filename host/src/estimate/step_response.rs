@@ -10,7 +10,7 @@ use proofstand_units::Seconds;
 
 use super::error::EstimateError;
 use crate::fixture::Burst;
-use crate::metrology::regression::{self, Regression};
+use crate::metrology::linear::{self, LinearFit, Scatter};
 use crate::metrology::{Contribution, DegreesOfFreedom};
 
 /// Share of its step that a first-order lag has made after its time constant, 1 − 1/e.
@@ -101,7 +101,7 @@ fn since(t: f64, steps: &[(f64, f64)]) -> Option<(f64, f64)> {
     steps.iter().rev().find(|(at, _)| *at <= t).map(|(at, size)| (t - at, *size))
 }
 
-fn regress(t: &[f64], y: &[f64], steps: &[(f64, f64)], settle: f64) -> Result<Regression, EstimateError> {
+fn regress(t: &[f64], y: &[f64], steps: &[(f64, f64)], settle: f64) -> Result<LinearFit, EstimateError> {
     let settled = |t: f64| since(t, steps).is_none_or(|(x, _)| x >= settle);
     let kept: Vec<(f64, f64)> =
         t.iter().copied().zip(y.iter().copied()).filter(|(t, _)| settled(*t)).collect();
@@ -117,7 +117,7 @@ fn regress(t: &[f64], y: &[f64], steps: &[(f64, f64)], settle: f64) -> Result<Re
     let matrix: Vec<Vec<f64>> =
         (0..7).map(|n| rows.iter().map(|r| r.get(n).copied().unwrap_or(0.0)).collect()).collect();
     let values: Vec<f64> = kept.iter().map(|(_, y)| *y).collect();
-    Ok(regression::fit(&matrix, &values)?)
+    Ok(linear::fit(&matrix, &values, Scatter::Residuals)?)
 }
 
 /// Standard uncertainty to be expected of a delay from one burst: steps of ±`change` (counts per second², the whole
@@ -135,8 +135,10 @@ pub fn expected_scatter(
     let number = (points as f64 * period / half).ceil() as usize;
     let steps: Vec<(f64, f64)> =
         (0..number).map(|n| ((n as f64 + 0.5) * half, if n % 2 == 0 { 1.0 } else { -1.0 })).collect();
-    let fit = regress(&t, &vec![0.0; points], &steps, settle).ok()?;
-    Some(Seconds::new(fit.unit_uncertainty(5) * deviation / change.abs()))
+    // Any residuals will do: what counts is how uncertain they make the delay.
+    let noise: Vec<f64> = (0..points).map(|n| if n % 2 == 0 { 1.0 } else { -1.0 }).collect();
+    let fit = regress(&t, &noise, &steps, settle).ok()?;
+    Some(Seconds::new(fit.uncertainty(5) / fit.residual_deviation * deviation / change.abs()))
 }
 
 /// Finds the mean delay in a burst of positions. Points until `settle` after each step are left out of the fit: there the
@@ -149,7 +151,7 @@ pub fn delay(burst: &Burst, steps: &[CommandStep], settle: Seconds) -> Result<De
     let origin = burst.at_us(0) as f64 * 1e-6;
     let steps = relative(steps, origin);
     let fit = regress(&t, &y, &steps, settle.get())?;
-    let factor = |n: usize| fit.factors.get(n).copied().unwrap_or(0.0);
+    let factor = |n: usize| fit.parameters.get(n).copied().unwrap_or(0.0);
     let gain = factor(4);
     // A gain that is not told from nothing gives no delay.
     if gain.abs() <= 5.0 * fit.uncertainty(4) {

@@ -3,11 +3,13 @@
 //! Values are those of the record in the unit that the column's name says. A file of a rehearsal says so in every line
 //! (CSV) or in its head (Parquet, VCD).
 
+mod bursts;
 mod columns;
 mod csv;
 mod parquet;
 mod vcd;
 
+pub use self::bursts::{bursts_csv, bursts_parquet, lines_vcd};
 pub use self::csv::csv;
 pub use self::parquet::parquet;
 pub use self::vcd::vcd;

@@ -40,12 +40,14 @@ pub fn vcd(of: &Recorded<'_>, to: impl Write) -> Result<(), ExportError> {
     out.comment(&format!(
         "index is a mark of {INDEX_MARK_US} us where the index was latched, not the width of the index"
     ))?;
+    out.comment("burst_a, burst_b, burst_z are the raw lines while a burst takes them, else x")?;
     if let Some(damage) = damage(of.samples) {
         out.comment(&damage)?;
     }
     out.timescale(1, TimescaleUnit::US)?;
     out.add_module("fixture")?;
-    let mut wires = Wires { flags: Vec::new(), index: IdCode::FIRST, states: Vec::new() };
+    let mut wires =
+        Wires { flags: Vec::new(), index: IdCode::FIRST, states: Vec::new(), lines: [IdCode::FIRST; 3] };
     for flag in &of.flags {
         wires.flags.push(out.add_wire(1, flag)?);
     }
@@ -53,12 +55,15 @@ pub fn vcd(of: &Recorded<'_>, to: impl Write) -> Result<(), ExportError> {
     for (name, _) in STATES {
         wires.states.push(out.add_wire(1, name)?);
     }
+    for (wire, name) in wires.lines.iter_mut().zip(["burst_a", "burst_b", "burst_z"]) {
+        *wire = out.add_wire(1, name)?;
+    }
     out.upscope()?;
     out.enddefinitions()?;
 
     out.timestamp(0)?;
     out.begin(SimulationCommand::Dumpvars)?;
-    for &wire in wires.flags.iter().chain(&wires.states) {
+    for &wire in wires.flags.iter().chain(&wires.states).chain(&wires.lines) {
         out.change_scalar(wire, Value::X)?;
     }
     out.change_scalar(wires.index, Value::V0)?;
@@ -92,6 +97,8 @@ struct Wires {
     flags: Vec<IdCode>,
     index: IdCode,
     states: Vec<IdCode>,
+    /// A, B and Z while a burst takes them.
+    lines: [IdCode; 3],
 }
 
 /// Every change in the order of time: what the first sample shows, then what events say.
@@ -124,12 +131,23 @@ fn changes(of: &Recorded<'_>, wires: &Wires) -> Vec<(u64, IdCode, Value)> {
             _ => {}
         }
     }
+    for burst in of.samples.bursts.iter().filter(|b| b.first.is_some()) {
+        for (n, lines) in burst.lines().iter().enumerate() {
+            for (line, wire) in wires.lines.iter().enumerate() {
+                all.push((burst.at_us(n), *wire, level(lines >> line & 1 == 1)));
+            }
+        }
+        if !burst.lines().is_empty() {
+            let end = burst.at_us(burst.lines().len());
+            all.extend(wires.lines.iter().map(|wire| (end, *wire, Value::X)));
+        }
+    }
     // Stable: of two changes at one time the later said counts.
     all.sort_by_key(|(at, _, _)| *at);
     all
 }
 
 /// A comment ends at `$end`; a name must not.
-fn text(name: &str) -> String {
+pub(super) fn text(name: &str) -> String {
     name.chars().filter(|c| c.is_ascii_graphic() && *c != '$').collect()
 }

@@ -34,6 +34,14 @@ impl LinearFit {
     pub fn uncertainty(&self, parameter: usize) -> f64 {
         self.covariance.get(parameter).and_then(|row| row.get(parameter)).map_or(f64::NAN, |v| v.sqrt())
     }
+
+    /// A weighted sum of the parameters and its standard uncertainty, with what they have in common.
+    #[must_use]
+    pub fn combination(&self, weights: &[f64]) -> (f64, f64) {
+        let variance: f64 =
+            self.covariance.iter().zip(weights).map(|(row, weight)| weight * dot(row, weights)).sum();
+        (dot(weights, &self.parameters), variance.max(0.0).sqrt())
+    }
 }
 
 /// How the points scatter.

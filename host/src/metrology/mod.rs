@@ -4,8 +4,7 @@
 //! [`decision::Limits`] and a guard band turn the combined result into accepted, undecided or rejected (JCGM 106:2012,
 //! ILAC-G8:09/2019), by the [`rule::DecisionRule`] that the sheet chooses. [`propagation`] holds the GUM's interval against
 //! the distributions themselves (JCGM 101:2008). [`compare`] holds two ways to one quantity against each other with what
-//! they share. [`mod@line`], [`linear`], [`polynomial`] and [`regression`] are the least-squares fits beneath the estimates.
-//! All of it is pure:
+//! they share. [`mod@line`], [`linear`] and [`polynomial`] are the least-squares fits beneath the estimates. All of it is pure:
 //! no clock, no port, no knowledge of how a sample came to be.
 
 pub mod budget;
@@ -23,7 +22,6 @@ pub mod linear;
 pub mod polynomial;
 pub mod propagation;
 pub mod quantity;
-pub mod regression;
 pub mod rule;
 pub mod student;
 
