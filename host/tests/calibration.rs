@@ -15,7 +15,7 @@ use proofstand::fixture::{Client, FixtureError, Numbered, Tap};
 use proofstand::link::{Link, LinkError};
 use proofstand::rehearsal::{Before, FixtureEnd, MeterBench, MeterEnd, MeterFault, SharedBench};
 use proofstand::scpi::ScpiError;
-use proofstand_protocol::message::{Sample, TripCause};
+use proofstand_protocol::message::{Sample, State, TripCause};
 use proofstand_units::Volts;
 
 const TODAY: u32 = 20_500;
@@ -298,6 +298,31 @@ fn an_amplifier_that_is_switched_on_and_a_stop_button_end_it_by_their_names() {
         let named = matches!(&error, CalibrateError::Fixture(FixtureError::Tripped(t)) if t.cause == cause);
         assert!(named, "{error}");
     }
+}
+
+/// A computer that is busy for a quarter of a second now and then.
+struct Busy(SharedBench, u32);
+
+impl Watcher for Busy {
+    fn read(&mut self, _: &Asked, _: &Reading) -> Result<(), CalibrateError> {
+        self.1 += 1;
+        if self.1 % 7 == 3 {
+            (0..250).for_each(|_| self.0.borrow_mut().tick());
+            assert_eq!(self.0.borrow().state(), State::Tripped, "the beat was lost");
+        }
+        Ok(())
+    }
+}
+
+#[test]
+fn a_computer_that_was_busy_loses_its_level_and_puts_it_out_again() {
+    let bench = bench(4, Before::Own, None);
+    let mut client = Client::connect(FixtureEnd(Rc::clone(&bench)), &mut Nobody).unwrap();
+    let mut meter = scpi(&bench).unwrap();
+    let mut busy = Busy(Rc::clone(&bench), 0);
+    let made = job(false, TODAY).measure(&mut client, &mut meter, &mut busy).unwrap();
+    assert_eq!((made.record.levels.len(), busy.1), (17, 50));
+    assert!(made.record.as_left.iter().all(|left| left.error.abs() < 0.3e-3));
 }
 
 #[test]

@@ -6,7 +6,7 @@
 
 use core::time::Duration;
 
-use proofstand_protocol::message::{Answer, CHUNK_BYTES, Event, Request};
+use proofstand_protocol::message::{Answer, CHUNK_BYTES, Event, Request, State, TripCause};
 use proofstand_protocol::units::Microvolts;
 
 use super::image::{Image, Unfit};
@@ -25,6 +25,10 @@ const TURN: Duration = Duration::from_millis(20);
 const SETTLED: u32 = 50;
 /// A level that is waited on is asked for again before the fixture takes its host for gone.
 const AGAIN: Duration = Duration::from_secs(60);
+/// How often one level may be put out again because this computer fell silent.
+const SILENCES: usize = 5;
+/// How long an event may be under way.
+const NEWS: Duration = Duration::from_millis(100);
 /// Tries of a level whose readings don't settle.
 const TRIES: usize = 5;
 /// Farthest that a level between the points may be off: the step, noise and curve that the fit claims, four times.
@@ -218,10 +222,24 @@ impl<'a, L: Link> Bench<'a, L> {
     }
 
     fn level(&mut self, asked: &Asked) -> Result<Reading, CalibrateError> {
-        let mut tries = 0;
+        let (mut tries, mut silences) = (0, 0);
         loop {
+            let reading = match self.once(asked) {
+                Ok(reading) => reading,
+                Err(error) => {
+                    let own = self.fell_silent(&error)?.filter(|_| silences < SILENCES);
+                    let Some(trip) = own else { return Err(error) };
+                    silences += 1;
+                    self.client.done(Request::Acknowledge { trip }, &mut Unkept)?;
+                    // Its event may still be under way, and is no news then.
+                    let until = self.client.now() + NEWS;
+                    while self.client.now() < until {
+                        self.client.next(TURN, &mut Unkept)?;
+                    }
+                    continue;
+                }
+            };
             tries += 1;
-            let reading = self.once(asked)?;
             match settled(asked.level, &reading) {
                 Ok(()) => {
                     self.watcher.read(asked, &reading)?;
@@ -231,6 +249,20 @@ impl<'a, L: Link> Bench<'a, L> {
                 Err(why) => return Err(why.into()),
             }
         }
+    }
+
+    /// The number of the trip, if an error came of this computer having been busy for longer than the beat allows: that says
+    /// nothing about the bench, the fixture is at 0 V, and the level can be put out again.
+    fn fell_silent(&mut self, error: &CalibrateError) -> Result<Option<u32>, CalibrateError> {
+        let fixtures =
+            matches!(error, CalibrateError::Fixture(FixtureError::Tripped(_) | FixtureError::Refused { .. }));
+        if !fixtures {
+            return Ok(None);
+        }
+        let status = self.client.status(&mut Unkept)?;
+        let trip =
+            status.trip.filter(|trip| status.state == State::Tripped && trip.cause == TripCause::BeatLost);
+        Ok(trip.map(|trip| trip.number))
     }
 
     fn once(&mut self, asked: &Asked) -> Result<Reading, CalibrateError> {
