@@ -186,14 +186,13 @@ fn behind_plot(delays: &[(Run, DelayEstimate)]) -> Option<Plot> {
     let (_, first) = delays.first()?;
     let [speed, left] = first.fitted;
     let end = first.behind.iter().map(|p| p[0]).fold(0.0, f64::max);
-    let volts = |d: &DelayEstimate| d.behind.iter().map(|[x, y]| [x * 1e3, *y]).collect::<Vec<_>>();
     let fit = |x: f64| speed * x + left;
     let mut curves: Vec<Series> = delays
         .iter()
         .map(|(run, d)| Series {
             name: run.name.to_owned(),
             style: SeriesStyle::Points,
-            points: volts(d).into_iter().map(|[x, y]| [x, y * d.gain.signum()]).collect(),
+            points: binned(d.behind.iter().map(|[x, y]| [x * 1e3, y * d.gain.signum()])),
             uncertainty: Vec::new(),
         })
         .collect();
@@ -211,12 +210,12 @@ fn behind_plot(delays: &[(Run, DelayEstimate)]) -> Option<Plot> {
             Series {
                 name: format!("{}, less its fit", run.name),
                 style: SeriesStyle::Points,
-                points: d
-                    .behind
-                    .iter()
-                    .filter(|[x, _]| *x >= d.delay.get() * SETTLE)
-                    .map(|[x, y]| [x * 1e3, y - speed * x - left])
-                    .collect(),
+                points: binned(
+                    d.behind
+                        .iter()
+                        .filter(|[x, _]| *x >= d.delay.get() * SETTLE)
+                        .map(|[x, y]| [x * 1e3, y - speed * x - left]),
+                ),
                 uncertainty: Vec::new(),
             }
         })
@@ -226,7 +225,7 @@ fn behind_plot(delays: &[(Run, DelayEstimate)]) -> Option<Plot> {
         title: "The shaft behind an instant response to the command".to_owned(),
         description: format!(
             "Counts by which the shaft lags behind where an instant torque would have brought it, for one volt of change, over \
-             the time since the command changed. It falls back along a line whose slope is the delay, {:.3} ms. Below, what \
+             the time since the command changed; each point is a mean over half a millisecond of all steps. It falls back along a line whose slope is the delay, {:.3} ms. Below, what \
              the fit leaves.",
             first.delay.to_millis()
         ),
@@ -234,6 +233,21 @@ fn behind_plot(delays: &[(Run, DelayEstimate)]) -> Option<Plot> {
         panels: vec![panel("Behind, for one volt of change", curves), panel("Left by the fit", residuals)],
         lanes: Vec::new(),
     })
+}
+
+/// Width of a bin of the picture, in milliseconds.
+const BIN: f64 = 0.5;
+
+/// Means over bins: single counts of many steps would hide the line.
+fn binned(points: impl Iterator<Item = [f64; 2]>) -> Vec<[f64; 2]> {
+    let mut sums: std::collections::BTreeMap<i64, [f64; 3]> = std::collections::BTreeMap::new();
+    for [x, y] in points {
+        let sum = sums.entry((x / BIN).floor() as i64).or_default();
+        for (total, value) in sum.iter_mut().zip([x, y, 1.0]) {
+            *total += value;
+        }
+    }
+    sums.into_values().map(|[x, y, n]| [x / n, y / n]).collect()
 }
 
 fn panel(label: &str, series: Vec<Series>) -> Panel {
