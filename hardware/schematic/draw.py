@@ -33,7 +33,7 @@ def effects(size=TEXT, justify=None, hide=False, bold=False):
 
 def width(text, size=TEXT):
     """Width of the longest line in units; the stroke font's letters are about as wide as high."""
-    return max(len(re.sub(r"~\{([^}]*)\}", r"\1", line)) for line in str(text).split("\n")) * size * 0.92 / UNIT
+    return max(len(re.sub(r"~\{([^}]*)\}", r"\1", line)) for line in str(text).split("\n")) * size * 1.0 / UNIT
 
 
 class Pin:

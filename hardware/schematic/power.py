@@ -22,7 +22,7 @@ def chain():
     s = Page("chain", "Stop chain and keep-alive", 7)
     s.note("Fixture stop, hold-to-run, guard", 14, 14, 2.0, True)
     s.note("The three contacts stand in series and carry the coils themselves: firmware can withhold, never bridge. No safety component.\n"
-           "GP21 asks, GP22 must keep changing: RL1 and the enable contact let go within 7 ms of its last edge (SPICE: keepalive).", 14, 19)
+           "GP21 asks, GP22 must keep changing: the enable contact opens within 7 ms of its last edge, and RL1 follows (SPICE: keepalive).", 14, 19)
     y = 32
     s.supply("+24V", 20, y)
     s.wire((20, y), (25, y))
@@ -52,7 +52,7 @@ def chain():
     s.wire((34, y), b["A"])
     s.tie(b, "~{OE}", "GND", 3)
     s.tie(b, "VCC", "+5V", 2)
-    s.tie(b, "GND", "GND", 2)
+    s.tie(b, "GND", "GND", 4)
     s.wire(b["Y"], (57, y))
     s.c("C701", "470n", 60, y, upright=False)
     d = s.two("BAT54S", "D702", BAT54S, 72, y)
