@@ -16,6 +16,7 @@ pub mod estimate;
 pub mod exit;
 pub mod export;
 pub mod fixture;
+pub mod inertia;
 pub mod link;
 pub mod loopback;
 pub mod metrology;

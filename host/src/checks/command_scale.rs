@@ -12,6 +12,7 @@ use proofstand_units::{Rpm, Seconds};
 
 use super::speed_cap::slow_again;
 use super::{Check, Context, Judgement, MoveStep, Need, Step, StepEvidence, too_low_to_move};
+use crate::estimate::ReversalEstimate;
 use crate::planner::{CannotPlan, LimitsFor, ReversalLevel, come_to_rest, milli_rpm, step_to, total_timeout};
 use crate::sheet::AxisSheet;
 
@@ -57,6 +58,36 @@ fn program(context: &Context<'_>, level: &ReversalLevel) -> Vec<Segment> {
     program
 }
 
+/// The motion of one level.
+pub(super) fn swing(context: &Context<'_>, name: &'static str, level: &ReversalLevel) -> Step {
+    let program = program(context, level);
+    Step::Move(Box::new(MoveStep {
+        acts: Vec::new(),
+        name,
+        what: format!(
+            "The shaft swings to and fro at {:.0} % of rated torque (±{:.2} V), up to {:.0} rpm each way, about \
+                     {:.1} turns a swing",
+            level.level.get(),
+            level.command.get(),
+            level.turn_round.get(),
+            level.turns.get()
+        ),
+        timeout: total_timeout(&program),
+        program,
+        limits: LimitsFor::working(context, 20.0 + level.turns.get() * 10.0).command(level.command).limits(),
+        expected: level.cycle_time * (f64::from(level.cycles) + 0.75) + Seconds::new(0.5),
+    }))
+}
+
+/// What the reversals of a level come to.
+pub(super) fn measured(
+    context: &Context<'_>,
+    plan: &ReversalLevel,
+    made: &StepEvidence,
+) -> Result<ReversalEstimate, String> {
+    judge::measure(context, plan, made)
+}
+
 impl Check for CommandScale {
     fn id(&self) -> &'static str {
         "command-scale"
@@ -100,28 +131,7 @@ impl Check for CommandScale {
                 remedy: "a disc of known inertia on the shaft".to_owned(),
             }));
         }
-        let step = |(name, level): &(&'static str, &ReversalLevel)| {
-            let program = program(context, level);
-            Step::Move(Box::new(MoveStep {
-                acts: Vec::new(),
-                name,
-                what: format!(
-                    "The shaft swings to and fro at {:.0} % of rated torque (±{:.2} V), up to {:.0} rpm each way, about \
-                     {:.1} turns a swing",
-                    level.level.get(),
-                    level.command.get(),
-                    level.turn_round.get(),
-                    level.turns.get()
-                ),
-                timeout: total_timeout(&program),
-                program,
-                limits: LimitsFor::working(context, 20.0 + level.turns.get() * 10.0)
-                    .command(level.command)
-                    .limits(),
-                expected: level.cycle_time * (f64::from(level.cycles) + 0.75) + Seconds::new(0.5),
-            }))
-        };
-        let mut steps: Vec<Step> = levels.iter().map(step).collect();
+        let mut steps: Vec<Step> = levels.iter().map(|(name, level)| swing(context, name, level)).collect();
         steps.extend(display::steps(context));
         Ok(steps)
     }

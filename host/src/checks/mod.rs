@@ -10,6 +10,7 @@ mod evidence;
 mod hand_turn;
 mod line_count;
 mod nudge;
+pub(crate) mod rotor_swing;
 mod rows;
 mod speed_cap;
 mod speed_scale;
@@ -44,6 +45,14 @@ pub const ALL: &[&dyn Check] = &[
     &step_response::StepResponse,
     &line_count::FAST,
 ];
+
+/// Checks that are made only when asked for by name.
+pub const BY_NAME: &[&dyn Check] = &[&rotor_swing::RotorSwing];
+
+/// Every check there is, in order: those of an acceptance, then those that are made by name only.
+fn every() -> impl Iterator<Item = &'static dyn Check> {
+    ALL.iter().chain(BY_NAME).copied()
+}
 
 /// What a check may know.
 #[derive(Debug)]
@@ -205,7 +214,7 @@ const LAST_SAMPLES: usize = 3;
 /// A check by its name.
 #[must_use]
 pub fn by_id(id: &str) -> Option<&'static dyn Check> {
-    ALL.iter().copied().find(|c| c.id() == id)
+    every().find(|c| c.id() == id)
 }
 
 /// Those of the checks that say something about the sheet's axis, in the same order.
@@ -227,7 +236,7 @@ pub fn with_needs(asked: &[&'static dyn Check]) -> Vec<&'static dyn Check> {
         }
         at += 1;
     }
-    ALL.iter().copied().filter(|c| wanted.contains(&c.id())).collect()
+    every().filter(|c| wanted.contains(&c.id())).collect()
 }
 
 /// Names of the checks that a check needs, directly and through others, in order.

@@ -8,6 +8,7 @@ pub mod export;
 mod follow;
 pub mod handover;
 mod identity;
+pub mod inertia;
 mod input;
 pub mod loopback;
 mod person;

@@ -10,6 +10,7 @@ pub mod acceleration;
 pub mod cycle;
 pub mod error;
 pub mod flags;
+pub mod known_disc;
 pub mod line_burst;
 pub mod lines;
 mod quantisation;
@@ -32,5 +33,7 @@ pub use torque_line::TorqueLine;
 
 #[cfg(test)]
 mod any_record;
+#[cfg(test)]
+mod budgets;
 #[cfg(test)]
 mod synthetic;

@@ -37,4 +37,6 @@ pub use rule::{DecisionRule, Judging, Risk};
 pub use student::{CoverageFactor, Level};
 
 #[cfg(test)]
+pub(crate) mod monte_carlo;
+#[cfg(test)]
 pub(crate) mod reference;

@@ -7,6 +7,7 @@ use super::Targets;
 use super::command::{CommandTargets, command_range};
 use super::encoder::Place;
 use super::fixture::Fixture;
+use crate::estimate::known_disc::contradicts;
 use crate::sheet::{
     AxisSheet, BrakeDriver, CapKind, CommandPair, FlagRole, Handling, Mounting, Stop, TorqueShown,
 };
@@ -58,6 +59,7 @@ pub(super) fn all(sheet: &AxisSheet, fixture: &Fixture, targets: &Targets) -> Ve
     trip(sheet, targets, &mut found);
     levels(sheet, targets, &mut found);
     capability(sheet, targets, &mut found);
+    inertia(sheet, &mut found);
     command(sheet, fixture, targets, &mut found);
     encoder(sheet, fixture, targets, &mut found);
     flags_and_inputs(sheet, &mut found);
@@ -165,6 +167,31 @@ fn levels(sheet: &AxisSheet, targets: &Targets, found: &mut Findings) {
                 format!("a disc of {more:.2e} kg·m² more, or a lower level"),
             );
         }
+    }
+}
+
+/// A measured inertia beside the catalogue's.
+fn inertia(sheet: &AxisSheet, found: &mut Findings) {
+    let Some(catalogue) = sheet.motor.catalogue_inertia else { return };
+    let measured = sheet.motor.rotor_inertia;
+    let expanded = measured * (sheet.motor.rotor_inertia_uncertainty.get() / 100.0);
+    let by = 100.0 * (catalogue.value / measured - 1.0);
+    if contradicts((catalogue.value, catalogue.expanded), (measured, expanded)) {
+        let reason = format!(
+            "the catalogue's rotor inertia is {by:+.1} % of the measured one, more than both uncertainties combined (k = 2): it \
+             can't be true; the measured one is used"
+        );
+        found.add(
+            Warning,
+            "rotor inertia",
+            reason,
+            "look at the motor's type and at the unit of the catalogue's value",
+        );
+    } else {
+        let reason = format!(
+            "the measured rotor inertia is used; the catalogue's differs by {by:+.1} % and may be true"
+        );
+        found.add(Note, "rotor inertia", reason, "nothing");
     }
 }
 

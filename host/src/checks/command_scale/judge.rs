@@ -107,7 +107,7 @@ fn gain_limits(context: &Context<'_>) -> Option<Limits<PercentPerVolt>> {
     Limits::around(target, target * (context.sheet.tolerances.torque_gain.value.get() / 100.0)).ok()
 }
 
-fn measure(
+pub(super) fn measure(
     context: &Context<'_>,
     plan: &ReversalLevel,
     made: &StepEvidence,

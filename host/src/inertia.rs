@@ -1,0 +1,198 @@
+//! A rotor's inertia from three runs: without a known disc, with it, without it again.
+
+use proofstand_units::{KilogramSquareMetres, Kilograms, Metres, RadPerSec2, Seconds};
+
+use crate::checks::rotor_swing;
+use crate::estimate::EstimateError;
+use crate::estimate::known_disc::{
+    DiscRuns, KnownDisc, RotorInertia, RunAcceleration, contradicts, rotor_inertia,
+};
+use crate::metrology::DegreesOfFreedom;
+use crate::record::model::{ResultRow, Run, RunKind};
+use crate::sheet::{AxisSheet, DiscSource, SheetError, parse};
+
+/// Why three runs give no inertia.
+#[derive(Debug, thiserror::Error)]
+pub enum InertiaError {
+    /// A run's sheet can't be read.
+    #[error("run {run}: {source}")]
+    Sheet {
+        /// The run.
+        run: String,
+        /// Why.
+        source: Box<SheetError>,
+    },
+    /// The runs don't belong together.
+    #[error("the runs don't belong together: {0}")]
+    Apart(String),
+    /// No level was measured in all three.
+    #[error(
+        "no level was measured in all three runs; make each with --only rotor-swing, on sheets that differ in [disc] only"
+    )]
+    NoLevel,
+    /// The accelerations give none.
+    #[error(transparent)]
+    Estimate(#[from] EstimateError),
+}
+
+/// What goes with the disc beside its own sheet.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Mounting {
+    /// Its axis lies within this of the shaft's.
+    pub centring: Metres,
+    /// Inertia of a hub that stays on the shaft in all three runs.
+    pub hub: KilogramSquareMetres,
+    /// Expanded uncertainty (k = 2) of that.
+    pub hub_expanded: KilogramSquareMetres,
+}
+
+/// A measured inertia with its provenance.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Measured {
+    /// What was found.
+    pub rotor: RotorInertia,
+    /// The catalogue's value contradicts it (k = 2, combined).
+    pub catalogue_contradicts: bool,
+    /// The catalogue's value.
+    pub catalogue: KilogramSquareMetres,
+    /// How, when and with what.
+    pub provenance: String,
+    /// The runs were rehearsals.
+    pub rehearsal: bool,
+}
+
+impl Measured {
+    /// The section that a sheet takes.
+    #[must_use]
+    pub fn section(&self) -> String {
+        let combined = self.rotor.budget.combined();
+        let value = combined.value.get();
+        // Stated at k = 2; with few degrees of freedom no less than the interval that was found.
+        let expanded = combined.expanded.get().max(2.0 * combined.standard_uncertainty.get());
+        let warning = if self.rehearsal { "# REHEARSAL: this was measured on a simulation.\n" } else { "" };
+        format!(
+            "{warning}[measured_inertia]\nrotor_kilogram_square_metres = {value:.4e}\nuncertainty_percent = {:.2}\nprovenance = \
+             \"{}\"\n",
+            100.0 * expanded / value,
+            self.provenance
+        )
+    }
+}
+
+/// Works the inertia out.
+///
+/// # Errors
+/// [`InertiaError`] if the runs don't belong together or say nothing.
+pub fn from_runs(runs: [&Run; 3], mounting: &Mounting) -> Result<Measured, InertiaError> {
+    let sheet = |run: &Run| -> Result<AxisSheet, InertiaError> {
+        parse(&run.axis.sheet_file, run.axis.sheet_text.as_bytes())
+            .map_err(|source| InertiaError::Sheet { run: run.id.clone(), source: Box::new(source) })
+    };
+    let [before, with, after] = [sheet(runs[0])?, sheet(runs[1])?, sheet(runs[2])?];
+    let apart = |why: &str| Err(InertiaError::Apart(why.to_owned()));
+    if runs.iter().any(|run| run.kind != runs[0].kind) {
+        return apart("some are rehearsals and some are not");
+    }
+    if before.motor != with.motor || before.motor != after.motor || before.command != with.command {
+        return apart("their sheets name different motors or commands");
+    }
+    let Some(disc) = with.disc else { return apart("the sheet of the run with the disc has no [disc]") };
+    if before.disc.is_some() || after.disc.is_some() {
+        return apart("the sheet of a run without the disc has a [disc]");
+    }
+    let id = |row: &&ResultRow| row.id.starts_with(rotor_swing::ID) && row.measured.is_some();
+    let rows = |run: &'_ Run| -> Vec<ResultRow> {
+        run.checks.iter().flat_map(|c| &c.results).filter(id).cloned().collect()
+    };
+    let all = [rows(runs[0]), rows(runs[1]), rows(runs[2])];
+    let common: Vec<&str> = all[0]
+        .iter()
+        .map(|row| row.id.as_str())
+        .filter(|id| all[1..].iter().all(|rows| rows.iter().any(|row| row.id == *id)))
+        .collect();
+    if common.is_empty() {
+        return Err(InertiaError::NoLevel);
+    }
+    let of = |run: &Run, rows: &[ResultRow]| -> Result<RunAcceleration, InertiaError> {
+        let used: Vec<&ResultRow> = rows.iter().filter(|row| common.contains(&row.id.as_str())).collect();
+        acceleration(&used, time(run)?)
+    };
+    let accelerations = DiscRuns {
+        without: of(runs[0], &all[0])?,
+        with: of(runs[1], &all[1])?,
+        without_again: of(runs[2], &all[2])?,
+    };
+    let known = KnownDisc {
+        inertia: disc.inertia,
+        expanded: disc.inertia * (disc.uncertainty.get() / 100.0),
+        mass: match disc.known_from {
+            DiscSource::Dimensions { mass, .. } => Some(mass),
+            DiscSource::Given => None::<Kilograms>,
+        },
+        centring: mounting.centring,
+        hub: mounting.hub,
+        hub_expanded: mounting.hub_expanded,
+    };
+    let rotor = rotor_inertia(&accelerations, &known)?;
+    let combined = rotor.budget.combined();
+    let motor = &before.motor;
+    let (catalogue, catalogue_expanded) = motor.catalogue_inertia.map_or_else(
+        || {
+            let share = motor.rotor_inertia_uncertainty.get() / 100.0;
+            (motor.rotor_inertia, motor.rotor_inertia * share)
+        },
+        |c| (c.value, c.expanded),
+    );
+    let rehearsal = runs[0].kind == RunKind::Rehearsal;
+    Ok(Measured {
+        catalogue_contradicts: contradicts(
+            (catalogue, catalogue_expanded),
+            (combined.value, combined.expanded),
+        ),
+        catalogue,
+        provenance: format!(
+            "{}known disc of {:.4e} kg m2 (U = {:.1} %, k = 2), without, with, without: runs {}, {}, {}; {}; {}",
+            if rehearsal { "REHEARSAL, " } else { "" },
+            disc.inertia.get(),
+            disc.uncertainty.get(),
+            runs[0].id,
+            runs[1].id,
+            runs[2].id,
+            runs[2].finished,
+            runs[0].provenance.software
+        ),
+        rotor,
+        rehearsal,
+    })
+}
+
+/// The sum over levels: at each the torque is the same in all three runs, so it is for the sum.
+fn acceleration(rows: &[&ResultRow], at: Seconds) -> Result<RunAcceleration, InertiaError> {
+    let missing = || {
+        InertiaError::Apart("a run was made by a program that stated no standard uncertainties".to_owned())
+    };
+    let (mut value, mut variance, mut spread) = (0.0, 0.0, 0.0);
+    for row in rows {
+        let (Some(measured), Some(statement)) = (row.measured, &row.statement) else { return Err(missing()) };
+        let square = statement.standard_uncertainty.powi(2);
+        value += measured;
+        variance += square;
+        // Welch and Satterthwaite.
+        spread += statement.degrees_of_freedom.map_or(0.0, |nu| square * square / nu);
+    }
+    let degrees_of_freedom =
+        DegreesOfFreedom::new(variance * variance / spread).unwrap_or(DegreesOfFreedom::INFINITE);
+    Ok(RunAcceleration {
+        value: RadPerSec2::new(value),
+        scatter: RadPerSec2::new(variance.sqrt()),
+        degrees_of_freedom,
+        at,
+    })
+}
+
+fn time(run: &Run) -> Result<Seconds, InertiaError> {
+    run.started
+        .parse::<jiff::Timestamp>()
+        .map(|t| Seconds::new(t.as_millisecond() as f64 * 1e-3))
+        .map_err(|_| InertiaError::Apart(format!("run {} does not say when it was made", run.id)))
+}

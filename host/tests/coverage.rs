@@ -1,0 +1,32 @@
+//! A short slice of the coverage bench (`cargo bench -p proofstand --bench coverage`), with fixed seeds.
+
+mod coverage_model;
+
+use coverage_model::{Coverage, command_scale, flag_delay, held_speed, rotor};
+
+/// Fewer inside than this can't be chance if the interval really holds 95 %.
+fn assert_covers(got: &Coverage, least: f64) {
+    assert!(got.trials >= 100, "{got:?}");
+    assert!(got.share() >= least, "{got:?}: {:.3}", got.share());
+}
+
+#[test]
+fn gain_and_offset_lie_inside_their_intervals() {
+    // 150 trials of 95 %: fewer than 88.5 % inside happens once in a thousand.
+    let [gain, offset] = command_scale(150, 11);
+    assert_covers(&gain, 0.885);
+    assert_covers(&offset, 0.885);
+}
+
+#[test]
+fn speed_flag_delay_and_inertia_lie_inside_their_intervals() {
+    for got in [held_speed(3000, 12), flag_delay(2000, 13), rotor(4000, 14)] {
+        assert_covers(&got, 0.93);
+    }
+}
+
+#[test]
+fn a_speed_near_1000_rpm_is_known_to_a_hundredth_of_a_percent_in_a_tenth_of_a_second() {
+    let got = held_speed(500, 15);
+    assert!(got.mean_expanded < 1e-4, "{got:?}");
+}
