@@ -20,12 +20,12 @@ use proofstand_units::{
 
 /// How often the truth was inside.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Coverage {
-    pub quantity: &'static str,
-    pub trials: u32,
-    pub inside: u32,
+pub(crate) struct Coverage {
+    pub(crate) quantity: &'static str,
+    pub(crate) trials: u32,
+    pub(crate) inside: u32,
     /// Mean expanded uncertainty, relative to the truth (of the offset: in its own unit).
-    pub mean_expanded: f64,
+    pub(crate) mean_expanded: f64,
 }
 
 impl Coverage {
@@ -33,7 +33,7 @@ impl Coverage {
         Self { quantity, trials: 0, inside: 0, mean_expanded: 0.0 }
     }
 
-    pub fn share(&self) -> f64 {
+    pub(crate) fn share(&self) -> f64 {
         f64::from(self.inside) / f64::from(self.trials)
     }
 
@@ -45,10 +45,10 @@ impl Coverage {
 }
 
 /// A repeatable source (xorshift64*; Vigna 2016).
-pub struct Random(u64);
+pub(crate) struct Random(u64);
 
 impl Random {
-    pub const fn new(seed: u64) -> Self {
+    pub(crate) const fn new(seed: u64) -> Self {
         Self(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) | 1)
     }
 
@@ -145,7 +145,7 @@ impl Truth {
 }
 
 /// Gain and offset by reversal at three levels.
-pub fn command_scale(trials: u32, seed: u64) -> [Coverage; 2] {
+pub(crate) fn command_scale(trials: u32, seed: u64) -> [Coverage; 2] {
     let (mut gain, mut offset) = (Coverage::new("gain by reversal"), Coverage::new("offset"));
     let rpm = |omega: f64| RadPerSec::new(omega).to_rpm();
     let window = ReversalWindow {
@@ -185,7 +185,7 @@ pub fn command_scale(trials: u32, seed: u64) -> [Coverage; 2] {
 }
 
 /// Speed over 100 ms near 1000 rpm at 1000 pulses.
-pub fn held_speed(trials: u32, seed: u64) -> Coverage {
+pub(crate) fn held_speed(trials: u32, seed: u64) -> Coverage {
     let mut out = Coverage::new("speed, 100 ms near 1000 rpm");
     let cpr = CountsPerRev::new(4000);
     let mut random = Random::new(seed);
@@ -208,7 +208,7 @@ pub fn held_speed(trials: u32, seed: u64) -> Coverage {
 }
 
 /// From a crossing to a flag.
-pub fn flag_delay(trials: u32, seed: u64) -> Coverage {
+pub(crate) fn flag_delay(trials: u32, seed: u64) -> Coverage {
     let mut out = Coverage::new("flag delay");
     let mut random = Random::new(seed);
     for _ in 0..trials {
@@ -248,7 +248,7 @@ pub fn flag_delay(trials: u32, seed: u64) -> Coverage {
 }
 
 /// A rotor's inertia by a known disc.
-pub fn rotor(trials: u32, seed: u64) -> Coverage {
+pub(crate) fn rotor(trials: u32, seed: u64) -> Coverage {
     let mut out = Coverage::new("rotor inertia by a known disc");
     let mut random = Random::new(seed);
     for _ in 0..trials {
