@@ -7,6 +7,8 @@ mod undo;
 pub use cut_off::cut_off;
 pub use undo::changed_at_the_bench;
 
+use proofstand_protocol::message::Request;
+use proofstand_protocol::units::Ticks;
 use proofstand_protocol::version::{CalibrationState, FixtureHello};
 use proofstand_units::Volts;
 
@@ -109,7 +111,7 @@ impl Job {
                     sheet: &self.sheet,
                     targets: &self.targets,
                     motion,
-                    equipment: calibration.equipment(),
+                    equipment: calibration.equipment(can_open_enable(client)),
                     attended,
                     cited: setting.cited.as_ref(),
                 };
@@ -415,7 +417,7 @@ impl Calibration {
         }
     }
 
-    fn equipment(&self) -> Equipment {
+    fn equipment(&self, opens_enable: bool) -> Equipment {
         Equipment {
             command: self.command,
             calibration_age_days: self.age_days,
@@ -424,8 +426,14 @@ impl Calibration {
             read_out_uncertainty: self.command.worst(Fixture::DESIGN.command_range, self.age_days),
             calibrated: self.valid,
             clock_ppm: error_budget::CLOCK_PPM,
+            opens_enable,
         }
     }
+}
+
+/// Whether the fixture knows how to open enable under command.
+fn can_open_enable<L: Link>(client: &Client<L>) -> bool {
+    client.agreement().allows(&Request::OpenEnable { epoch: 0, keep: Ticks(1) })
 }
 
 fn provenance<L: Link>(client: &Client<L>, calibration: &Calibration, setting: &Setting) -> Provenance {

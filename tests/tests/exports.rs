@@ -153,7 +153,9 @@ fn the_value_change_dump_keeps_to_the_standards_syntax() {
     let samples = run.samples().samples;
     let events = ["StateChanged", "Flag"].iter().flat_map(|kind| run.event_times(kind));
     let first = events.chain(samples.first().map(|s| s.at.0)).min();
-    assert_eq!(time, samples.last().unwrap().at.0 - first.unwrap());
+    // The last event may come after the last whole block of samples, of four milliseconds.
+    let after = time - (samples.last().unwrap().at.0 - first.unwrap());
+    assert!(after <= 4_000, "{after}");
 }
 
 #[test]

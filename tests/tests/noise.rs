@@ -53,8 +53,9 @@ fn more_errors_end_in_the_same_verdict_or_in_a_stop_and_never_in_another_verdict
             let wrong = verdict != quiet[id] && matches!(verdict, Verdict::Accepted | Verdict::Rejected);
             assert!(!wrong, "seed {seed}, {rate}: {id} is {verdict:?}, without noise {:?}", quiet[id]);
         }
+        // Enable that is opened late, because the request was lost, may leave its moment undecided.
         assert!(
-            noisy.outcome.stopped.is_some() || noisy.outcome.verdict == Verdict::Accepted,
+            noisy.outcome.stopped.is_some() || noisy.outcome.verdict != Verdict::Rejected,
             "{:#?}",
             noisy.outcome
         );

@@ -77,7 +77,7 @@ fn with(answers: u32, deeds: u32, fault: Option<&str>) -> (Run, Vec<String>) {
     let mut folder = RunFolder::create(folder.path(), "run", true).unwrap();
     let mut client = Client::connect(rehearsal.link(), &mut folder).unwrap();
     let mut shy = Shy { person: rehearsal.operator(true), answers, deeds, named: true, told: Vec::new() };
-    let asked = ["hand-turn", "nudge"].map(|id| checks::by_id(id).unwrap());
+    let asked = ["lines", "hand-turn", "nudge"].map(|id| checks::by_id(id).unwrap());
     let setting = Setting { today: TODAY, ..Setting::default() };
     let run = job.run(RunKind::Rehearsal, &asked, &setting, &mut client, &mut folder, &mut shy, &mut Quiet);
     (run, shy.told)
@@ -154,7 +154,7 @@ fn a_turn_that_could_not_be_made_is_not_done_and_motor_power_is_asked_for_again(
 #[test]
 fn before_each_check_that_moves_something_a_person_is_told_what_and_how_far() {
     let (run, told) = with(3, 9, None);
-    assert_eq!(told.len(), 1, "one of the two checks moves: {told:?}");
+    assert_eq!(told.len(), 1, "one of the three checks moves: {told:?}");
     assert!(told[0].contains("turns") && told[0].contains("rpm"), "{told:?}");
     assert_eq!(run.acknowledged_by.as_deref(), Some("Kim"));
 }

@@ -34,6 +34,13 @@ const FAULTS: &[(&str, &str, &str)] = &[
     ("response-slow", "step-response", "response-slow"),
     ("counts-lost", "line-count-fast", "counts-lost"),
     ("wrong-phase", "nudge", "jumps-and-locks"),
+    ("encoder-unwired", "lines", "encoder-not-driven"),
+    ("fixture-drifted", "fixture-self-check", "fixture-off"),
+    ("enable-always", "enable-off-turning", "enable-always"),
+    ("enable-dead", "enable-off-rest", "never-moves"),
+    ("end-switches-obeyed", "nudge", "end-switches-obeyed"),
+    ("end-switches-swapped", "nudge", "end-switches-obeyed"),
+    ("dead-band", "command-scale", "dead-band"),
 ];
 
 #[test]
@@ -125,7 +132,7 @@ fn unattended_direction_stays_undecided_and_the_axis_is_not_accepted() {
 fn a_check_asked_for_brings_those_that_it_needs() {
     let run = Plan::film_winder().only("cap-flag").run().unwrap();
     let made: Vec<&str> = run.checks.iter().map(|c| c.id.as_str()).collect();
-    for needed in ["nudge", "line-count-slow", "speed-cap", "cap-flag"] {
+    for needed in ["lines", "nudge", "line-count-slow", "enable-off-turning", "speed-cap", "cap-flag"] {
         assert!(made.contains(&needed), "{made:?}");
     }
     assert!(!made.contains(&"command-scale"), "{made:?}");

@@ -38,6 +38,7 @@ pub(crate) struct Amplifier {
     forward: f64,
     input_range: f64,
     input_offset: f64,
+    dead_band: f64,
     input_noise: f64,
     limiter: Limiter,
     filtered_command: f64,
@@ -97,6 +98,7 @@ impl Amplifier {
             forward: a.forward.sign(),
             input_range: a.input_range.get(),
             input_offset: a.input_offset.get(),
+            dead_band: a.dead_band.get(),
             input_noise: a.input_noise.get(),
             limiter: Limiter::new(setup),
             filtered_command: 0.0,
@@ -294,6 +296,7 @@ impl Amplifier {
             input += self.input_noise * random.normal();
         }
         let input = input.clamp(-self.input_range, self.input_range);
+        let input = input - input.clamp(-self.dead_band, self.dead_band);
         let command = c.input.step(&mut self.filtered_command, input);
         if !self.gate.state() {
             return 0.0;

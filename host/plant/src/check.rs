@@ -112,6 +112,7 @@ fn amplifier(setup: &PlantSetup) -> Verdict {
     }
     positive("amplifier.input_range", a.input_range.get())?;
     finite("amplifier.input_offset", a.input_offset.get())?;
+    not_negative("amplifier.dead_band", a.dead_band.get())?;
     not_negative("amplifier.input_noise", a.input_noise.get())?;
     not_negative("amplifier.input_filter", a.input_filter.get())?;
     positive("amplifier.torque_limit", a.torque_limit.get())?;

@@ -78,6 +78,14 @@ pub enum Fault {
     BrakeClosed,
     /// Two motor phases are swapped.
     WrongPhase,
+    /// The encoder pairs are not connected.
+    EncoderUnwired,
+    /// The command input answers to nothing up to this much.
+    DeadBand(Volts),
+    /// The amplifier ignores its end-switch inputs.
+    EndSwitchesIgnored,
+    /// The fixture's own output gives so much more than its calibration says.
+    FixtureDrifted(Percent),
 }
 
 /// The size of a fault that comes in degrees.
@@ -151,7 +159,7 @@ fn suggestion(nearest: &[&'static str]) -> String {
 impl Fault {
     /// Every fault, with the size it has unless told.
     #[must_use]
-    pub const fn all() -> [Self; 34] {
+    pub const fn all() -> [Self; 38] {
         [
             Self::PulsesForCounts,
             Self::CountsForPulses,
@@ -187,6 +195,10 @@ impl Fault {
             Self::TorqueConstantLess(Percent::new(12.0)),
             Self::BrakeClosed,
             Self::WrongPhase,
+            Self::EncoderUnwired,
+            Self::DeadBand(Volts::new(0.12)),
+            Self::EndSwitchesIgnored,
+            Self::FixtureDrifted(Percent::new(0.2)),
         ]
     }
 
@@ -228,6 +240,10 @@ impl Fault {
             Self::TorqueConstantLess(_) => "torque-constant-less",
             Self::BrakeClosed => "brake-closed",
             Self::WrongPhase => "wrong-phase",
+            Self::EncoderUnwired => "encoder-unwired",
+            Self::DeadBand(_) => "dead-band",
+            Self::EndSwitchesIgnored => "end-switches-ignored",
+            Self::FixtureDrifted(_) => "fixture-drifted",
         }
     }
 
@@ -275,6 +291,10 @@ impl Fault {
             }
             Self::BrakeClosed => "holding brake stays closed",
             Self::WrongPhase => "two motor phases swapped: the rotor jumps and locks",
+            Self::EncoderUnwired => "encoder pairs not connected",
+            Self::DeadBand(_) => "dead band of the command input, in volts",
+            Self::EndSwitchesIgnored => "end switches ignored by the amplifier",
+            Self::FixtureDrifted(_) => "the fixture's own output above its calibration, in percent",
         }
     }
 
@@ -282,11 +302,12 @@ impl Fault {
     #[must_use]
     pub const fn size(self) -> Option<FaultSize> {
         let (value, unit) = match self {
-            Self::Offset(size) => (size.get(), Volts::SYMBOL),
+            Self::Offset(size) | Self::DeadBand(size) => (size.get(), Volts::SYMBOL),
             Self::CapDrooping(size)
             | Self::InputLoaded(size)
             | Self::TorqueLimited(size)
             | Self::CountsLost(size)
+            | Self::FixtureDrifted(size)
             | Self::InertiaMore(size)
             | Self::ReadOutMore(size)
             | Self::TorqueConstantLess(size) => (size.get(), Percent::SYMBOL),
@@ -303,6 +324,8 @@ impl Fault {
     const fn with_size(self, value: f64) -> Self {
         match self {
             Self::Offset(_) => Self::Offset(Volts::new(value)),
+            Self::DeadBand(_) => Self::DeadBand(Volts::new(value)),
+            Self::FixtureDrifted(_) => Self::FixtureDrifted(Percent::new(value)),
             Self::CapDrooping(_) => Self::CapDrooping(Percent::new(value)),
             Self::InputLoaded(_) => Self::InputLoaded(Percent::new(value)),
             Self::TorqueLimited(_) => Self::TorqueLimited(Percent::new(value)),
@@ -450,6 +473,10 @@ impl Fault {
                 wiring.brake_unwired = true;
             }
             Self::WrongPhase => wiring.phases_swapped ^= true,
+            Self::EncoderUnwired => wiring.encoder_connected = false,
+            Self::DeadBand(size) => amplifier.dead_band = size,
+            Self::EndSwitchesIgnored => amplifier.end_switches = EndSwitches::Ignored,
+            Self::FixtureDrifted(size) => wiring.output_drift = size,
         }
         Ok(())
     }

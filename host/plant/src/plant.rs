@@ -74,6 +74,7 @@ pub struct Plant {
     random: Random,
     drive: Drive,
     command_factor: f64,
+    output_drift: f64,
     ends_swapped: bool,
     encoder_connected: bool,
     brake_unwired: bool,
@@ -100,7 +101,8 @@ impl Plant {
         let amplifier = Amplifier::new(&setup);
         let mut flags = FlagLines::new(&setup.wiring, setup.operator.control_power);
         amplifier.preset(&mut flags);
-        let kept = 1.0 - setup.wiring.command_loss.get() / 100.0;
+        let output_drift = setup.wiring.output_drift.get() / 100.0;
+        let kept = (1.0 - setup.wiring.command_loss.get() / 100.0) * (1.0 + output_drift);
         let motor = Motor::new(&setup);
         Ok(Self {
             now: 0,
@@ -116,6 +118,7 @@ impl Plant {
             random: Random::new(seed),
             drive: Drive::default(),
             command_factor: if setup.wiring.command_swapped { -kept } else { kept },
+            output_drift,
             ends_swapped: setup.wiring.end_switches_swapped,
             encoder_connected: setup.wiring.encoder_connected,
             brake_unwired: setup.wiring.brake_unwired,
@@ -138,6 +141,12 @@ impl Plant {
     #[must_use]
     pub const fn now(&self) -> PlantTime {
         PlantTime::from_nanos(self.now)
+    }
+
+    /// What the fixture's own output gives beyond what it is taken to give, as a share: whoever reads it back sees it.
+    #[must_use]
+    pub const fn output_drift(&self) -> f64 {
+        self.output_drift
     }
 
     /// Advances to a moment, with the fixture driving as given all the way; does nothing but note `drive` when that

@@ -229,6 +229,8 @@ pub struct WiringSetup {
     pub command_swapped: bool,
     /// Share of the command lost between terminal and input.
     pub command_loss: Percent,
+    /// The fixture's own output gives so much more than its calibration says.
+    pub output_drift: Percent,
     /// The pairs of A and B are swapped.
     pub encoder_swapped: bool,
     /// The encoder pairs are driven at all.
@@ -255,6 +257,7 @@ impl Default for WiringSetup {
         Self {
             command_swapped: false,
             command_loss: Percent::ZERO,
+            output_drift: Percent::ZERO,
             encoder_swapped: false,
             encoder_connected: true,
             index_connected: true,

@@ -73,6 +73,9 @@ fn every_fault_changes_what_is_seen_and_the_same_seed_shows_the_same_again() {
         // A fourfold pulse number needs the positions to make it of.
         let mut setup = healthy();
         setup.encoder.native = NativePerRev::new(1 << 20);
+        if fault == proofstand_plant::Fault::EndSwitchesIgnored {
+            setup.amplifier.end_switches = proofstand_plant::EndSwitches::Obeyed;
+        }
         let base = look(setup.clone());
         fault.apply(&mut setup).unwrap();
         assert_ne!(look(setup), base, "{} shows nothing", fault.name());

@@ -101,7 +101,8 @@ mod tests {
         (checks, follows)
     }
 
-    const CHAIN: [&str; 4] = ["nudge", "line-count-slow", "speed-cap", "cap-flag"];
+    const CHAIN: [&str; 6] =
+        ["lines", "nudge", "line-count-slow", "enable-off-turning", "speed-cap", "cap-flag"];
 
     #[test]
     fn what_needs_a_check_that_was_made_again_is_marked_also_through_others() {
@@ -113,7 +114,7 @@ mod tests {
             taken.unwrap().rests_on.clone()
         };
         assert!(rests("nudge").is_empty());
-        for id in ["speed-cap", "cap-flag"] {
+        for id in ["enable-off-turning", "speed-cap", "cap-flag"] {
             assert_eq!(rests(id), ["line-count-slow"], "{id}");
         }
         // The mark stays when a third run makes something else again.
@@ -130,10 +131,10 @@ mod tests {
         let (checks, follows) = again(&earlier, "line-count-slow", Verdict::Rejected);
         let verdicts: Vec<Verdict> = checks.iter().map(|c| c.verdict).collect();
         use Verdict::{Accepted, NotDone, Rejected};
-        assert_eq!(verdicts, [Accepted, Rejected, NotDone, NotDone]);
+        assert_eq!(verdicts, [Accepted, Accepted, Rejected, NotDone, NotDone, NotDone]);
         let superseded: Vec<&str> = follows.superseded.iter().map(|s| s.record.id.as_str()).collect();
-        assert_eq!(superseded, ["line-count-slow", "speed-cap", "cap-flag"]);
+        assert_eq!(superseded, ["line-count-slow", "enable-off-turning", "speed-cap", "cap-flag"]);
         assert!(follows.superseded.iter().all(|s| s.record.verdict == Accepted && s.run == "first"));
-        assert_eq!(follows.taken_over.len(), 1);
+        assert_eq!(follows.taken_over.len(), 2);
     }
 }

@@ -309,3 +309,77 @@ fn elsewhere(
         "another terminal changed at the moment when this one should have",
     ));
 }
+
+#[cfg(test)]
+mod tests {
+    use proofstand_protocol::message::Sample;
+    use proofstand_protocol::units::{Counts, MilliRpm};
+
+    use super::super::tests::with_film_winder;
+    use super::*;
+    use crate::fixture::Numbered;
+
+    /// Up to 2000 rpm in 400 ms, held for 600 ms, then slowing down for 400 ms. The pair changes as told, in milliseconds.
+    fn made(changes: &[(u64, bool)]) -> StepEvidence {
+        let rpm = |ms: u64| match ms {
+            0..400 => 5.0 * ms as f64,
+            400..1000 => 2000.0,
+            _ => 2000.0 - (ms - 1000) as f64,
+        };
+        let mut position = 0.0;
+        let mut samples = Vec::new();
+        for ms in 0..1400 {
+            position += rpm(ms) / 60e3 * 10_000.0;
+            let on = changes.iter().rev().find(|(at, _)| *at <= ms).is_some_and(|(_, on)| *on);
+            samples.push(Sample {
+                at: Micros(ms * 1000),
+                position: Counts(position as i64),
+                speed: MilliRpm((rpm(ms) * 1e3) as i32),
+                segment: if ms < 380 {
+                    0
+                } else if ms < 1000 {
+                    HOLD_AT
+                } else {
+                    RELEASE_AT
+                },
+                flags: u8::from(on),
+                ..Sample::default()
+            });
+        }
+        let segments = [(0, 0), (380, HOLD_AT), (1000, RELEASE_AT), (1350, BRAKE_AT)];
+        let mut events: Vec<Numbered> = segments
+            .into_iter()
+            .map(|(ms, slot)| (ms, Event::Segment { slot }))
+            .chain(changes.iter().map(|(ms, on)| (*ms, Event::Flag { input: 0, conducting: *on })))
+            .map(|(ms, event)| Numbered { number: 0, at: Micros(ms * 1000), event })
+            .collect();
+        events.sort_by_key(|e| e.at);
+        StepEvidence { samples, events, ..StepEvidence::named("forward") }
+    }
+
+    fn verdicts(changes: &[(u64, bool)]) -> Vec<(String, Verdict)> {
+        with_film_winder(|context| {
+            let judged = CapFlag.judge(context, &[made(changes)]);
+            judged.results.into_iter().map(|r| (r.id, r.verdict)).collect()
+        })
+    }
+
+    fn of(verdicts: &[(String, Verdict)], what: &str) -> Verdict {
+        verdicts.iter().find(|(id, _)| id == &format!("cap-flag.forward.{what}")).unwrap().1
+    }
+
+    #[test]
+    fn a_flag_that_pulses_once_or_goes_while_the_speed_is_held_is_rejected() {
+        let healthy = verdicts(&[(398, true), (1120, false)]);
+        assert!(healthy.iter().all(|(_, v)| *v == Verdict::Accepted), "{healthy:?}");
+        let pulse = verdicts(&[(398, true), (450, false)]);
+        assert_eq!(of(&pulse, "delay"), Verdict::Accepted);
+        assert_eq!(of(&pulse, "edges"), Verdict::Rejected, "{pulse:?}");
+        let chatter: Vec<(u64, bool)> = (0..9).map(|n| (398 + 20 * n, n % 2 == 0)).collect();
+        assert_eq!(of(&verdicts(&chatter), "edges"), Verdict::Rejected);
+        let stays = verdicts(&[(398, true)]);
+        assert_eq!(of(&stays, "release"), Verdict::Rejected);
+        let never = verdicts(&[]);
+        assert_eq!(of(&never, "delay"), Verdict::Rejected);
+    }
+}

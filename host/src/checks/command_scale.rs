@@ -119,6 +119,7 @@ impl Check for CommandScale {
                 result: "speed-cap.active",
                 why: "nothing runs at a full level until the speed cap is proven",
             },
+            super::ENABLE_OBEYED,
         ]
     }
 

@@ -198,6 +198,7 @@ impl Check for LineCount {
                     result: "speed-cap.active",
                     why: "no working speed is held until the speed cap is proven",
                 },
+                super::ENABLE_OBEYED,
             ]
         } else {
             &[

@@ -6,12 +6,17 @@
 mod cap_flag;
 mod cited;
 mod command_scale;
+mod enable_rest;
+mod enable_turning;
+mod end_switches;
 mod evidence;
 mod hand_turn;
 mod line_count;
+mod lines;
 mod nudge;
 pub(crate) mod rotor_swing;
 mod rows;
+mod self_check;
 mod speed_cap;
 mod speed_scale;
 mod step;
@@ -24,20 +29,25 @@ pub use step::{
     SelfCheckStep, Step, StepEnding, StepEvidence, Turned, is_about_the_axis,
 };
 
-use proofstand_protocol::message::TripCause;
+use proofstand_protocol::message::{Contacts, TripCause};
 use proofstand_units::{Rpm, Volts};
 
 use crate::metrology::{Calibration, CommandUncertainty, Judging};
 use crate::planner::{CannotPlan, MotionPlan};
 use crate::record::model::{CheckRecord, NotDone, Plot, ResultRow, Verdict};
-use crate::sheet::AxisSheet;
+use crate::sheet::{AxisSheet, InputRole, Polarity};
 use crate::targets::Targets;
 
 /// Every check, in the order of increasing energy.
 pub const ALL: &[&dyn Check] = &[
+    &lines::Lines,
     &hand_turn::HandTurn,
+    &self_check::FixtureSelfCheck,
+    &enable_rest::EnableRest,
     &nudge::Nudge,
     &line_count::SLOW,
+    &enable_turning::EnableTurning,
+    &end_switches::EndSwitches,
     &speed_cap::SpeedCap,
     &cap_flag::CapFlag,
     &command_scale::CommandScale,
@@ -122,6 +132,8 @@ pub struct Equipment {
     pub calibrated: bool,
     /// Largest relative error of the fixture's clock, in parts per million.
     pub clock_ppm: f64,
+    /// The fixture can open enable under command.
+    pub opens_enable: bool,
 }
 
 /// A result that must be accepted before a check may move anything.
@@ -133,6 +145,42 @@ pub struct Need {
     pub result: &'static str,
     /// Why it is needed, for a reader.
     pub why: &'static str,
+}
+
+/// Nothing is enabled while a pair may be open.
+pub(super) const PAIRS_DRIVEN: Need = Need {
+    check: "lines",
+    result: "lines.pairs",
+    why: "nothing is enabled before every encoder pair is known to be driven",
+};
+
+/// Nothing runs at a full level before this.
+pub(super) const ENABLE_OBEYED: Need = Need {
+    check: "enable-off-turning",
+    result: "enable-off-turning.gate",
+    why: "nothing runs at a full level until opening enable is known to take the torque away",
+};
+
+/// Whether the fixture can open enable under command.
+pub(super) fn can_open_enable(context: &Context<'_>) -> Result<(), CannotPlan> {
+    if context.equipment.opens_enable {
+        return Ok(());
+    }
+    Err(CannotPlan {
+        why: "this fixture's firmware can't open enable while it commands".to_owned(),
+        remedy: "newer firmware on the fixture".to_owned(),
+    })
+}
+
+/// Contacts as the axis is delivered: nothing where it is delivered unwired, else in the state that asks for nothing.
+#[must_use]
+pub fn as_delivered(sheet: &AxisSheet) -> Contacts {
+    let closed = |role| sheet.input(role).is_some_and(|i| !i.delivered_unwired && i.active == Polarity::Open);
+    Contacts {
+        clear_fault: closed(InputRole::ClearFault),
+        end_plus: closed(InputRole::EndSwitchPositive),
+        end_minus: closed(InputRole::EndSwitchNegative),
+    }
 }
 
 /// What a check makes of its evidence.
@@ -281,4 +329,93 @@ pub fn unmet(check: &dyn Check, records: &[CheckRecord]) -> Option<(Need, Verdic
             .map_or(Verdict::NotDone, |r| r.verdict);
         (verdict != Verdict::Accepted).then_some((*need, verdict))
     })
+}
+
+#[cfg(test)]
+pub(crate) mod tests {
+    use proofstand_protocol::message::{Sample, Trip};
+    use proofstand_protocol::units::{Counts, Micros, Microvolts, MilliRpm};
+
+    use super::*;
+
+    /// A run that ended because no count came: the speeds of each millisecond until then, in rpm.
+    fn silent(speeds: &[i32]) -> StepEvidence {
+        let mut position = 0;
+        let mut samples: Vec<Sample> = Vec::new();
+        for (n, rpm) in speeds.iter().enumerate() {
+            position += i64::from(*rpm);
+            samples.push(Sample {
+                at: Micros(1000 * n as u64),
+                position: Counts(position),
+                speed: MilliRpm(rpm * 1000),
+                ..Sample::default()
+            });
+        }
+        let trip = Trip {
+            number: 1,
+            cause: TripCause::NoCounts,
+            at: Micros(1000 * speeds.len() as u64),
+            position: Counts(position),
+            speed: MilliRpm(0),
+            command: Microvolts(500_000),
+            acknowledged: false,
+        };
+        StepEvidence { samples, ending: StepEnding::Tripped(trip), ..StepEvidence::named("run") }
+    }
+
+    #[test]
+    fn a_shaft_that_surged_and_came_to_rest_was_driven_too_weakly_and_one_that_fell_silent_was_not() {
+        let then = |first: &[i32], second: &[i32]| silent(&[first, second, &[0; 800]].concat());
+        assert!(too_low_to_move(&silent(&[0; 900])), "it never moved");
+        assert!(too_low_to_move(&then(&[3; 50], &[])), "it only crept");
+        let surge: Vec<i32> = (0..60).map(|n| 60 - n).collect();
+        assert!(too_low_to_move(&then(&surge, &[])), "a surge that died away");
+        assert!(!too_low_to_move(&then(&[400; 50], &[])), "an encoder that fell silent at speed");
+        assert!(!too_low_to_move(&then(&surge, &[90; 30])), "the same after a surge");
+        let mut finished = silent(&[0; 900]);
+        finished.ending = StepEnding::Finished;
+        assert!(!too_low_to_move(&finished));
+    }
+
+    /// Everything of a demonstration's axis, for tests of judges.
+    pub(crate) fn with_film_winder<T>(look: impl FnOnce(&Context<'_>) -> T) -> T {
+        let path = concat!(env!("CARGO_MANIFEST_DIR"), "/sheets/film-winder.toml");
+        let sheet = crate::sheet::read(std::path::Path::new(path)).unwrap().sheet;
+        let targets = Targets::compute(&sheet);
+        let axis = crate::planner::AxisNumbers::from_sheet(&sheet, &targets).unwrap();
+        let motion = MotionPlan::new(axis, &targets.command).unwrap();
+        let equipment = Equipment {
+            command_uncertainty: Volts::new(1e-3),
+            command: CommandUncertainty::flat(Volts::new(1e-3)),
+            read_out_uncertainty: Volts::new(1e-3),
+            calibration_age_days: 30.0,
+            calibrated: true,
+            clock_ppm: 50.0,
+            opens_enable: true,
+        };
+        look(&Context {
+            sheet: &sheet,
+            targets: &targets,
+            motion: &motion,
+            equipment,
+            attended: true,
+            cited: None,
+        })
+    }
+
+    #[test]
+    fn contacts_are_as_the_axis_is_delivered() {
+        with_film_winder(|context| {
+            assert_eq!(as_delivered(context.sheet), Contacts::default(), "unwired inputs are left open");
+            let mut sheet = context.sheet.clone();
+            for input in &mut sheet.inputs {
+                input.delivered_unwired = false;
+            }
+            let wired = as_delivered(&sheet);
+            assert!(
+                wired.end_plus && wired.end_minus && !wired.clear_fault,
+                "normally closed, and nothing to clear"
+            );
+        });
+    }
 }

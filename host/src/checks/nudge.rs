@@ -1,17 +1,21 @@
 //! The first motion: slow, short, bounded. Do counts follow the command, is there an index, which way does it turn?
 
-use proofstand_protocol::message::TripCause;
+use proofstand_protocol::message::{Contacts, TripCause};
 use proofstand_protocol::program::{End, Next};
 use proofstand_protocol::units::Counts;
 use proofstand_units::{Rpm, Seconds, Volts};
 
 use super::evidence::{index_events, travel};
 use super::rows::Row;
-use super::{Check, Context, Judgement, MoveStep, Need, Step, StepEnding, StepEvidence, Turned};
+use super::{
+    Check, Context, Judgement, MoveStep, Need, ObserveStep, Step, StepEnding, StepEvidence, Turned,
+    as_delivered,
+};
 use crate::estimate::lines::{line_count, passes};
 use crate::fixture::cause_in_words;
 use crate::planner::{CRAWL_RPM, CannotPlan, LimitsFor, after, come_to_rest, hold, ramp, step_to};
 use crate::record::model::{ResultRow, Verdict};
+use crate::sheet::{AxisSheet, InputRole, Polarity};
 
 /// The first motion.
 pub(super) struct Nudge;
@@ -22,12 +26,18 @@ const TURNS: f64 = 1.2;
 const REST: Seconds = Seconds::new(0.15);
 /// Motion at 0 V that is no trembling any more, in degrees.
 const CREEP_DEGREES: f64 = 2.0;
+/// The amplifier's inputs have followed after this (common practice, no source).
+const CONTACTS: Seconds = Seconds::new(0.1);
 /// The segment at 0 V, and the one that ramps.
 const REST_AT: u8 = 0;
 const RAMP_AT: u8 = 1;
 /// The ramp reaches its end in this time.
 const RAMP: Seconds = Seconds::new(4.0);
 const STEP: &str = "nudge";
+/// The same again with the end switches' contacts as if nothing were tripped, if the shaft did not move.
+const RELEASED: &str = "nudge, end switches released";
+const RELEASE: &str = "release the end switches";
+const RESTORE: &str = "end switches as delivered";
 
 impl Check for Nudge {
     fn id(&self) -> &'static str {
@@ -44,7 +54,7 @@ impl Check for Nudge {
     }
 
     fn needs(&self) -> &'static [Need] {
-        &[]
+        &[super::PAIRS_DRIVEN]
     }
 
     fn plan(&self, context: &Context<'_>) -> Result<Vec<Step>, CannotPlan> {
@@ -70,22 +80,52 @@ impl Check for Nudge {
             come_to_rest(&motion.hold, Seconds::new(10.0)),
         ];
         let limits = LimitsFor::slow(context, TURNS + 1.0).limits();
-        Ok(vec![
+        let motion = |name: &'static str| {
             Step::Move(Box::new(MoveStep {
                 acts: Vec::new(),
-                name: STEP,
+                name,
                 what: format!(
                     "The shaft turns slowly one way, {TURNS} turns at {CRAWL_RPM:.0} rpm, on a positive command of at \
                      most {:.2} V. Watch which way",
                     motion.nudge_command.max(motion.hold.bound_at(Rpm::new(CRAWL_RPM))).get()
                 ),
                 timeout: crate::planner::total_timeout(&program),
-                program,
+                program: program.clone(),
                 limits,
                 expected: Seconds::new(RAMP.get() * 0.5 + TURNS * 60.0 / CRAWL_RPM + 0.5),
-            })),
-            Step::AskWhichWay { about: STEP },
-        ])
+            }))
+        };
+        let mut steps = vec![motion(STEP), Step::AskWhichWay { about: STEP }];
+        if let Some(released) = released(context.sheet) {
+            steps.push(set(
+                RELEASE,
+                "Nothing moves: the end switches' contacts are set as if none were tripped",
+                released,
+            ));
+            steps.push(motion(RELEASED));
+            let delivered = as_delivered(context.sheet);
+            steps.push(set(
+                RESTORE,
+                "Nothing moves: the end switches' contacts are as delivered again",
+                delivered,
+            ));
+        }
+        Ok(steps)
+    }
+
+    /// The end switches are released only for a shaft that did not move.
+    fn wants(&self, _: &Context<'_>, step: &Step, so_far: &[StepEvidence]) -> bool {
+        let name = match step {
+            Step::Move(step) => step.name,
+            Step::Observe(step) => step.name,
+            _ => return true,
+        };
+        let stood = so_far.iter().any(|e| e.name == STEP && stands(e));
+        name == STEP || stood
+    }
+
+    fn goes_on_after(&self, tripped: &StepEvidence) -> bool {
+        stands(tripped)
     }
 
     fn judge(&self, context: &Context<'_>, evidence: &[StepEvidence]) -> Judgement {
@@ -101,6 +141,7 @@ impl Check for Nudge {
         let commanded = rest.verdict != Verdict::Rejected;
         out.results.push(rest);
         out.results.push(moves(made, moved));
+        out.results.extend(evidence.iter().find(|e| e.name == RELEASED).map(released_moves));
         if moved != 0 && commanded {
             out.results.push(counts_follow(context, moved));
             match made.trip().map(|t| t.cause) {
@@ -158,6 +199,52 @@ fn rests(context: &Context<'_>, made: &StepEvidence) -> ResultRow {
 fn allowed_drift(context: &Context<'_>) -> f64 {
     const DEGREES_PER_RPM_SECOND: f64 = 6.0;
     context.speed_offset_allowed().map_or(0.0, |rpm| rpm.get() * DEGREES_PER_RPM_SECOND * REST.get())
+}
+
+/// The contacts with no end switch tripped, where that is another state than the delivered one.
+fn released(sheet: &AxisSheet) -> Option<Contacts> {
+    let idle = |role| sheet.input(role).is_some_and(|input| input.active == Polarity::Open);
+    let contacts = Contacts {
+        end_plus: idle(InputRole::EndSwitchPositive),
+        end_minus: idle(InputRole::EndSwitchNegative),
+        ..as_delivered(sheet)
+    };
+    (contacts != as_delivered(sheet)).then_some(contacts)
+}
+
+fn set(name: &'static str, what: &str, contacts: Contacts) -> Step {
+    Step::Observe(Box::new(ObserveStep {
+        name,
+        what: what.to_owned(),
+        contacts: Some(contacts),
+        prompt: None,
+        time: CONTACTS,
+    }))
+}
+
+/// The shaft did not follow a command that should have moved it.
+fn stands(made: &StepEvidence) -> bool {
+    let given_up = matches!(made.ending, StepEnding::TimedOut { slot: RAMP_AT })
+        || made.trip().is_some_and(|t| t.cause == TripCause::NoCounts);
+    given_up && travel(made).abs() < 8
+}
+
+/// The same motion with the end switches released tells whether it was they that held the shaft.
+fn released_moves(made: &StepEvidence) -> ResultRow {
+    let row = Row::text(
+        "nudge.end-switches",
+        "The same with the end switches' contacts closed",
+        "stands as before",
+    );
+    if travel(made).abs() < 8 {
+        row.is("stands as before", Verdict::Accepted, "it is not the end switches that hold it")
+    } else {
+        row.is(
+            "moves",
+            Verdict::Rejected,
+            "it moves only with the end switches released: the amplifier obeys inputs that it should ignore",
+        )
+    }
 }
 
 /// Did it move, and get on, and stop?

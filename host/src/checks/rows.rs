@@ -56,6 +56,12 @@ impl Row {
         self
     }
 
+    /// The least that a number may be.
+    pub(super) fn at_least(mut self, lower: f64) -> Self {
+        self.row.lower_limit = Some(lower);
+        self
+    }
+
     /// Limits of a measured quantity, shown also where nothing was measured.
     pub(super) fn limits<Q: Quantity>(mut self, limits: &Limits<Q>) -> Self {
         let scale = self.scale::<Q>();

@@ -106,11 +106,14 @@ impl Check for SpeedCap {
     }
 
     fn needs(&self) -> &'static [Need] {
-        &[Need {
-            check: "line-count-slow",
-            result: "line-count-slow.gate",
-            why: "nothing moves faster than 100 rpm until an index interval has given the stated counts",
-        }]
+        &[
+            Need {
+                check: "line-count-slow",
+                result: "line-count-slow.gate",
+                why: "nothing moves faster than 100 rpm until an index interval has given the stated counts",
+            },
+            super::ENABLE_OBEYED,
+        ]
     }
 
     fn plan(&self, context: &Context<'_>) -> Result<Vec<Step>, CannotPlan> {

@@ -1,11 +1,13 @@
 //! Pictures that several checks share.
 
+use proofstand_protocol::message::Sample;
+use proofstand_protocol::units::Micros;
 use proofstand_units::Rpm;
 
 use super::evidence::flag_events;
 use super::{Context, StepEvidence};
 use crate::record::model::{Band, Lane, Mark, Panel, Plot, PlotAxis, Series, SeriesStyle};
-use crate::sheet::{FlagRole, Polarity};
+use crate::sheet::{Flag, FlagRole, Polarity};
 
 /// Speed over time, with the cap and its tolerance. None without samples.
 ///
@@ -71,8 +73,85 @@ pub(super) fn cap_allowance(context: &Context<'_>) -> Rpm {
 
 /// The cap's flag over the same time.
 pub(super) fn flag_lane(context: &Context<'_>, made: &StepEvidence) -> Option<Lane> {
-    let flag = context.sheet.flag(FlagRole::HoldingSpeedDown)?;
-    let origin = start(made)?;
+    lane_from(context.sheet.flag(FlagRole::HoldingSpeedDown)?, made, start(made)?)
+}
+
+/// A shaft slower than this, in 1/1000 rpm, rests: an estimate of the speed that fades after the last count.
+const RESTS: i32 = 1_000;
+
+/// Speed over the whole time of a step far below the cap, or the way where nothing turns, with lanes under it. None without
+/// samples.
+pub(super) fn quiet_plot(
+    id: &str,
+    title: &str,
+    description: &str,
+    made: &StepEvidence,
+    lanes: Vec<Lane>,
+) -> Option<Plot> {
+    let origin = made.samples.first()?.at.0;
+    let first = made.samples.first()?.position.0;
+    let rests = made.samples.iter().all(|s| s.speed.0.abs() < RESTS);
+    let (label, unit, name) =
+        if rests { ("Way", "counts", "way from counts") } else { ("Speed", "rpm", "speed from counts") };
+    let height = |s: &Sample| if rests { (s.position.0 - first) as f64 } else { f64::from(s.speed.0) * 1e-3 };
+    let points: Vec<[f64; 2]> =
+        made.samples.iter().map(|s| [(s.at.0 - origin) as f64 * 1e-6, height(s)]).collect();
+    Some(Plot {
+        id: id.to_owned(),
+        title: title.to_owned(),
+        description: description.to_owned(),
+        x: PlotAxis { label: "Time".to_owned(), unit: "s".to_owned() },
+        panels: vec![Panel {
+            y: PlotAxis { label: label.to_owned(), unit: unit.to_owned() },
+            series: vec![Series {
+                name: name.to_owned(),
+                style: SeriesStyle::Line,
+                points,
+                uncertainty: Vec::new(),
+            }],
+            bands: Vec::new(),
+            marks: Vec::new(),
+        }],
+        lanes,
+    })
+}
+
+/// A lane that is high while a contact is closed or a state holds, from its changes.
+pub(super) fn state_lane(
+    name: &str,
+    initial: bool,
+    changes: &[(Micros, bool)],
+    labels: (&str, &str),
+    made: &StepEvidence,
+) -> Option<Lane> {
+    let origin = made.samples.first()?.at.0;
+    let (mut state, mut first, mut kept) = (initial, initial, Vec::new());
+    for (at, to) in changes {
+        if *to == state {
+            continue;
+        }
+        state = *to;
+        if at.0 < origin {
+            first = state;
+        } else {
+            kept.push((at.0 - origin) as f64 * 1e-6);
+        }
+    }
+    Some(Lane {
+        name: name.to_owned(),
+        initial: first,
+        changes: kept,
+        high_label: labels.0.to_owned(),
+        low_label: labels.1.to_owned(),
+    })
+}
+
+/// A flag over the whole time of a step.
+pub(super) fn lane(flag: &Flag, made: &StepEvidence) -> Option<Lane> {
+    lane_from(flag, made, made.samples.first()?.at.0)
+}
+
+fn lane_from(flag: &Flag, made: &StepEvidence, origin: u64) -> Option<Lane> {
     let active = |conducting: bool| conducting == (flag.active == Polarity::Conducting);
     let first = made.samples.first()?;
     let mut state = active(first.flags & (1 << (flag.fixture_input & 7)) != 0);

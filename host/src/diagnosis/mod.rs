@@ -1,6 +1,7 @@
 //! What is probably wrong: rules over the pattern of all results. A rule sees results, never the thing tested.
 
 mod lines;
+mod low_energy;
 mod rules;
 mod ways;
 

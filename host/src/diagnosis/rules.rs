@@ -8,6 +8,13 @@ pub(super) type Rule = fn(&Pattern<'_>) -> Option<Finding>;
 
 /// Every rule.
 pub(super) const ALL: &[Rule] = &[
+    super::low_energy::fixture_off,
+    super::low_energy::encoder_not_driven,
+    super::low_energy::enable_always,
+    super::low_energy::enable_flag_wrong,
+    super::low_energy::end_switches_hold,
+    super::low_energy::end_switches_wrong,
+    super::low_energy::brake_closed,
     pulses_for_counts,
     other_pulse_number,
     encoder_or_command_reversed,
@@ -265,7 +272,7 @@ fn never_moves(p: &Pattern<'_>) -> Option<Finding> {
         "never-moves",
         "The shaft does not move on command",
         "In this order: motor power present and no fault shown; torque-off inputs closed; enable wired and not \
-         inverted; travel switches that still act in the amplifier and are open; command mode selected; a limit taken \
+         inverted; travel switches that still act in the amplifier and are open or unwired; command mode selected; a limit taken \
          from an analog input that is left open; brake released",
         // Counts that came by hand leave the way of the power only.
         if by_hand.is_some() { 0.75 } else { 0.7 },

@@ -15,6 +15,7 @@ pub mod line_burst;
 pub mod lines;
 mod quantisation;
 pub mod readout;
+pub mod release;
 pub mod reversal;
 pub mod ripple;
 pub mod scale;

@@ -9,6 +9,7 @@
 
 pub mod budget;
 pub mod capability;
+pub mod columns;
 pub mod command;
 pub mod compare;
 pub mod contribution;

@@ -169,14 +169,14 @@ pub fn fit(x: &[f64], y: &[f64], degree: usize) -> Result<PolynomialFit, Metrolo
     })
 }
 
-fn dot(a: &[f64], b: &[f64]) -> f64 {
+pub(super) fn dot(a: &[f64], b: &[f64]) -> f64 {
     a.iter().zip(b).map(|(a, b)| a * b).sum()
 }
 
 /// Orthonormal columns q and the upper triangle r of the decomposition, by modified Gram–Schmidt done twice, which is
 /// as orthogonal as Householder's ("twice is enough", Giraud et al. 2005). None if the columns depend on each other.
 #[allow(clippy::type_complexity, reason = "two matrices of one decomposition")]
-fn orthonormal(columns: Vec<Vec<f64>>) -> Option<(Vec<Vec<f64>>, Vec<Vec<f64>>)> {
+pub(super) fn orthonormal(columns: Vec<Vec<f64>>) -> Option<(Vec<Vec<f64>>, Vec<Vec<f64>>)> {
     let terms = columns.len();
     let mut q: Vec<Vec<f64>> = Vec::with_capacity(terms);
     let mut r = vec![vec![0.0; terms]; terms];
@@ -203,7 +203,7 @@ fn orthonormal(columns: Vec<Vec<f64>>) -> Option<(Vec<Vec<f64>>, Vec<Vec<f64>>)>
 }
 
 #[allow(clippy::needless_range_loop, reason = "matrix algebra reads best by its indices")]
-fn inverse_upper(r: &[Vec<f64>]) -> Vec<Vec<f64>> {
+pub(super) fn inverse_upper(r: &[Vec<f64>]) -> Vec<Vec<f64>> {
     let n = r.len();
     let mut inverse = vec![vec![0.0; n]; n];
     for column in 0..n {

@@ -258,6 +258,9 @@ impl Bench {
         let terminal = if connect { converter } else { Volts::ZERO };
         let before = self.terminal;
         self.terminal = terminal;
+        // A drift of the output shows wherever it is read back; the plant adds it to what it is driven with.
+        let read_back = |volts: Volts| volts * (1.0 + self.plant.output_drift());
+        let (terminal_read, converter_read) = (read_back(terminal), read_back(converter));
         let contacts = self.outputs.contacts;
         let drive = Drive {
             command: terminal,
@@ -288,8 +291,8 @@ impl Bench {
             flags: self.flags,
             flag_edges: &self.edges,
             adc: AdcCodes {
-                terminal: self.board.input(0, terminal),
-                converter: self.board.input(1, converter),
+                terminal: self.board.input(0, terminal_read),
+                converter: self.board.input(1, converter_read),
                 torque: self.board.input(2, self.plant.torque_readout()),
                 speed: self.board.input(3, self.plant.speed_readout()),
             },

@@ -5,7 +5,7 @@ use proofstand_units::Seconds;
 
 use super::settle::settle;
 use super::{Attendant, Progress, ask_number, mover, observe, self_check};
-use crate::checks::{Check, Context, Step, StepEnding, StepEvidence, unmet, worst};
+use crate::checks::{Check, Context, Step, StepEnding, StepEvidence, as_delivered, unmet, worst};
 use crate::fixture::{Burst, Client, FixtureError};
 use crate::link::Link;
 use crate::record::RunFolder;
@@ -34,7 +34,10 @@ pub fn conduct<L: Link>(
     // Every tick's sample, from now to the end: the beat echoes them.
     let streaming = client.done(Request::Stream { decimation: 1 }, folder);
     let start_up = context.sheet.encoder.start_up.value;
-    if let Err(error) = streaming.and_then(|()| settle(start_up, client, folder)) {
+    // The whole run is made with the axis as it is delivered.
+    let contacts = Request::SetContacts(as_delivered(context.sheet));
+    let begun = streaming.and_then(|()| client.done(contacts, folder));
+    if let Err(error) = begun.and_then(|()| settle(start_up, client, folder)) {
         conducted.stopped = Some(error);
     }
     let mut remaining: f64 = checks.iter().map(|c| expected(*c, context)).sum();

@@ -190,6 +190,8 @@ pub struct AmplifierSetup {
     pub input_range: Volts,
     /// Zero error of the differential input.
     pub input_offset: Volts,
+    /// The input answers to nothing up to this much, and to the rest beyond.
+    pub dead_band: Volts,
     /// Noise at the input, rms, white from step to step.
     pub input_noise: Volts,
     /// First-order filter of the command.
@@ -246,6 +248,7 @@ impl Default for AmplifierSetup {
             mode: CommandMode::Torque { gain: PercentPerVolt::new(30.0) },
             input_range: Volts::new(10.0),
             input_offset: Volts::new(4e-3),
+            dead_band: Volts::ZERO,
             input_noise: Volts::new(1e-3),
             input_filter: Seconds::from_millis(0.3),
             rated_torque: NewtonMetres::new(2.4),

@@ -1,0 +1,175 @@
+//! Patterns of the checks made before any full level: fixture, lines, enable, end switches, brake.
+
+use super::rules::finding;
+use super::{Finding, Pattern, cite};
+use crate::record::model::{ResultRow, Verdict};
+use crate::sheet::{BrakeDriver, Handling, InputRole};
+
+fn rejected<'a>(p: &Pattern<'a>, begins: &str, ends: &str) -> Vec<&'a ResultRow> {
+    p.rows(begins, ends).into_iter().filter(|r| r.verdict == Verdict::Rejected).collect()
+}
+
+/// The fixture does not read back what it puts out.
+pub(super) fn fixture_off(p: &Pattern<'_>) -> Option<Finding> {
+    let rows = rejected(p, "fixture-self-check.", "");
+    if rows.is_empty() {
+        return None;
+    }
+    finding(
+        "fixture-off",
+        "The fixture itself is off: it does not read back what it puts out",
+        "Take the fixture out of use and have it calibrated; nothing of this run that rests on volts counts",
+        1.0,
+        rows.into_iter().map(cite).collect(),
+    )
+}
+
+pub(super) fn encoder_not_driven(p: &Pattern<'_>) -> Option<Finding> {
+    let row = p.row("lines.pairs").filter(|r| r.verdict == Verdict::Rejected)?;
+    finding(
+        "encoder-not-driven",
+        "An encoder pair is not driven",
+        "Look at control power and, for an absolute encoder, its start-up; at the pairs A, B and Z, each wire on its terminal; \
+         and at the 0 V of the pairs",
+        1.0,
+        vec![cite(row)],
+    )
+}
+
+/// Torque stays although enable is open.
+pub(super) fn enable_always(p: &Pattern<'_>) -> Option<Finding> {
+    // A run that tripped before enable was opened says nothing of enable.
+    let tripped_before = |r: &&ResultRow| !r.sentence.starts_with("tripped before");
+    let mut rows = rejected(p, "enable-off-turning.", ".follows");
+    rows.retain(tripped_before);
+    if rows.is_empty() {
+        return None;
+    }
+    rows.extend(rejected(p, "lines.torque-on", ""));
+    rows.extend(rejected(p, "enable-off-rest.", ""));
+    finding(
+        "enable-always",
+        "The amplifier ignores enable: torque stays when it is opened",
+        "Look for a setting that takes enable as always given, and at the polarity of the enable input. Until it is mended only \
+         the supply takes torque away",
+        1.0,
+        rows.into_iter().map(cite).collect(),
+    )
+}
+
+/// A flag of enable that is active with enable open, or does not follow it, while enable itself is obeyed.
+pub(super) fn enable_flag_wrong(p: &Pattern<'_>) -> Option<Finding> {
+    if enable_always(p).is_some() {
+        return None;
+    }
+    let mut rows = rejected(p, "lines.torque-on", "");
+    rows.extend(rejected(p, "lines.brake-release", ""));
+    let active_while_open = !rows.is_empty();
+    rows.extend(rejected(p, "enable-off-rest.", ".off"));
+    if rows.is_empty() {
+        return None;
+    }
+    let proven = p.verdict("enable-off-turning.gate") == Some(Verdict::Accepted);
+    let mut found = finding(
+        "enable-flag",
+        if active_while_open {
+            "A flag that should follow enable is active while enable is open: inverted, or on another terminal"
+        } else {
+            "A flag does not follow enable when it is opened"
+        },
+        "Look at the flag's assignment and polarity in the amplifier, and at its two wires",
+        0.9,
+        rows.into_iter().map(cite).collect(),
+    )?;
+    if !proven {
+        found.not_told_apart = vec![
+            "an amplifier that takes enable as always given looks the same at rest; opening enable while turning tells"
+                .to_owned(),
+        ];
+    }
+    Some(found)
+}
+
+/// The first motion came only with the end switches released.
+pub(super) fn end_switches_hold(p: &Pattern<'_>) -> Option<Finding> {
+    let row = p.row("nudge.end-switches").filter(|r| r.verdict == Verdict::Rejected)?;
+    let moves = p.row("nudge.moves");
+    let mut found = finding(
+        "end-switches-obeyed",
+        "The amplifier obeys its end-switch inputs, and as delivered they read as tripped",
+        "Set the amplifier to ignore both inputs (or wire normally closed switches, if it is to obey them after all)",
+        0.98,
+        moves.into_iter().chain([row]).map(cite).collect(),
+    )?;
+    found.not_told_apart =
+        vec!["whether the two are swapped as well does not show while both hold the shaft".to_owned()];
+    Some(found)
+}
+
+/// A switch that does what the sheet says it must not, or does not what it must.
+pub(super) fn end_switches_wrong(p: &Pattern<'_>) -> Option<Finding> {
+    let rows = rejected(p, "end-switches.", "");
+    if rows.is_empty() {
+        return None;
+    }
+    let does = |what: &str| {
+        let of =
+            |way: &str| p.row(&format!("end-switches.{way}.{what}")).and_then(|r| r.measured_text.as_deref());
+        [of("forward"), of("reverse")]
+    };
+    let stops = |seen: [Option<&str>; 2]| seen.contains(&Some("stops"));
+    let (ahead, behind) = (does("ahead"), does("behind"));
+    let obeyed = [InputRole::EndSwitchPositive, InputRole::EndSwitchNegative]
+        .into_iter()
+        .filter_map(|role| p.sheet.input(role))
+        .any(|input| input.handling == Handling::Obeyed);
+    let (id, title, remedy) = if stops(behind) {
+        (
+            "end-switches-swapped",
+            "The end switches are swapped: the one at the other end stops the shaft",
+            "Swap the wires of the two end switches, or their assignment in the amplifier; look at the direction of rotation \
+             first: reversed, it swaps them too",
+        )
+    } else if !obeyed {
+        (
+            "end-switches-obeyed",
+            "The amplifier obeys end switches that it should ignore",
+            "Take the assignment of the two inputs away in the amplifier",
+        )
+    } else if !stops(ahead) {
+        (
+            "end-switches-ignored",
+            "The amplifier ignores its end switches",
+            "Assign the two inputs in the amplifier, and look at their wires",
+        )
+    } else {
+        (
+            "end-switches-wrong",
+            "The end switches do not act as the sheet says",
+            "Look at the assignment and the polarity of the two inputs",
+        )
+    };
+    finding(id, title, remedy, 0.97, rows.into_iter().map(cite).collect())
+}
+
+/// Torque and the brake's flag came, and the shaft did not move.
+pub(super) fn brake_closed(p: &Pattern<'_>) -> Option<Finding> {
+    let braked = p.sheet.enable.brake != BrakeDriver::None;
+    let moves = p.row("nudge.moves").filter(|r| r.measured_text.as_deref() == Some("no counts"))?;
+    let flag = p.row("enable-off-rest.brake-release.on")?;
+    if !braked || moves.verdict != Verdict::Rejected || flag.verdict != Verdict::Accepted {
+        return None;
+    }
+    let mut found = finding(
+        "brake-closed",
+        "The holding brake stays closed although the amplifier asks for its release",
+        "Look at the brake's supply, its driver and its wires; listen for its click when enable is closed",
+        0.9,
+        vec![cite(moves), cite(flag)],
+    )?;
+    found.not_told_apart = vec![
+        "a shaft that is blocked otherwise looks the same; can it be turned by hand without power?"
+            .to_owned(),
+    ];
+    Some(found)
+}

@@ -1,0 +1,139 @@
+//! The checks before any full level, on axes of their own: a holding brake, end switches that are obeyed, little friction,
+//! no flag that follows enable.
+
+use std::path::PathBuf;
+
+use proofstand::record::model::{Run, Verdict};
+use proofstand::record::{SAMPLES, read_samples};
+use proofstand_tests::bench::{Plan, check, demo, row};
+
+fn plan(sheet: PathBuf) -> Plan {
+    Plan { sheet, ..Plan::film_winder() }
+}
+
+fn accepted(run: &Run) {
+    assert_eq!(run.outcome.verdict, Verdict::Accepted, "{:#?} {:#?}", run.outcome, run.diagnoses);
+    assert!(run.diagnoses.is_empty(), "{:#?}", run.diagnoses);
+}
+
+fn caught(run: &Run, by: &str, named: &str) {
+    assert_eq!(check(run, by).unwrap().verdict, Verdict::Rejected, "{:#?}", check(run, by));
+    let first = run.diagnoses.first().map(|d| d.id.as_str());
+    assert_eq!(first, Some(named), "{:#?}", run.diagnoses);
+}
+
+/// The film winder's sheet with some of its text changed.
+fn changed(folder: &tempfile::TempDir, changes: &[(&str, &str)]) -> PathBuf {
+    let mut text = std::fs::read_to_string(demo("film-winder.toml")).unwrap();
+    for (from, to) in changes {
+        assert!(text.contains(from), "{from}");
+        text = text.replace(from, to);
+    }
+    let sheet = folder.path().join("sheet.toml");
+    std::fs::write(&sheet, text).unwrap();
+    sheet
+}
+
+const TORQUE_ON: &str = "[[flag]]\nrole = \"torque_on\"\nterminal = \"G5\"\ncommon_terminal = \"G6\"\nfixture_input = 2\nactive = \"conducting\"\n";
+
+#[test]
+fn an_axis_with_a_holding_brake_is_accepted_and_its_brakes_timing_is_judged() {
+    for seed in [1, 2] {
+        let run = plan(demo("tilt-table.toml")).seed(seed).run().unwrap();
+        accepted(&run);
+        for judged in ["enable-off-rest.brake-release.on", "enable-off-rest.brake-release.off"] {
+            assert!(row(&run, judged).unwrap().measured.is_some(), "{judged}");
+        }
+        assert_eq!(row(&run, "enable-off-turning.forward.brake").unwrap().verdict, Verdict::Accepted);
+        // It has no end switches, so nothing is said of any.
+        assert!(check(&run, "end-switches").is_none());
+    }
+}
+
+#[test]
+fn a_brake_that_stays_closed_is_named_where_torque_and_its_flag_came() {
+    let run = plan(demo("tilt-table.toml")).fault("brake-closed").run().unwrap();
+    caught(&run, "nudge", "brake-closed");
+}
+
+#[test]
+fn an_axis_that_obeys_its_end_switches_and_brakes_is_accepted() {
+    for seed in [1, 2] {
+        let run = plan(demo("cross-slide.toml")).seed(seed).run().unwrap();
+        accepted(&run);
+        for (result, does) in [
+            ("end-switches.forward.ahead", "stops"),
+            ("end-switches.forward.behind", "goes on"),
+            ("end-switches.reverse.ahead", "stops"),
+            ("end-switches.forward.back", "goes on"),
+        ] {
+            assert_eq!(row(&run, result).unwrap().measured_text.as_deref(), Some(does), "{result}");
+        }
+    }
+}
+
+#[test]
+fn end_switches_that_are_swapped_or_ignored_are_told_apart() {
+    let with = |fault: &str| plan(demo("cross-slide.toml")).fault(fault).run().unwrap();
+    caught(&with("end-switches-swapped"), "end-switches", "end-switches-swapped");
+    caught(&with("end-switches-ignored"), "end-switches", "end-switches-ignored");
+}
+
+/// The switches are wired, and the amplifier should ignore them: it moves until one is tripped.
+#[test]
+fn an_amplifier_that_obeys_wired_switches_that_it_should_ignore_is_caught_while_turning() {
+    let folder = tempfile::tempdir().unwrap();
+    let wired = changed(&folder, &[("delivered_unwired = true\n", "")]);
+    accepted(&plan(wired.clone()).run().unwrap());
+    caught(&plan(wired).fault("end-switches-obeyed").run().unwrap(), "end-switches", "end-switches-obeyed");
+}
+
+#[test]
+fn an_amplifier_that_ignores_enable_is_caught_also_with_little_friction_and_without_a_flag() {
+    let folder = tempfile::tempdir().unwrap();
+    let slippery = [
+        ("breakaway_percent_of_rated_torque = 3.0", "breakaway_percent_of_rated_torque = 0.6"),
+        ("running_friction_percent_of_rated_torque = 2.0", "running_friction_percent_of_rated_torque = 0.2"),
+        (TORQUE_ON, ""),
+    ];
+    let sheet = changed(&folder, &slippery);
+    for seed in [1, 2] {
+        let only = |plan: Plan| plan.seed(seed).only("enable-off-turning");
+        let run = only(plan(sheet.clone())).run().unwrap();
+        assert_eq!(row(&run, "enable-off-turning.gate").unwrap().verdict, Verdict::Accepted, "{run:#?}");
+        let run = only(plan(sheet.clone())).fault("enable-always").run().unwrap();
+        caught(&run, "enable-off-turning", "enable-always");
+    }
+}
+
+#[test]
+fn nothing_runs_at_a_full_level_while_enable_is_not_known_to_be_obeyed() {
+    let folder = tempfile::tempdir().unwrap();
+    let (run, path) = Plan::film_winder().fault("enable-always").run_in(folder.path()).unwrap();
+    for held_back in ["speed-cap", "command-scale", "line-count-fast"] {
+        assert_eq!(check(&run, held_back).unwrap().verdict, Verdict::NotDone, "{held_back}");
+    }
+    let read = read_samples(std::fs::File::open(path.join(SAMPLES)).unwrap()).unwrap();
+    // A tenth of rated torque is what the speed hold may use: 0.8 V here.
+    let largest = read.samples.iter().map(|s| s.command.0.abs()).max().unwrap();
+    assert!((100_000..=810_000).contains(&largest), "{largest}");
+}
+
+#[test]
+fn the_moment_of_a_lost_torque_agrees_with_the_flag_that_tells_it() {
+    for seed in 1..=4 {
+        let run = Plan::film_winder().seed(seed).only("enable-off-turning").run().unwrap();
+        for way in ["forward", "reverse"] {
+            let value = |what: &str| {
+                let row = row(&run, &format!("enable-off-turning.{way}.{what}")).unwrap();
+                (row.measured.unwrap(), row.expanded_uncertainty.unwrap())
+            };
+            let ((torque, u_torque), (flag, u_flag)) = (value("delay"), value("torque-on.off"));
+            // Each within its own stated uncertainty of the same event.
+            assert!(
+                (torque - flag).abs() <= u_torque.hypot(u_flag),
+                "seed {seed}, {way}: {torque} ± {u_torque}, {flag}"
+            );
+        }
+    }
+}
