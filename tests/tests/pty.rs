@@ -207,6 +207,21 @@ fn a_stop_or_an_open_guard_at_the_bench_ends_the_run_and_waits_for_a_person() {
 }
 
 #[test]
+fn nobody_being_there_needs_the_guard_closed_before_anything_else() {
+    let mut bench = Bench::new();
+    bench.fixture.command("guard open").unwrap();
+    let ended = bench.accept(&["--only", "nudge"]).end().unwrap();
+    assert_eq!(ended.code(), 4, "{ended:?}");
+    assert!(ended.err.contains("needs the guard contact, and it is open"), "{}", ended.err);
+    assert!(!bench.folder.path().join("runs").exists());
+    // With it closed the run says what it can't decide.
+    bench.fixture.command("guard close").unwrap();
+    let ended = bench.accept(&["--only", "nudge"]).end().unwrap();
+    assert_eq!(ended.code(), 3, "{ended:?}");
+    assert!(ended.err.contains("nobody says which way the shaft turns"), "{}", ended.err);
+}
+
+#[test]
 fn a_latched_trip_that_was_not_the_hosts_own_is_not_acknowledged_by_nobody() {
     let mut bench = Bench::new();
     let host = bench.moving(&["--only", "nudge"]);

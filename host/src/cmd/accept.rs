@@ -119,6 +119,12 @@ impl Cmd {
         let simulated = client.hello().simulated;
         let (kind, word) =
             if simulated { (RunKind::Rehearsal, "rehearsal") } else { (RunKind::Acceptance, "acceptance") };
+        if self.unattended && client.last_status().is_some_and(|s| !s.chain.guard) {
+            return Err(stopped(
+                &"unattended motion needs the guard contact, and it is open; nothing was written. Close the guard, or run \
+                  without --unattended",
+            ));
+        }
         if let Some((_, run)) = earlier.as_ref().filter(|(_, run)| run.kind != kind) {
             return Err(bad(&format!(
                 "run {} is {}, and the fixture on {} would make {word}: the two are never put together",

@@ -113,7 +113,7 @@ impl Cmd {
         let Some(by) = by else { return Err("a record without a name is worth nothing".to_owned()) };
         let mut answers = Vec::new();
         for item in open {
-            match keyboard.ask(&format!("  {item}\n  Done? y or n:")) {
+            match keyboard.ask(&format!("{}\n  Done? y or n:", show::wrapped("  ", item))) {
                 Some(answer) if matches!(answer.to_lowercase().as_str(), "y" | "yes") => {
                     answers.push(word(item, &by));
                 }

@@ -8,6 +8,7 @@ use comfy_table::LineStyle;
 use comfy_table::{CellAlignment, ContentArrangement, Table, presets};
 use serde::Serialize;
 
+use super::show;
 use crate::exit::Exit;
 use crate::record::model::TargetRow;
 use crate::sheet::{self, AxisSheet, CommandPair, Loaded, SheetError};
@@ -90,7 +91,8 @@ fn table(loaded: &Loaded, targets: &Targets) -> String {
         CommandPair::Speed { volts, speed } => format!("{} V asks for {} rpm", volts.get(), speed.get()),
     };
     let turns = direction.positive_command.words();
-    let _ = writeln!(out, "{asks}; positive turns the shaft {turns}, {}\n", direction.seen_from.words());
+    let way = format!("{asks}; positive turns the shaft {turns}, {}", direction.seen_from.words());
+    let _ = writeln!(out, "{}\n", show::wrapped("", &way));
 
     let mut rows = plain_table(&["Target", "Value", "Unit", ""], &[1]);
     for row in targets.rows() {
