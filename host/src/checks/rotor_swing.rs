@@ -55,6 +55,7 @@ impl Check for RotorSwing {
                 result: "speed-cap.active",
                 why: "nothing runs at a full level until the speed cap is proven",
             },
+            super::ENABLE_OBEYED,
         ]
     }
 

@@ -285,21 +285,14 @@ impl<'a> Stretch<'a> {
         Ok(After::Follows(c * to_share, (u * fit.widening() * to_share).abs()))
     }
 
-    /// How far the way made lies from an even slowing-down (0) towards the way that the speed command asks for (1).
+    /// By what share the way made is the one that the speed command asks for, beside an even slowing-down.
     fn still_turns(&self, before: &Following) -> Result<After, EstimateError> {
         let (main, lag) = self.driven(Follows::Speed, f64::INFINITY);
         let (response, lagging) = (before.main().0, before.lag());
-        let slowing = columns::fit(vec![self.power(0), self.power(1), self.power(2)], self.counts)?;
-        let asked: Vec<f64> = main.iter().zip(&lag).map(|(m, l)| m * response + l * lagging).collect();
-        let apart: Vec<f64> = asked
-            .iter()
-            .zip(self.counts.iter().zip(&slowing.residuals))
-            .map(|(asked, (counts, rest))| asked - (counts - rest))
-            .collect();
-        let mean = apart.iter().sum::<f64>() / apart.len().max(1) as f64;
-        let apart: Vec<f64> = apart.iter().map(|a| a - mean).collect();
-        let fit = columns::fit(vec![apart], &slowing.residuals)?;
-        let (share, u) = fit.coefficients.first().copied().unwrap_or((0.0, 0.0));
+        let mut asked: Vec<f64> = main.iter().zip(&lag).map(|(m, l)| m * response + l * lagging).collect();
+        let size = scale(&mut asked);
+        let fit = columns::fit(vec![self.power(0), self.power(1), self.power(2), asked], self.counts)?;
+        let (share, u) = fit.coefficients.last().map_or((0.0, 0.0), |(c, u)| (c / size, u / size));
         Ok(After::Follows(share, u * fit.widening()))
     }
 
