@@ -73,6 +73,11 @@ impl<'a> LimitsFor<'a> {
         let torque_on = flag(FlagRole::TorqueOn);
         let fault = flag(FlagRole::Fault);
         let wrong_way = WRONG_WAY_DEGREES.max(sheet.enable.first_may_move.get());
+        // A level that is little above breakaway is watched as well.
+        let breakaway = match self.motion.hold {
+            Holding::ByTorque(_) => axis.volts_for(axis.breakaway) * 1.3,
+            Holding::BySpeed(drive) => drive.volts_for(SURELY_TURNS),
+        };
         let readout = sheet.speed_read_out.as_ref().map_or(0.0, |r| r.volts_per_thousand_rpm.get());
         Limits {
             // A little more than the program asks, so that rounding is never a trip.
@@ -91,10 +96,7 @@ impl<'a> LimitsFor<'a> {
             wrong_way: counts(wrong_way / 360.0),
             runaway: milli_rpm(RUNAWAY),
             runaway_delay: ticks(axis.lag * 5.0 + proofstand_units::Seconds::from_millis(12.0)),
-            breakaway: microvolts(match self.motion.hold {
-                Holding::ByTorque(_) => axis.volts_for(axis.breakaway) * 1.3,
-                Holding::BySpeed(drive) => drive.volts_for(SURELY_TURNS),
-            }),
+            breakaway: microvolts(breakaway.min(self.command)),
             no_counts: NO_COUNTS,
             readback: Microvolts((READBACK.get() * 1e6) as i32),
             readback_dwell: READBACK_DWELL,
