@@ -61,7 +61,10 @@ const fn graded(
     FaultRow { name, family, sizes, stated, causes }
 }
 
-use Family::{Line, Mechanics, Settings, Wiring};
+use Family::{Fixture, Line, Mechanics, Settings, Wiring};
+
+/// Causes that look alike: what the amplifier drives the rotor with differs from what the sheet says.
+const SCALE_OR_ROTOR: &[&str] = &["input-loaded", "inertia-or-constant", "scale-ways-disagree", "gain-wrong"];
 
 /// Every fault.
 pub const FAULTS: &[FaultRow] = &[
@@ -76,27 +79,33 @@ pub const FAULTS: &[FaultRow] = &[
     graded("offset", Settings, &[0.05, 0.1, 0.2, 0.3, 0.5], 0.2, &["offset"]),
     plain("cap-not-set", Settings, &["cap-not-set"]),
     plain("cap-one-direction", Settings, &["cap-one-direction"]),
-    graded(
-        "cap-drooping",
-        Settings,
-        &[20.0, 40.0, 60.0],
-        60.0,
-        &["cap-droops", "cap-other-value", "cap-droops-below-its-flag"],
-    ),
+    graded("cap-drooping", Settings, &[20.0, 40.0, 60.0], 60.0, &["cap-drooping", "cap-other-value"]),
     plain("flag-elsewhere", Wiring, &["flag-elsewhere"]),
     plain("flag-inverted", Wiring, &["flag-inverted"]),
     plain("flag-dead", Wiring, &["flag-dead"]),
-    graded("input-loaded", Wiring, &[2.0, 4.0, 7.0, 10.0], 7.0, &["input-loaded"]),
+    graded("input-loaded", Wiring, &[2.0, 4.0, 7.0, 10.0], 7.0, SCALE_OR_ROTOR),
     graded("torque-limited", Settings, &[10.0, 15.0, 25.0], 0.0, &["torque-limited"]),
     plain("enable-dead", Wiring, &["never-moves"]),
     plain("enable-always", Settings, &["enable-always"]),
-    plain("end-switches-obeyed", Settings, &["never-moves", "end-switches-obeyed"]),
-    plain("end-switches-swapped", Wiring, &["never-moves", "end-switches-swapped", "end-switches-obeyed"]),
+    plain("end-switches-obeyed", Settings, &["end-switches-obeyed"]),
+    plain("end-switches-swapped", Wiring, &["end-switches-swapped", "end-switches-obeyed"]),
     plain("index-missing", Wiring, &["index-missing"]),
     graded("index-noisy", Line, &[0.5, 2.0, 5.0, 20.0], 5.0, &["index-noisy"]),
+    plain("index-inverted", Wiring, &["index-inverted"]),
+    plain("index-one-way", Wiring, &["index-one-way"]),
+    graded("phase-error", Line, &[20.0, 40.0, 55.0], 55.0, &["phase-error", "edges-too-near"]),
+    graded("duty-error", Line, &[20.0, 40.0, 55.0], 55.0, &["duty-error", "edges-too-near"]),
+    graded("response-slow", Settings, &[1e-3, 2e-3, 5e-3], 5e-3, &["response-slow"]),
     graded("counts-lost", Line, &[0.05, 0.2, 0.5, 2.0], 0.5, &["counts-lost"]),
+    graded("inertia-more", Mechanics, &[10.0, 30.0, 60.0], 60.0, SCALE_OR_ROTOR),
+    graded("read-out-more", Settings, &[5.0, 10.0, 20.0], 20.0, &["read-out-scale", "scale-ways-disagree"]),
+    graded("torque-constant-less", Mechanics, &[5.0, 12.0, 20.0], 12.0, SCALE_OR_ROTOR),
     plain("brake-closed", Mechanics, &["never-moves", "brake-closed"]),
     plain("wrong-phase", Mechanics, &["jumps-and-locks", "never-moves"]),
+    plain("encoder-unwired", Wiring, &["encoder-not-driven", "encoder-silent"]),
+    graded("dead-band", Settings, &[0.05, 0.12, 0.3], 0.3, &["dead-band"]),
+    plain("end-switches-ignored", Settings, &["end-switches-ignored"]),
+    graded("fixture-drifted", Fixture, &[0.05, 0.2, 1.0], 0.2, &["fixture-off"]),
 ];
 
 impl FaultRow {
