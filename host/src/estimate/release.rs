@@ -392,7 +392,7 @@ mod tests {
                     command: Microvolts((command * 1e6) as i32),
                     ..Sample::default()
                 });
-                let wanted = if (t / each) as u32 % 2 == 0 { 4.2 } else { 8.4 };
+                let wanted = if ((t / each) as u32).is_multiple_of(2) { 4.2 } else { 8.4 };
                 match shaft.follows {
                     Follows::Torque => {
                         wound = (wound + (wanted - speed) * 0.0002).clamp(-1.0, 1.0);
