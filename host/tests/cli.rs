@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use assert_cmd::Command;
 use predicates::prelude::PredicateBooleanExt as _;
 use predicates::str::contains;
-use proofstand::record::model::{FollowWhy, Run, Verdict};
+use proofstand::record::model::{CheckRecord, FollowWhy, Run, Verdict};
 use proofstand::record::{JOURNAL, MODEL, read_run};
 
 const SHEET: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/sheets/film-winder.toml");
@@ -117,6 +117,10 @@ fn bad_usage_ends_with_2_says_what_would_be_right_and_writes_nothing() {
     assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0);
 }
 
+fn nudge(run: &Run) -> &CheckRecord {
+    run.checks.iter().find(|c| c.id == "nudge").unwrap()
+}
+
 #[test]
 fn a_check_made_again_supersedes_its_result_visibly_whether_better_or_worse() {
     let folder = tempfile::tempdir().unwrap();
@@ -126,7 +130,7 @@ fn a_check_made_again_supersedes_its_result_visibly_whether_better_or_worse() {
     let again = ["--again", good.to_str().unwrap(), "--only", "nudge", "--fault", "direction-mirrored"];
     let worse = rehearse(folder.path(), 1, &again);
     let run = read_run(&worse).unwrap();
-    assert_eq!(run.checks[0].verdict, Verdict::Rejected);
+    assert_eq!(nudge(&run).verdict, Verdict::Rejected);
     let follows = run.follows.as_ref().unwrap();
     assert_eq!((follows.why, &follows.run), (FollowWhy::Again, &good_id));
     assert_eq!(follows.superseded[0].record.verdict, Verdict::Accepted);
@@ -141,7 +145,14 @@ fn a_check_made_again_supersedes_its_result_visibly_whether_better_or_worse() {
         .code(0)
         .stdout(contains("Superseded").and(contains(&run.id)));
     let run = read_run(&newest(folder.path())).unwrap();
-    let verdicts: Vec<Verdict> = run.follows.unwrap().superseded.iter().map(|s| s.record.verdict).collect();
+    let verdicts: Vec<Verdict> = run
+        .follows
+        .unwrap()
+        .superseded
+        .iter()
+        .filter(|s| s.record.id == "nudge")
+        .map(|s| s.record.verdict)
+        .collect();
     assert_eq!(verdicts, [Verdict::Accepted, Verdict::Rejected]);
 }
 
@@ -338,11 +349,11 @@ fn direction_is_taken_from_an_attended_record_of_the_same_unit_and_wiring_only()
     citing(&seen, &[]).code(0);
     let cited = newest(folder.path());
     let run = read_run(&cited).unwrap();
-    let row = run.checks[0].results.iter().find(|r| r.id == "nudge.direction").unwrap();
+    let row = nudge(&run).results.iter().find(|r| r.id == "nudge.direction").unwrap();
     assert_eq!(row.verdict, Verdict::Accepted);
     assert_eq!(row.measured_text.as_deref(), Some("counterclockwise, cited"));
     assert!(row.sentence.contains(&read_run(&seen).unwrap().id), "{}", row.sentence);
-    assert!(run.checks[0].notes.iter().any(|n| n.contains("can't be seen from here")));
+    assert!(nudge(&run).notes.iter().any(|n| n.contains("can't be seen from here")));
 
     // Another unit; nobody answered; only cited itself; no record.
     citing(&seen, &["--identity", "motor-serial=other"]).code(2).stderr(contains("another unit"));

@@ -379,7 +379,9 @@ mod tests {
         for (lags, expected) in
             [(&[1.1e-3][..], 1.1e-3), (&[0.5e-3, 0.6e-3][..], 1.1e-3), (&[2e-3][..], 2e-3)]
         {
-            let steps = square(14_000, 7, 1_004_300);
+            // Long enough for what is left after five time constants: a fit over less scatters more.
+            let half = (expected * 12.7e6) as u64;
+            let steps = square(half, 98_000 / half, 1_004_300);
             let bytes = positions(&steps, lags, 600_000.0, 1024, 1e-4);
             let got =
                 delay(&burst(BurstKind::Position, 100, bytes), &steps, Seconds::new(5.0 * expected)).unwrap();

@@ -167,7 +167,7 @@ fn compared(context: &Context<'_>, one: &Way<PercentPerVolt>, other: &Way<Percen
         share(seen).abs()
     );
     let found = share(combined.value);
-    let (verdict, sentence) = match agreement(&combined) {
+    let (mut verdict, mut sentence) = match agreement(&combined) {
         Agreement::Agree => (Verdict::Accepted, format!("they agree; {could}")),
         Agreement::Warning => (
             Verdict::Accepted,
@@ -182,6 +182,11 @@ fn compared(context: &Context<'_>, one: &Way<PercentPerVolt>, other: &Way<Percen
             ),
         ),
     };
+    // What the ways share of the calibration cancels; that there is one in force does not.
+    if verdict == Verdict::Accepted && !context.equipment.calibrated {
+        verdict = Verdict::Undecided;
+        sentence.push_str("; without a calibration in force that is never more than undecided");
+    }
     Row::number(
         &format!("command-scale.{}-less-{}", one.name, other.name),
         &format!("Scale by {} less scale by {}", one.name, other.name),
