@@ -15,8 +15,9 @@ const FAULTS: &[(&str, &str, &str)] = &[
     ("gain-halved", "line-count-slow", "gain-by-two"),
     ("input-loaded", "speed-scale", "input-loaded"),
     ("input-loaded=2", "speed-scale", "input-loaded"),
+    ("offset=0.02", "creep", "offset"),
     ("offset=0.02", "speed-scale", "offset"),
-    ("offset=-0.2", "nudge", "offset"),
+    ("offset=-0.2", "creep", "offset"),
     ("cap-not-set", "speed-cap", "cap-not-set"),
     ("cap-one-direction", "speed-cap", "cap-one-direction"),
     ("flag-elsewhere", "cap-flag", "flag-elsewhere"),
@@ -110,6 +111,11 @@ fn scale_and_offset_are_found_as_they_were_put_in() {
     let (less, u) = found(&loaded, "speed-scale.gain");
     assert!((less / gain - 0.97).abs() < 2.0 * u / gain, "{less} of {gain}, U = {u}");
     let shifted = Plan::batch_auger().fault("offset=0.006").run().unwrap();
+    // The same 6 mV at standstill, to the volt and to the rpm; the null has the other sign.
+    for (id, put_in) in [("creep.drift", 0.006 * gain), ("creep.null", -0.006)] {
+        let ((before, u0), (after, u)) = (found(&healthy, id), found(&shifted, id));
+        assert!((after - before - put_in).abs() < u.max(u0), "{id}: {before} then {after}, U = {u}");
+    }
     let (more, u) = found(&shifted, "speed-scale.offset");
     assert!((more - offset - 0.006 * gain).abs() < u, "{offset} then {more}, U = {u}");
 }

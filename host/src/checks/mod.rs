@@ -6,6 +6,7 @@
 mod cap_flag;
 mod cited;
 mod command_scale;
+mod creep;
 mod enable_rest;
 mod enable_turning;
 mod end_switches;
@@ -44,6 +45,7 @@ pub const ALL: &[&dyn Check] = &[
     &hand_turn::HandTurn,
     &self_check::FixtureSelfCheck,
     &enable_rest::EnableRest,
+    &creep::Creep,
     &nudge::Nudge,
     &line_count::SLOW,
     &enable_turning::EnableTurning,

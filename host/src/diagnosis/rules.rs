@@ -264,7 +264,7 @@ fn silent_by_hand(p: &Pattern<'_>) -> Option<Finding> {
 fn never_moves(p: &Pattern<'_>) -> Option<Finding> {
     let moves = p.row("nudge.moves")?;
     let standing = matches!(moves.measured_text.as_deref(), Some("no counts" | "no torque"));
-    if moves.verdict != Verdict::Rejected || !standing {
+    if moves.verdict != Verdict::Rejected || !standing || p.row("creep.moves").is_some() {
         return None;
     }
     let by_hand = p.row("hand-turn.counts").filter(|r| r.verdict == Verdict::Accepted);
@@ -339,7 +339,10 @@ fn counts_lost_at_speed(p: &Pattern<'_>) -> Option<Finding> {
 
 /// Motion that nothing commands.
 fn moves_at_zero(p: &Pattern<'_>) -> Option<Finding> {
-    let rest = p.row("nudge.rest").filter(|r| r.verdict == Verdict::Rejected);
+    let rest = ["creep.rest", "nudge.rest"]
+        .into_iter()
+        .filter_map(|id| p.row(id))
+        .find(|r| r.verdict == Verdict::Rejected);
     let stop = p.row("nudge.moves").filter(|r| r.measured_text.as_deref() == Some("does not stop"));
     if rest.is_none() && stop.is_none() {
         return None;
@@ -366,7 +369,14 @@ fn moves_at_zero(p: &Pattern<'_>) -> Option<Finding> {
 /// It starts, then does not get on.
 fn jumps_and_locks(p: &Pattern<'_>) -> Option<Finding> {
     let row = p.row("nudge.moves")?;
-    if row.verdict != Verdict::Rejected || row.measured_text.as_deref() != Some("sticks") {
+    // Locked already in the check before, it does not move at all in this one.
+    let before = p.row("creep.moves");
+    let locked = match row.measured_text.as_deref() {
+        Some("sticks") => true,
+        Some("no counts") => before.is_some(),
+        _ => false,
+    };
+    if row.verdict != Verdict::Rejected || !locked {
         return None;
     }
     finding(
@@ -374,7 +384,7 @@ fn jumps_and_locks(p: &Pattern<'_>) -> Option<Finding> {
         "The shaft jumps and locks: two motor phases swapped, or the commutation is wrong",
         "Look at the order of the motor's phases and at the encoder type set in the amplifier",
         0.8,
-        vec![cite(row)],
+        before.into_iter().chain([row]).map(cite).collect(),
     )
 }
 
@@ -487,22 +497,30 @@ fn gain_other(p: &Pattern<'_>) -> Option<Finding> {
 }
 
 fn offset(p: &Pattern<'_>) -> Option<Finding> {
-    if let Some(drift) = p.row("speed-scale.offset").filter(|r| r.verdict == Verdict::Rejected) {
+    let rejected = |ids: &[&str]| -> Vec<String> {
+        let rows = ids.iter().filter_map(|id| p.row(id));
+        rows.filter(|r| r.verdict == Verdict::Rejected).map(cite).collect()
+    };
+    let drifts = rejected(&["creep.drift", "creep.null", "speed-scale.offset"]);
+    if !drifts.is_empty() {
         return finding(
             "offset",
             "The speed command has a constant offset: the shaft creeps at 0 V",
             "Adjust the zero of the command input, or the automatic one, with the command at 0 V",
             0.9,
-            vec![cite(drift)],
+            drifts,
         );
     }
-    let row = p.row("command-scale.offset").filter(|r| r.verdict == Verdict::Rejected)?;
+    let evidence = rejected(&["creep.offset", "command-scale.offset"]);
+    if evidence.is_empty() {
+        return None;
+    }
     let mut found = finding(
         "offset",
         "The command has a constant offset",
         "Adjust the zero of the command input with the command at 0 V",
         0.9,
-        vec![cite(row)],
+        evidence,
     )?;
     found.not_told_apart = vec![
         "a load that pulls one way (gravity, a spring) looks the same; turn the motor on its side".to_owned(),

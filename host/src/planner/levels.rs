@@ -66,9 +66,10 @@ fn hold_share(breakaway: Percent) -> Percent {
     Percent::new(HOLD_PERCENT).max(breakaway * 2.0)
 }
 
-/// Share of rated torque that the first motion's ramp may come to.
+/// Share of rated torque that the first motions' ramps may come to: even a scale that is half of what it should be still
+/// moves the shaft.
 pub(super) fn nudge_share(breakaway: Percent) -> Percent {
-    Percent::new(2.0).max(breakaway * 1.6)
+    Percent::new(2.0).max(breakaway * 2.2)
 }
 
 /// The largest torque of any motion below the gate.

@@ -1,0 +1,192 @@
+//! A torque command rises until friction lets go, a few times either way.
+
+use proofstand_protocol::program::{End, Next};
+use proofstand_protocol::units::{Counts, Ticks};
+use proofstand_units::{Percent, Seconds, Volts};
+
+use super::STEP;
+use crate::checks::creep::sticks;
+use crate::checks::rows::Row;
+use crate::checks::{Context, Judgement, MoveStep, Step, StepEnding, StepEvidence};
+use crate::metrology::{Budget, Contribution, CoverageFactor, DegreesOfFreedom, Limits, Sensitivity};
+use crate::planner::{LimitsFor, after, ramp, step_to, total_timeout};
+use crate::record::model::{ResultRow, Verdict};
+
+/// Enabled at 0 V for so long first: does it stand still?
+const REST: Seconds = Seconds::new(0.15);
+/// Motion at 0 V that is no trembling any more, in degrees.
+const STILL_DEGREES: f64 = 2.0;
+/// A ramp reaches its end in this time.
+const RAMP: Seconds = Seconds::new(1.0);
+/// Ramps each way. Where the shaft lets go depends on where it stands: one way it goes through several places, the other
+/// way back through them.
+const TIMES: u8 = 5;
+/// A ramp ends when the shaft has gone so far: surely let go, and not fast yet.
+const FAR_DEGREES: f64 = 3.0;
+/// It had let go where it had moved so far.
+const MOVED_DEGREES: f64 = 0.2;
+const K2: CoverageFactor = CoverageFactor::new(2.0);
+
+/// The segments of the ramps, with the command's sign.
+fn ramps() -> impl Iterator<Item = (u8, f64)> {
+    (0..2 * TIMES).map(|n| (2 * n + 1, if n < TIMES { 1.0 } else { -1.0 }))
+}
+
+pub(super) fn step(context: &Context<'_>) -> Step {
+    let motion = context.motion;
+    let per_rev = f64::from(motion.axis.counts_per_rev.get());
+    let far = Counts((per_rev * FAR_DEGREES / 360.0).max(8.0) as i64);
+    let slope = motion.nudge_command / RAMP.get();
+    let mut program = vec![step_to(Volts::ZERO, after(REST), Next::Segment(1), REST * 4.0)];
+    for (slot, sign) in ramps() {
+        let target = motion.nudge_command * sign;
+        program.push(ramp(target, slope, End::Travel(far), Next::Segment(slot + 1), RAMP * 1.6));
+        let next = if slot + 1 == 4 * TIMES { Next::Finish } else { Next::Segment(slot + 2) };
+        program.push(step_to(Volts::ZERO, End::Standstill(Ticks(60)), next, Seconds::new(5.0)));
+    }
+    Step::Move(Box::new(MoveStep {
+        name: STEP,
+        what: format!(
+            "The shaft is made to let go {TIMES} times each way, a few degrees each time, on a command that rises to \
+             {:.2} V at most",
+            motion.nudge_command.get()
+        ),
+        timeout: total_timeout(&program),
+        program,
+        limits: LimitsFor::slow(context, 1.0).limits(),
+        expected: REST + (RAMP * 0.6 + Seconds::new(0.15)) * (2.0 * f64::from(TIMES)) + Seconds::new(0.5),
+        acts: Vec::new(),
+    }))
+}
+
+pub(super) fn judge(context: &Context<'_>, made: &StepEvidence) -> Judgement {
+    let mut out = Judgement::default();
+    let Some(rest) = rests(context, made) else { return out };
+    let still = rest.verdict == Verdict::Accepted;
+    out.results.push(rest);
+    if !still {
+        return out;
+    }
+    let let_go = |sign: f64| -> Vec<f64> {
+        ramps()
+            .filter(|(_, s)| *s == sign)
+            .filter_map(|(slot, _)| let_go_at(context, made, slot))
+            .map(Volts::get)
+            .collect()
+    };
+    let (forward, reverse) = (let_go(1.0), let_go(-1.0));
+    let row = Row::number("creep.offset", "Coarse offset, percent of rated torque", "%").target(0.0);
+    let tolerance = context.sheet.tolerances.torque_offset.value;
+    let Ok(limits) = Limits::around(Percent::ZERO, tolerance) else { return out };
+    if forward.len() < usize::from(TIMES) || reverse.len() < usize::from(TIMES) {
+        let why = match made.trip() {
+            Some(trip) => crate::fixture::trip_in_words(trip),
+            None => format!(
+                "the shaft let go {} times of {TIMES} on a positive command and {} times on a negative one",
+                forward.len(),
+                reverse.len()
+            ),
+        };
+        out.results.push(row.limits(&limits).without(Verdict::Undecided, &why));
+        if !forward.is_empty() && made.ending != StepEnding::Finished {
+            out.results.push(sticks());
+        }
+        return out;
+    }
+    let (up, down) = (Mean::of(&forward), Mean::of(&reverse));
+    let gain = context.motion.axis.gain.get();
+    let scatter = up.uncertainty.hypot(down.uncertainty) / 2.0;
+    let spread = Contribution::type_a(
+        "scatter from place to place",
+        Percent::new(scatter * gain),
+        DegreesOfFreedom::of_fit(2 * usize::from(TIMES), 2),
+    );
+    // The torque at 0 V, as the command scale has it: what has to be commanded against it has the other sign.
+    let budget = Budget::new(Percent::new(-gain * (up.mean + down.mean) / 2.0)).with(spread.clone()).with(
+        Contribution::expanded("command at the terminals", context.equipment.command_uncertainty, K2)
+            .with_sensitivity(Sensitivity::new(gain)),
+    );
+    out.results.push(row.judged(&budget, &limits, context.by_volts()));
+    let friction = Budget::new(Percent::new(gain * (up.mean - down.mean) / 2.0)).with(spread).combined();
+    out.notes.push(format!(
+        "It lets go at {:+.3} V and {:+.3} V on average: friction when breaking away is ({:.2} ± {:.2}) % of rated torque \
+         (k = {:.1}); the sheet's bound is {:.1} %{}.",
+        up.mean,
+        down.mean,
+        friction.value.get(),
+        friction.expanded.get(),
+        friction.coverage_factor.get(),
+        context.motion.axis.breakaway.get(),
+        if friction.value > context.motion.axis.breakaway {
+            ", and it is exceeded: motions are planned with too little"
+        } else {
+            ""
+        }
+    ));
+    out.notes.push(
+        "The coarse offset assumes friction alike both ways, and the scale that the sheet states. Gravity, or a load that \
+         pulls one way, looks like an offset."
+            .to_owned(),
+    );
+    out
+}
+
+/// Enabled at 0 V, does it stand still? None where torque never came on.
+fn rests(context: &Context<'_>, made: &StepEvidence) -> Option<ResultRow> {
+    let first = made.segment_samples(0).next()?.position.0;
+    let last = made.segment_samples(0).last()?.position.0;
+    let degrees = (last - first) as f64 * 360.0 / f64::from(context.motion.axis.counts_per_rev.get());
+    let row = Row::text("creep.rest", "Enabled at 0 V, the shaft stands still", "still");
+    Some(if degrees.abs() <= STILL_DEGREES {
+        row.is("still", Verdict::Accepted, "friction holds what offset there is")
+    } else {
+        let found = format!("{degrees:+.1}° in {:.0} ms", REST.to_millis());
+        row.is(&found, Verdict::Rejected, "it moved before anything was commanded")
+    })
+}
+
+/// The command at which the shaft had let go in a ramp that came to its end.
+fn let_go_at(context: &Context<'_>, made: &StepEvidence, slot: u8) -> Option<Volts> {
+    made.segment_start(slot + 1)?;
+    let start = made.segment_samples(slot).next()?.position.0;
+    let moved = f64::from(context.motion.axis.counts_per_rev.get()) * MOVED_DEGREES / 360.0;
+    let moved = (moved as i64).max(2);
+    made.segment_samples(slot)
+        .find(|s| (s.position.0 - start).abs() >= moved)
+        .map(|s| Volts::new(f64::from(s.command.0) * 1e-6))
+}
+
+struct Mean {
+    mean: f64,
+    uncertainty: f64,
+}
+
+impl Mean {
+    /// Mean and its standard deviation, s/√n (JCGM 100:2008, 4.2.3).
+    fn of(values: &[f64]) -> Self {
+        let n = values.len() as f64;
+        let mean = values.iter().sum::<f64>() / n;
+        let variance = values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / (n - 1.0);
+        Self { mean, uncertainty: (variance / n).sqrt() }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_mean_has_the_standard_deviation_of_the_guide() {
+        // JCGM 100:2008, 4.2.2 and 4.2.3, worked by hand: 1, 2, 3, 4, 5 have s² = 2.5 and s/√n = √0.5.
+        let mean = Mean::of(&[1.0, 2.0, 3.0, 4.0, 5.0]);
+        assert!((mean.mean - 3.0).abs() < 1e-12 && (mean.uncertainty - 0.5_f64.sqrt()).abs() < 1e-12);
+    }
+
+    #[test]
+    fn the_ramps_go_one_way_first_and_then_back_and_fit_the_fixtures_slots() {
+        let all: Vec<(u8, f64)> = ramps().collect();
+        assert_eq!(all.len(), 2 * usize::from(TIMES));
+        assert!(all.iter().all(|(slot, sign)| (*slot < 2 * TIMES) == (*sign > 0.0)));
+        assert!(usize::from(4 * TIMES) < proofstand_protocol::program::SEGMENTS_MAX);
+    }
+}
