@@ -114,6 +114,7 @@ impl Job {
                     equipment: calibration.equipment(can_open_enable(client)),
                     attended,
                     cited: setting.cited.as_ref(),
+                    earlier: &[],
                 };
                 match folder.note("run", &opened) {
                     Err(error) => {

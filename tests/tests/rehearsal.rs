@@ -15,7 +15,6 @@ const FAULTS: &[(&str, &str, &str)] = &[
     ("gain-halved", "command-scale", "gain-by-two"),
     ("gain-of-peak", "command-scale", "gain-of-peak"),
     ("offset=0.1", "command-scale", "offset"),
-    ("offset=0.15", "creep", "offset"),
     ("offset=0.3", "creep", "offset"),
     ("cap-not-set", "speed-cap", "cap-not-set"),
     ("cap-one-direction", "speed-cap", "cap-one-direction"),
@@ -42,6 +41,11 @@ const FAULTS: &[(&str, &str, &str)] = &[
     ("end-switches-obeyed", "nudge", "end-switches-obeyed"),
     ("end-switches-swapped", "nudge", "end-switches-obeyed"),
     ("dead-band", "command-scale", "dead-band"),
+    ("gain-not-stored", "retention", "setting-not-stored"),
+    ("gain-not-in-force", "retention", "setting-not-in-force"),
+    ("pulses-not-stored", "retention", "setting-not-stored"),
+    ("pulses-not-in-force", "retention", "setting-not-in-force"),
+    ("cap-not-stored", "retention", "setting-not-stored"),
 ];
 
 #[test]

@@ -26,6 +26,11 @@ const FAULTS: &[(&str, &str, &str)] = &[
     ("index-missing", "line-count-slow", "index-missing"),
     ("counts-lost", "line-count-fast", "counts-lost"),
     ("wrong-phase", "nudge", "jumps-and-locks"),
+    ("gain-not-stored", "retention", "setting-not-stored"),
+    ("gain-not-in-force", "retention", "setting-not-in-force"),
+    ("pulses-not-stored", "retention", "setting-not-stored"),
+    ("pulses-not-in-force", "retention", "setting-not-in-force"),
+    ("cap-not-stored", "retention", "setting-not-stored"),
     ("enable-dead", "nudge", "never-moves"),
 ];
 

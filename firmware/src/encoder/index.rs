@@ -91,6 +91,11 @@ impl IndexTracker {
         Some(pass)
     }
 
+    /// Forgets where the index was: the encoder's output was dead, and nobody counted meanwhile. The passes stay counted.
+    pub fn forget(&mut self) {
+        (self.last, self.last_up, self.last_down, self.turn) = (None, None, None, None);
+    }
+
     /// Takes the travel of a tick.
     pub fn travel(&mut self, moved: Counts) {
         self.travelled_up |= moved.0 > 0;

@@ -109,6 +109,11 @@ impl Encoder {
         self.speed.set_counts_per_rev(counts_per_rev);
     }
 
+    /// The output was dead on this tick: no interval is counted across it.
+    pub fn forget_index(&mut self) {
+        self.index.forget();
+    }
+
     /// Takes one tick's sample.
     pub fn tick(&mut self, sample: &EncoderSample<'_>) -> &EncoderReading {
         let before = self.reading.position;

@@ -232,6 +232,13 @@ impl Amplifier {
         flags.power(on, now);
     }
 
+    /// Settings as they are after a power cycle: scale, limits, caps.
+    pub(crate) fn adopt(&mut self, setup: &PlantSetup) {
+        let cap = setup.amplifier.cap;
+        self.limiter = Limiter::new(setup);
+        self.cap_inverse = [cap.forward, cap.backward].map(|speed| 1.0 / speed.to_rad_per_sec().get());
+    }
+
     pub(crate) const fn set_motor_power(&mut self, on: bool) {
         self.motor_power = on;
     }

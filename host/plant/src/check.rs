@@ -73,6 +73,9 @@ fn finite(what: &'static str, value: f64) -> Verdict {
 pub(crate) fn check(setup: &PlantSetup) -> Verdict {
     let step = setup.longest_step.get();
     within("longest_step", step, (1e-7..=5e-5).contains(&step), "0.1 µs to 50 µs")?;
+    if let Some(after) = &setup.after_power_cycle {
+        check(after)?;
+    }
     amplifier(setup)?;
     motor(setup)?;
     encoder(setup)?;

@@ -187,6 +187,16 @@ impl Encoder {
         self.offset -= (moved + 1).div_euclid(4) * 4;
     }
 
+    /// Divides as another setup says from now on; the fixture's counter stays where it was, as in a restart.
+    pub(crate) fn adopt(&mut self, setup: &PlantSetup, angle: f64) {
+        let before = self.counter();
+        let taken = Self { index: std::mem::take(&mut self.index), ..Self::new(setup) };
+        *self = taken;
+        self.jump_to(angle);
+        let moved = self.counter() - before;
+        self.offset -= (moved + 1).div_euclid(4) * 4;
+    }
+
     /// The counter as the fixture keeps it.
     pub(crate) fn counter(&self) -> i64 {
         self.wired * self.count + self.offset

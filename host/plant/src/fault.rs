@@ -86,6 +86,16 @@ pub enum Fault {
     EndSwitchesIgnored,
     /// The fixture's own output gives so much more than its calibration says.
     FixtureDrifted(Percent),
+    /// The scale is right until the power cycle, then half.
+    GainNotStored,
+    /// The scale is half until the power cycle, then right.
+    GainNotInForce,
+    /// The pulses are right until the power cycle, then a quarter.
+    PulsesNotStored,
+    /// The pulses are a quarter until the power cycle, then right.
+    PulsesNotInForce,
+    /// The cap holds until the power cycle, then it is at the mechanical maximum.
+    CapNotStored,
 }
 
 /// The size of a fault that comes in degrees.
@@ -159,7 +169,7 @@ fn suggestion(nearest: &[&'static str]) -> String {
 impl Fault {
     /// Every fault, with the size it has unless told.
     #[must_use]
-    pub const fn all() -> [Self; 38] {
+    pub const fn all() -> [Self; 43] {
         [
             Self::PulsesForCounts,
             Self::CountsForPulses,
@@ -199,6 +209,11 @@ impl Fault {
             Self::DeadBand(Volts::new(0.12)),
             Self::EndSwitchesIgnored,
             Self::FixtureDrifted(Percent::new(0.2)),
+            Self::GainNotStored,
+            Self::GainNotInForce,
+            Self::PulsesNotStored,
+            Self::PulsesNotInForce,
+            Self::CapNotStored,
         ]
     }
 
@@ -244,6 +259,11 @@ impl Fault {
             Self::DeadBand(_) => "dead-band",
             Self::EndSwitchesIgnored => "end-switches-ignored",
             Self::FixtureDrifted(_) => "fixture-drifted",
+            Self::GainNotStored => "gain-not-stored",
+            Self::GainNotInForce => "gain-not-in-force",
+            Self::PulsesNotStored => "pulses-not-stored",
+            Self::PulsesNotInForce => "pulses-not-in-force",
+            Self::CapNotStored => "cap-not-stored",
         }
     }
 
@@ -295,6 +315,11 @@ impl Fault {
             Self::DeadBand(_) => "dead band of the command input, in volts",
             Self::EndSwitchesIgnored => "end switches ignored by the amplifier",
             Self::FixtureDrifted(_) => "the fixture's own output above its calibration, in percent",
+            Self::GainNotStored => "scale right until control power was off, then half",
+            Self::GainNotInForce => "scale half until control power was off, then right",
+            Self::PulsesNotStored => "pulses right until control power was off, then a quarter",
+            Self::PulsesNotInForce => "pulses a quarter until control power was off, then right",
+            Self::CapNotStored => "speed cap set until control power was off, then at the mechanical maximum",
         }
     }
 
@@ -477,6 +502,11 @@ impl Fault {
             Self::DeadBand(size) => amplifier.dead_band = size,
             Self::EndSwitchesIgnored => amplifier.end_switches = EndSwitches::Ignored,
             Self::FixtureDrifted(size) => wiring.output_drift = size,
+            Self::GainNotStored => forgets(setup, Self::GainHalved)?,
+            Self::GainNotInForce => waits(setup, Self::GainHalved)?,
+            Self::PulsesNotStored => forgets(setup, Self::PulsesForCounts)?,
+            Self::PulsesNotInForce => waits(setup, Self::PulsesForCounts)?,
+            Self::CapNotStored => forgets(setup, Self::CapNotSet)?,
         }
         Ok(())
     }
@@ -498,6 +528,22 @@ fn nearest(name: &str) -> Vec<&'static str> {
         .collect();
     near.sort_unstable();
     near.into_iter().take(3).map(|(_, known)| known).collect()
+}
+
+/// Right now; after a power cycle the fault is there.
+fn forgets(setup: &mut PlantSetup, fault: Fault) -> Result<(), FaultError> {
+    let mut after = setup.clone();
+    fault.change(&mut after)?;
+    setup.after_power_cycle = Some(Box::new(after));
+    Ok(())
+}
+
+/// The fault is there; after a power cycle it is gone.
+fn waits(setup: &mut PlantSetup, fault: Fault) -> Result<(), FaultError> {
+    let after = setup.clone();
+    fault.change(setup)?;
+    setup.after_power_cycle = Some(Box::new(after));
+    Ok(())
 }
 
 fn rescale_pulses(setup: &mut PlantSetup, times: u32, over: u32) {

@@ -134,9 +134,7 @@ impl Operator<'_> {
     /// Switches the amplifier's control power. Off: flags open, encoder output and read-outs dead, faults forgotten.
     /// On: the same until start-up is over.
     pub fn control_power(&mut self, on: bool) {
-        let plant = &mut *self.plant;
-        plant.amplifier.set_control_power(on, plant.now, &mut plant.flags);
-        plant.settle();
+        self.plant.set_control_power(on);
     }
 
     /// Switches motor power; without it the amplifier is not ready.

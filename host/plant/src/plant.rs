@@ -83,6 +83,7 @@ pub struct Plant {
     index_noise: f64,
     loss: Option<Loss>,
     work: f64,
+    after_power_cycle: Option<Box<PlantSetup>>,
     pub(crate) hand: Option<HandTurn>,
     pub(crate) strap: f64,
     pub(crate) mark: f64,
@@ -130,6 +131,7 @@ impl Plant {
                 lost: 0,
             }),
             work: 0.0,
+            after_power_cycle: setup.after_power_cycle,
             hand: None,
             strap: 0.0,
             smallest_seen: setup.operator.smallest_seen.get(),
@@ -257,6 +259,19 @@ impl Plant {
         let lost = 4 * pulses * counted.signum();
         loss.lost += lost;
         self.encoder.lose(lost);
+    }
+
+    /// Switches control power. What was entered and waits for a power cycle comes into force, what was not stored is gone.
+    pub(crate) fn set_control_power(&mut self, on: bool) {
+        if on
+            && !self.control_power()
+            && let Some(setup) = self.after_power_cycle.take()
+        {
+            self.amplifier.adopt(&setup);
+            self.encoder.adopt(&setup, self.motor.angle);
+        }
+        self.amplifier.set_control_power(on, self.now, &mut self.flags);
+        self.settle();
     }
 
     pub(crate) const fn torque_on(&self) -> bool {

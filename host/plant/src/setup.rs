@@ -61,6 +61,10 @@ pub struct PlantSetup {
     pub operator: OperatorSetup,
     /// Longest integration step.
     pub longest_step: Seconds,
+    /// The axis as it is once control power was off and on: settings that were never stored are gone, those that waited
+    /// for it are in force. None: it changes nothing. Of it, the amplifier's scale and limits and the encoder count.
+    #[serde(default)]
+    pub after_power_cycle: Option<Box<PlantSetup>>,
 }
 
 impl Default for PlantSetup {
@@ -72,6 +76,7 @@ impl Default for PlantSetup {
             wiring: WiringSetup::default(),
             operator: OperatorSetup::default(),
             longest_step: Seconds::new(50e-6),
+            after_power_cycle: None,
         }
     }
 }

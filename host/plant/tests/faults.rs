@@ -35,6 +35,8 @@ struct Seen {
     speed: [f64; 2],
     turned: Turned,
     behind_switch: [i64; 2],
+    after_power_cycle: i64,
+    speed_after_power_cycle: f64,
 }
 
 fn look(setup: PlantSetup) -> Seen {
@@ -62,7 +64,29 @@ fn look(setup: PlantSetup) -> Seen {
         plant.advance(PlantTime::from_millis(1_700 + 500 * n as u64), &drive);
         *moved = plant.counter() - before;
     }
-    Seen { counts, flags_idle, flags_at_cap, index, index_back, edges, torque, speed, turned, behind_switch }
+    // Off long enough to coast to rest, on long enough to start up, and the same run again.
+    plant.operator().control_power(false);
+    plant.advance(PlantTime::from_millis(4_000), &Drive { enable: false, ..command(0.0) });
+    plant.operator().control_power(true);
+    plant.advance(PlantTime::from_millis(6_000), &Drive { enable: false, ..command(0.0) });
+    let before = plant.counter();
+    plant.advance(PlantTime::from_millis(6_900), &command(0.8));
+    let (after_power_cycle, speed_after_power_cycle) =
+        (plant.counter() - before, plant.speed_readout().get());
+    Seen {
+        counts,
+        flags_idle,
+        flags_at_cap,
+        index,
+        index_back,
+        edges,
+        torque,
+        speed,
+        turned,
+        behind_switch,
+        after_power_cycle,
+        speed_after_power_cycle,
+    }
 }
 
 #[test]
@@ -170,4 +194,32 @@ fn lost_counts_are_whole_pulses_and_come_only_above_the_rate() {
     let lost = plant.truth().counts_lost;
     // 2 % of what is above half the rate: about 1 % of 150 000.
     assert!(lost % 4 == 0 && (1_000..2_000).contains(&lost), "{lost}");
+}
+
+#[test]
+fn settings_come_into_force_or_are_gone_once_control_power_was_off_and_the_counter_goes_on() {
+    // Counts of a turn, half of a second at 1 V against the healthy axis.
+    let turned = |setup: PlantSetup| {
+        let mut plant = Plant::new(setup, 3).unwrap();
+        let mut runs = [0.0; 2];
+        for (n, run) in runs.iter_mut().enumerate() {
+            let start = 10_000 * n as u64;
+            plant.advance(PlantTime::from_millis(start + 100), &command(0.0));
+            let (counts, angle) = (plant.counter(), plant.truth().angle.get());
+            plant.advance(PlantTime::from_millis(start + 600), &command(0.4));
+            *run = (plant.counter() - counts) as f64 / (plant.truth().angle.get() - angle);
+            plant.advance(PlantTime::from_millis(start + 5_000), &Drive { enable: false, ..command(0.0) });
+            plant.operator().control_power(false);
+            let off = plant.counter();
+            plant.advance(PlantTime::from_millis(start + 6_000), &Drive { enable: false, ..command(0.0) });
+            plant.operator().control_power(true);
+            plant.advance(PlantTime::from_millis(start + 9_000), &Drive { enable: false, ..command(0.0) });
+            // The fixture's counter sees two lines only: it may be off by a count or two, never by a jump.
+            assert!((plant.counter() - off).abs() <= 2, "{} counts", plant.counter() - off);
+        }
+        runs.map(f64::round)
+    };
+    assert_eq!(turned(healthy()), [10_000.0, 10_000.0]);
+    assert_eq!(turned(with(Fault::PulsesNotStored)), [10_000.0, 2_500.0]);
+    assert_eq!(turned(with(Fault::PulsesNotInForce)), [2_500.0, 10_000.0]);
 }

@@ -37,7 +37,7 @@ fn turned(speed: Rpm, counting: f64) -> End {
     if counting > 0.0 { End::SpeedAtLeast(speed) } else { End::SpeedAtMost(speed) }
 }
 
-fn program(context: &Context<'_>, level: &ReversalLevel) -> Vec<Segment> {
+pub(super) fn program(context: &Context<'_>, level: &ReversalLevel) -> Vec<Segment> {
     let halves = 2 * level.cycles + RUN_IN;
     let patience = level.cycle_time * 3.0 + Seconds::new(2.0);
     let mut program: Vec<Segment> = (0..halves)

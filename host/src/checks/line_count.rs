@@ -3,6 +3,8 @@
 mod edges;
 mod slow_scale;
 
+pub(super) use slow_scale::{ID as SLOW_SCALE, SlowScale};
+
 use proofstand_protocol::message::TripCause;
 use proofstand_protocol::program::{End, Next, Segment};
 use proofstand_protocol::units::MilliRpm;
@@ -147,6 +149,16 @@ impl LineCount {
             (program, Seconds::new(1.5 * turn(CRAWL_RPM) + counted + turn(pass.speed.get()) + 1.0))
         }
     }
+}
+
+/// The slow count's program one way, for a check that counts again.
+pub(super) fn again_slowly(
+    context: &Context<'_>,
+    name: &'static str,
+    sign: f64,
+    intervals: u16,
+) -> (Vec<Segment>, Seconds) {
+    SLOW.program(context, &Pass { name, speed: context.motion.slow_speed * sign, intervals })
 }
 
 /// The speed has come near what is wanted. A speed command whose scale is a little low settles below: that is the scale's
@@ -309,7 +321,7 @@ fn counts_are_right(results: &[ResultRow]) -> bool {
 }
 
 /// Counts of each whole revolution, passed in one direction: forward and reverse meet different edges of the index.
-fn intervals(made: &StepEvidence, expected: CountsPerRev) -> Vec<i64> {
+pub(super) fn intervals(made: &StepEvidence, expected: CountsPerRev) -> Vec<i64> {
     let passes = passes(&made.timed_events(), &made.samples);
     let counted: Vec<i64> = line_count(&passes, expected).intervals.iter().map(|i| i.counts.0).collect();
     let disagreed = made.trip().is_some_and(|t| t.cause == TripCause::SpeedDisagreement);

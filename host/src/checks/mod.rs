@@ -15,6 +15,7 @@ mod hand_turn;
 mod line_count;
 mod lines;
 mod nudge;
+mod retention;
 pub(crate) mod rotor_swing;
 mod rows;
 mod self_check;
@@ -56,6 +57,7 @@ pub const ALL: &[&dyn Check] = &[
     &speed_scale::SpeedScale,
     &step_response::StepResponse,
     &line_count::FAST,
+    &retention::Retention,
 ];
 
 /// Checks that are made only when asked for by name.
@@ -81,6 +83,8 @@ pub struct Context<'a> {
     pub attended: bool,
     /// What a person saw in an earlier run of the same unit and wiring.
     pub cited: Option<&'a CitedDirection>,
+    /// What the checks made before in this run came to. A check that compares reads it; one that judges by itself need not.
+    pub earlier: &'a [CheckRecord],
 }
 
 impl Context<'_> {
@@ -401,6 +405,7 @@ pub(crate) mod tests {
             motion: &motion,
             equipment,
             attended: true,
+            earlier: &[],
             cited: None,
         })
     }

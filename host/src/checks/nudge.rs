@@ -32,7 +32,7 @@ const CONTACTS: Seconds = Seconds::new(0.1);
 const REST_AT: u8 = 0;
 const RAMP_AT: u8 = 1;
 /// The ramp reaches its end in this time.
-const RAMP: Seconds = Seconds::new(4.0);
+const RAMP: Seconds = Seconds::new(5.5);
 const STEP: &str = "nudge";
 /// The same again with the end switches' contacts as if nothing were tripped, if the shaft did not move.
 const RELEASED: &str = "nudge, end switches released";
@@ -66,7 +66,7 @@ impl Check for Nudge {
             ramp(
                 motion.nudge_command,
                 motion.nudge_command / RAMP.get(),
-                End::Travel(Counts((per_rev / 100).max(4))),
+                End::Travel(Counts((per_rev / 200).max(4))),
                 Next::Segment(2),
                 RAMP * 1.5,
             ),
@@ -92,7 +92,7 @@ impl Check for Nudge {
                 timeout: crate::planner::total_timeout(&program),
                 program: program.clone(),
                 limits,
-                expected: Seconds::new(RAMP.get() * 0.5 + TURNS * 60.0 / CRAWL_RPM + 0.5),
+                expected: Seconds::new(RAMP.get() * 0.4 + TURNS * 60.0 / CRAWL_RPM + 0.5),
             }))
         };
         let mut steps = vec![motion(STEP), Step::AskWhichWay { about: STEP }];

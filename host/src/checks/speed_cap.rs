@@ -33,7 +33,7 @@ const LEVELS: usize = 2;
 const NEAR: f64 = 0.9;
 /// The segment that runs up, and the one that holds.
 const RUN_UP: u8 = 0;
-const HOLD: u8 = 1;
+pub(super) const HOLD: u8 = 1;
 
 /// One run: its name, plan and the command's sign.
 struct Run<'a> {
@@ -77,6 +77,11 @@ fn program(context: &Context<'_>, run: &Run<'_>) -> Vec<Segment> {
         step_to(command * -1.0, slow_again(counting), Next::Segment(3), plan.patience),
         come_to_rest(&context.motion.hold, Seconds::new(20.0)),
     ]
+}
+
+/// The program of a run at a level, by the command's sign.
+pub(super) fn program_at(context: &Context<'_>, plan: &CapRun, sign: f64) -> Vec<Segment> {
+    program(context, &Run { name: "", plan, sign })
 }
 
 /// The speed has come near the cap, in a motion whose counts go this way.

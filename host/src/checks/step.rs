@@ -144,6 +144,11 @@ pub enum Deed {
         /// Whole turns.
         turns: u8,
     },
+    /// Switch the amplifier's control power, or all of its supply.
+    ControlPower {
+        /// On; else off.
+        on: bool,
+    },
     /// Switch motor power off and wait the discharge time; control power stays on.
     MotorPowerOff,
     /// Switch motor power on again, hands off the shaft.

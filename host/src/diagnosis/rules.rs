@@ -15,6 +15,8 @@ pub(super) const ALL: &[Rule] = &[
     super::low_energy::end_switches_hold,
     super::low_energy::end_switches_wrong,
     super::low_energy::brake_closed,
+    not_in_force,
+    not_stored,
     pulses_for_counts,
     other_pulse_number,
     encoder_or_command_reversed,
@@ -77,6 +79,59 @@ pub(super) fn finding(
         fit,
         not_told_apart: Vec::new(),
     })
+}
+
+/// What changed over the power cycle, with what it was before.
+fn changed<'a>(p: &Pattern<'a>) -> Vec<&'a ResultRow> {
+    // Where counts get lost at speed, no two held speeds are alike.
+    if counts_lost_at_speed(p).is_some() {
+        return Vec::new();
+    }
+    let said = |r: &&ResultRow| r.id != "retention.cycled" && (r.unit != "counts" || r.measured.is_some());
+    let rows = p.rows("retention.", "").into_iter();
+    rows.filter(|r| r.verdict == Verdict::Rejected).filter(said).collect()
+}
+
+/// Wrong before the power cycle, right after it.
+fn right_now(p: &Pattern<'_>, row: &ResultRow) -> bool {
+    match row.unit.as_str() {
+        "counts" => row.measured.is_some() && row.measured == row.target,
+        _ if row.id == "retention.gain" => gain_row(p)
+            .zip(row.measured)
+            .is_some_and(|((_, before), change)| near(before * (1.0 + change / 100.0), 1.0)),
+        _ => false,
+    }
+}
+
+fn not_in_force(p: &Pattern<'_>) -> Option<Finding> {
+    let changed = changed(p);
+    let right: Vec<&ResultRow> = changed.iter().copied().filter(|r| right_now(p, r)).collect();
+    if right.is_empty() {
+        return None;
+    }
+    finding(
+        "setting-not-in-force",
+        "A setting was entered, and came into force only with the power cycle",
+        "Nothing more to set: make the acceptance again from the start, the results before the power cycle are of the old \
+         setting",
+        1.0,
+        right.into_iter().map(cite).collect(),
+    )
+}
+
+fn not_stored(p: &Pattern<'_>) -> Option<Finding> {
+    let changed = changed(p);
+    let gone: Vec<&ResultRow> = changed.iter().copied().filter(|r| !right_now(p, r)).collect();
+    if gone.is_empty() {
+        return None;
+    }
+    finding(
+        "setting-not-stored",
+        "A setting is gone after the power cycle: it was changed, and never stored",
+        "Enter it again and store it in the amplifier's permanent memory; then switch off and on, and look again",
+        1.0,
+        gone.into_iter().map(cite).collect(),
+    )
 }
 
 /// The revolutions counted slowly that are wrong.

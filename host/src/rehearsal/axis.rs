@@ -29,6 +29,7 @@ pub(super) fn setup(sheet: &AxisSheet, random: &mut Random) -> PlantSetup {
         wiring: wiring(sheet),
         operator: OperatorSetup::default(),
         longest_step: Seconds::new(50e-6),
+        after_power_cycle: None,
     }
 }
 

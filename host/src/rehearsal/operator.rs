@@ -61,6 +61,7 @@ impl Attendant for RehearsedOperator {
         match prompt.deed {
             Deed::MotorPowerOff => person.motor_power(false),
             Deed::MotorPowerOn => person.motor_power(true),
+            Deed::ControlPower { on } => person.control_power(on),
             Deed::TurnShaft { turns } => {
                 let turns = f64::from(turns) + FURTHER;
                 let way = match self.next_turn {

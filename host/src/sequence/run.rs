@@ -52,8 +52,9 @@ pub fn conduct<L: Link>(
             continue;
         }
         progress.check(n + 1, checks.len(), check.title());
+        let context = Context { earlier: &conducted.checks, ..*context };
         let mut conductor =
-            Conductor { context, client, folder, attendant, progress, remaining: &mut remaining };
+            Conductor { context: &context, client, folder, attendant, progress, remaining: &mut remaining };
         let record = match conductor.check(*check, &conducted.checks) {
             Ok(record) => record,
             Err((error, record)) => {

@@ -11,22 +11,50 @@ use crate::metrology::{Budget, Contribution, CoverageFactor, Limits, Sensitivity
 use crate::record::model::ResultRow;
 
 /// The row's id.
-pub(super) const ID: &str = "line-count-slow.scale";
+pub(in crate::checks) const ID: &str = "line-count-slow.scale";
 /// A scale farther out than this, percent, is a wrong setting and no adjustment (common practice, no source).
 const COARSE: f64 = 20.0;
 /// The speed has settled so long after the command changed.
 const SETTLED_US: u64 = 300_000;
 const K2: CoverageFactor = CoverageFactor::new(2.0);
 
-/// Speed per volt by the half difference of both directions, in which an offset cancels. None for a torque command, or if
-/// a direction was not made.
+/// Speed per volt by the half difference of both directions, in which an offset cancels.
+pub(in crate::checks) struct SlowScale {
+    /// The scale.
+    pub(in crate::checks) gain: RpmPerVolt,
+    /// Its standard uncertainty from the record alone, without calibration and clock.
+    pub(in crate::checks) scatter: RpmPerVolt,
+    forward: Held,
+    reverse: Held,
+}
+
+impl SlowScale {
+    /// From a slow count each way. None for a torque command, or where a direction was not counted.
+    pub(in crate::checks) fn of(
+        context: &Context<'_>,
+        forward: &StepEvidence,
+        reverse: &StepEvidence,
+    ) -> Option<Self> {
+        context.motion.axis.speed_gain?;
+        let (forward, reverse) = (held(context, forward)?, held(context, reverse)?);
+        let volts = (forward.volts - reverse.volts).get();
+        let speeds = (forward.speed.speed - reverse.speed.speed) * context.count_sign();
+        let u = |held: &Held| held.speed.standard_uncertainty.get();
+        Some(Self {
+            gain: RpmPerVolt::new(speeds.get() / volts),
+            scatter: RpmPerVolt::new(u(&forward).hypot(u(&reverse)) / volts.abs()),
+            forward,
+            reverse,
+        })
+    }
+}
+
+/// The row. None for a torque command, or if a direction was not made.
 pub(super) fn row(context: &Context<'_>, evidence: &[StepEvidence]) -> Option<ResultRow> {
     let target = context.motion.axis.speed_gain?;
-    let [forward, reverse] = NAMES[0].map(|name| held(context, evidence, name));
-    let (forward, reverse) = (forward?, reverse?);
+    let [forward, reverse] = NAMES[0].map(|name| evidence.iter().find(|e| e.name == name));
+    let SlowScale { gain, forward, reverse, .. } = SlowScale::of(context, forward?, reverse?)?;
     let volts = forward.volts - reverse.volts;
-    let speeds = (forward.speed.speed - reverse.speed.speed) * context.count_sign();
-    let gain = RpmPerVolt::new(speeds.get() / volts.get());
     let per_speed = Sensitivity::new(1.0 / volts.get());
     let clock = PartsPerMillion::new(context.equipment.clock_ppm);
     let mut budget = Budget::new(gain);
@@ -53,8 +81,7 @@ struct Held {
 }
 
 /// The speed that was counted, and the command that stood meanwhile.
-fn held(context: &Context<'_>, evidence: &[StepEvidence], name: &str) -> Option<Held> {
-    let made = evidence.iter().find(|e| e.name == name)?;
+fn held(context: &Context<'_>, made: &StepEvidence) -> Option<Held> {
     let counted: Vec<_> = made.segment_samples(MEASURE_AT).copied().collect();
     let (first, last) = (counted.first()?.at, counted.last()?.at);
     let settled = between(&counted, Micros(first.0 + SETTLED_US), last);

@@ -1,0 +1,241 @@
+//! Is everything still so after control power was off? An abbreviated set, each against its value before.
+//!
+//! What both measurements share (calibration, inertia, clock) cancels in their ratio: repeatability is all that counts.
+
+mod judge;
+
+use proofstand_units::{Rpm, Seconds};
+
+use super::line_count::{self, again_slowly};
+use super::{
+    Check, Context, Deed, Judgement, MoveStep, Need, ObserveStep, Prompt, Step, StepEnding, StepEvidence,
+    command_scale, speed_cap,
+};
+use crate::planner::{CannotPlan, CapRun, LimitsFor, ReversalLevel, total_timeout};
+use crate::record::model::Verdict;
+
+/// The check.
+pub(super) struct Retention;
+
+/// The command's sign, by direction.
+const SIGNS: [f64; 2] = [1.0, -1.0];
+const CAP_BEFORE: &str = "cap before";
+const CAP_AFTER: &str = "cap after";
+const SCALE_BEFORE: &str = "scale before";
+const SCALE_AFTER: &str = "scale after";
+const POWER_OFF: &str = "control power off";
+const POWER_ON: &str = "control power on";
+const COUNT_AFTER: [&str; 2] = ["counts after, forward", "counts after, reverse"];
+/// Index intervals counted each way after the cycle, beside the one at a crawl.
+const INTERVALS: u16 = 2;
+/// How long the lines are watched after the power went off.
+const OFF: Seconds = Seconds::new(0.5);
+/// An amplifier needs its time: the sheet's start-up so many times over, and a little more.
+const START_UP_TIMES: f64 = 1.5;
+const START_UP_MORE: Seconds = Seconds::new(0.5);
+
+/// The level at which the cap is looked at: not the lowest, which may say nothing.
+fn cap_level(context: &Context<'_>) -> Option<CapRun> {
+    let runs = || context.motion.cap_runs.iter().filter_map(|r| r.as_ref().ok());
+    runs().nth(1).or_else(|| runs().next()).cloned()
+}
+
+/// The level at which a torque command's scale is looked at: a middle one.
+fn scale_level(context: &Context<'_>) -> Option<ReversalLevel> {
+    let levels: Vec<&ReversalLevel> =
+        context.motion.reversals.iter().filter_map(|l| l.as_ref().ok()).collect();
+    levels.get(levels.len() / 2).map(|l| **l)
+}
+
+/// Faster motion has been allowed before: counts and cap were accepted.
+fn proven_before(context: &Context<'_>) -> bool {
+    ["line-count-slow.gate", "speed-cap.active"].iter().all(|id| {
+        let rows = context.earlier.iter().flat_map(|c| &c.results);
+        rows.filter(|r| r.id == *id).any(|r| r.verdict == Verdict::Accepted)
+    })
+}
+
+/// Every counted revolution after the cycle was right, both ways: faster motion is allowed again.
+fn counts_right_after(context: &Context<'_>, so_far: &[StepEvidence]) -> bool {
+    let per_rev = context.motion.axis.counts_per_rev;
+    COUNT_AFTER.iter().all(|name| {
+        so_far.iter().find(|e| e.name == *name).is_some_and(|made| {
+            let counted = line_count::intervals(made, per_rev);
+            made.ending == StepEnding::Finished
+                && !counted.is_empty()
+                && counted.iter().all(|c| *c == i64::from(per_rev.get()))
+        })
+    })
+}
+
+impl Check for Retention {
+    fn id(&self) -> &'static str {
+        "retention"
+    }
+
+    fn title(&self) -> &'static str {
+        "After a power cycle"
+    }
+
+    fn shows(&self) -> &'static str {
+        "Control power is switched off and on; counts per revolution, scale, speed cap and its flag are what they were \
+         before: the settings are stored, and all of them are in force."
+    }
+
+    fn needs(&self) -> &'static [Need] {
+        &[
+            Need {
+                check: "nudge",
+                result: "nudge.moves",
+                why: "nothing more is tried until the shaft moves, and stops, as commanded",
+            },
+            Need {
+                check: "nudge",
+                result: "nudge.rest",
+                why: "nothing more is tried while the shaft moves without a command",
+            },
+            Need {
+                check: "nudge",
+                result: "nudge.counts",
+                why: "the speed can't be held until counts are known to follow the command",
+            },
+        ]
+    }
+
+    fn plan(&self, context: &Context<'_>) -> Result<Vec<Step>, CannotPlan> {
+        if !context.attended {
+            return Err(CannotPlan {
+                why: "nobody is there to switch the amplifier's power off and on".to_owned(),
+                remedy: "somebody beside the bench: the same without --unattended".to_owned(),
+            });
+        }
+        let mut steps = fast_set(context, CAP_BEFORE, SCALE_BEFORE);
+        steps.extend(power_cycle(context));
+        steps.extend(COUNT_AFTER.into_iter().zip(SIGNS).map(|(name, sign)| count(context, name, sign)));
+        steps.extend(fast_set(context, CAP_AFTER, SCALE_AFTER));
+        Ok(steps)
+    }
+
+    fn wants(&self, context: &Context<'_>, step: &Step, so_far: &[StepEvidence]) -> bool {
+        let name = match step {
+            Step::Move(step) => step.name,
+            Step::Observe(step) => step.name,
+            _ => return true,
+        };
+        // Power that was not switched is not switched back, and nothing is compared.
+        if so_far.iter().any(|e| e.ending == StepEnding::Unanswered) {
+            return false;
+        }
+        let fast = |cap: &str, scale: &str| name == cap || name == scale;
+        if fast(CAP_BEFORE, SCALE_BEFORE) {
+            proven_before(context)
+        } else if fast(CAP_AFTER, SCALE_AFTER) {
+            proven_before(context) && counts_right_after(context, so_far)
+        } else {
+            true
+        }
+    }
+
+    fn judge(&self, context: &Context<'_>, evidence: &[StepEvidence]) -> Judgement {
+        judge::judge(context, evidence)
+    }
+}
+
+/// The cap, and the scale of a torque command at one level. A speed command's scale is in the slow counts.
+fn fast_set(context: &Context<'_>, cap: &'static str, scale: &'static str) -> Vec<Step> {
+    let mut steps = Vec::new();
+    if let Some(plan) = cap_level(context) {
+        let program = speed_cap::program_at(context, &plan, 1.0);
+        steps.push(Step::Move(Box::new(MoveStep {
+            name: cap,
+            what: format!(
+                "The shaft speeds up {} {} until the amplifier holds it at {:.0} rpm, about {:.0} turns",
+                context.way(Rpm::new(context.count_sign())),
+                speed_cap::at_level(context, &plan),
+                context.motion.axis.cap.get(),
+                plan.turns.get()
+            ),
+            timeout: total_timeout(&program),
+            program,
+            limits: LimitsFor::working(context, plan.turns.get() * 6.0 + 100.0)
+                .command(plan.command)
+                .limits(),
+            expected: plan.run_up * 1.6 + plan.settle + plan.window + Seconds::new(0.5),
+            acts: Vec::new(),
+        })));
+    }
+    if let Some(level) = scale_level(context) {
+        let program = command_scale::program(context, &level);
+        steps.push(Step::Move(Box::new(MoveStep {
+            name: scale,
+            what: format!(
+                "The shaft swings to and fro at {:.0} % of rated torque, up to {:.0} rpm each way",
+                level.level.get(),
+                level.turn_round.get()
+            ),
+            timeout: total_timeout(&program),
+            program,
+            limits: LimitsFor::working(context, 20.0 + level.turns.get() * 10.0)
+                .command(level.command)
+                .limits(),
+            expected: level.cycle_time * (f64::from(level.cycles) + 0.75) + Seconds::new(0.5),
+            acts: Vec::new(),
+        })));
+    }
+    steps
+}
+
+/// Off, and on again. Where control power can't be switched alone, all of the amplifier's supply is.
+fn power_cycle(context: &Context<'_>) -> [Step; 2] {
+    let supply = if context.sheet.bench.control_power_separable { "CONTROL POWER" } else { "SUPPLY" };
+    let observe = |name, what: &str, on, text: String, time| {
+        Step::Observe(Box::new(ObserveStep {
+            name,
+            what: what.to_owned(),
+            contacts: None,
+            prompt: Some(Prompt { deed: Deed::ControlPower { on }, text }),
+            time,
+        }))
+    };
+    let start_up = context.sheet.encoder.start_up.value * START_UP_TIMES + START_UP_MORE;
+    [
+        observe(
+            POWER_OFF,
+            "Nothing moves: the amplifier's control power is switched off",
+            false,
+            format!(
+                "Switch the amplifier's {supply} off. Wait until its display and lamps are dark; touch no terminal before \
+                 the discharge time on its label is over."
+            ),
+            OFF,
+        ),
+        observe(
+            POWER_ON,
+            "Nothing moves yet: control power is switched on again, and the encoder given its time",
+            true,
+            format!(
+                "Switch the amplifier's {supply} on again, all of it. Stay clear of the shaft from now on."
+            ),
+            start_up,
+        ),
+    ]
+}
+
+/// A settings change may have come into force: the counts are gone through as slowly as at first.
+fn count(context: &Context<'_>, name: &'static str, sign: f64) -> Step {
+    let (program, expected) = again_slowly(context, name, sign, INTERVALS);
+    Step::Move(Box::new(MoveStep {
+        name,
+        what: format!(
+            "The shaft turns {} at {:.0} rpm, about {} turns",
+            context.way(Rpm::new(sign)),
+            context.motion.slow_speed.get(),
+            INTERVALS + 2
+        ),
+        timeout: total_timeout(&program),
+        program,
+        limits: LimitsFor::slow(context, f64::from(INTERVALS) * 1.5 + 60.0).limits(),
+        expected,
+        acts: Vec::new(),
+    }))
+}
