@@ -84,6 +84,14 @@ pub(crate) struct Amplifier {
     torque_factor: f64,
 }
 
+/// What the display makes of the command.
+const fn percent_per_volt(mode: &CommandMode) -> Option<f64> {
+    match mode {
+        CommandMode::Torque { gain } => Some(gain.get()),
+        CommandMode::Speed { .. } => None,
+    }
+}
+
 impl Amplifier {
     pub(crate) fn new(setup: &PlantSetup) -> Self {
         let a = &setup.amplifier;
@@ -136,10 +144,7 @@ impl Amplifier {
             started: Delayed::new(setup.operator.control_power),
             ready,
             display: a.display,
-            percent_per_volt: match a.mode {
-                CommandMode::Torque { gain } => Some(gain.get()),
-                CommandMode::Speed { .. } => None,
-            },
+            percent_per_volt: percent_per_volt(&setup.amplifier.mode),
             rated: a.rated_torque.get(),
             torque_factor: a.torque_constant.get() / 100.0,
             torque_shows: a.torque_readout.shows,
@@ -237,6 +242,7 @@ impl Amplifier {
         let cap = setup.amplifier.cap;
         self.limiter = Limiter::new(setup);
         self.cap_inverse = [cap.forward, cap.backward].map(|speed| 1.0 / speed.to_rad_per_sec().get());
+        self.percent_per_volt = percent_per_volt(&setup.amplifier.mode);
     }
 
     pub(crate) const fn set_motor_power(&mut self, on: bool) {

@@ -262,9 +262,11 @@ impl Plant {
     }
 
     /// Switches control power. What was entered and waits for a power cycle comes into force, what was not stored is gone.
+    /// Before any time has passed it is no cycle: the axis is only switched on.
     pub(crate) fn set_control_power(&mut self, on: bool) {
         if on
             && !self.control_power()
+            && self.now > 0
             && let Some(setup) = self.after_power_cycle.take()
         {
             self.amplifier.adopt(&setup);
