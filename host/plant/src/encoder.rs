@@ -198,6 +198,11 @@ impl Encoder {
     }
 
     /// The counter as the fixture keeps it.
+    /// Counts in a turn.
+    pub(crate) fn counts_per_turn(&self) -> f64 {
+        self.divider.counts as f64
+    }
+
     pub(crate) fn counter(&self) -> i64 {
         self.wired * self.count + self.offset
     }

@@ -226,7 +226,8 @@ impl Plant {
         self.now = next;
         let counted = self.encoder.counter() - count_before;
         if self.loss.is_some() {
-            self.lose_counts(counted, c.step);
+            let turns = (self.motor.angle - before).abs();
+            self.lose_counts(counted, turns * self.encoder.counts_per_turn() / c.step);
         }
         if self.index_noise > 0.0 && live && self.random.uniform() < self.index_noise * c.step {
             let time = start + 1 + (self.random.uniform() * (length - 1) as f64) as u64;
@@ -246,13 +247,14 @@ impl Plant {
         );
     }
 
-    /// Loses whole pulses of what was counted in a step: four counts each, so that the lines' two bits stay right.
-    fn lose_counts(&mut self, counted: i64, step: f64) {
+    /// Loses whole pulses of what was counted at a rate of counts per second: four counts each, so that the lines' two bits
+    /// stay right. The rate is the shaft's: one count in a short step is no high rate.
+    fn lose_counts(&mut self, counted: i64, rate: f64) {
         let Some(loss) = &mut self.loss else { return };
-        let over = counted.unsigned_abs() as f64 - loss.above * step;
-        if over <= 0.0 {
+        if rate <= loss.above {
             return;
         }
+        let over = counted.unsigned_abs() as f64 * (1.0 - loss.above / rate);
         let expected = over * loss.share / 4.0;
         let whole = expected.floor();
         let pulses = whole as i64 + i64::from(self.random.uniform() < expected - whole);

@@ -105,6 +105,11 @@ pub const FAULTS: &[FaultRow] = &[
     plain("encoder-unwired", Wiring, &["encoder-not-driven", "encoder-silent"]),
     graded("dead-band", Settings, &[0.05, 0.12, 0.3], 0.3, &["dead-band"]),
     plain("end-switches-ignored", Settings, &["end-switches-ignored"]),
+    plain("gain-not-stored", Settings, &["setting-not-stored"]),
+    plain("gain-not-in-force", Settings, &["setting-not-in-force"]),
+    plain("pulses-not-stored", Settings, &["setting-not-stored"]),
+    plain("pulses-not-in-force", Settings, &["setting-not-in-force"]),
+    plain("cap-not-stored", Settings, &["setting-not-stored"]),
     graded("fixture-drifted", Fixture, &[0.05, 0.2, 1.0], 0.2, &["fixture-off"]),
 ];
 
