@@ -27,6 +27,7 @@ const NAMES = {
   sent: ['usb', 'SENT'],
   changes: ['usb', 'CHANGES'],
   handedOver: ['burst', 'HANDED_OVER'],
+  began: ['burst', 'BEGAN'],
   burstMode: ['burst', 'MODE'],
   points: ['burst', 'POINTS'],
   retained: ['retained', 'RETAINED'],
@@ -52,6 +53,7 @@ export class Recorder {
       [this.at.received, (value) => this.#received(value)],
       [this.at.sent, (value) => this.#sent(value)],
       [this.at.changes, (value) => value > 0 && this.entries.push(['port'])],
+      [this.at.began, (value) => value > 0 && this.entries.push(['began', value])],
       [this.at.handedOver, (value) => this.#handedOver(value)],
     ]);
     // A burst changes the readings at any time: what counts is what the main loop fetched.

@@ -49,6 +49,9 @@ static PERIOD: AtomicU32 = AtomicU32::new(0);
 static NEXT: AtomicU32 = AtomicU32::new(0);
 /// Points of the burst that the session has been given.
 static HANDED_OVER: AtomicU32 = AtomicU32::new(0);
+/// When the burst's first point was due, in microseconds: for whoever looks over the image's shoulder.
+#[used]
+static BEGAN: AtomicU32 = AtomicU32::new(0);
 
 /// The burst that runs.
 #[derive(Default)]
@@ -59,31 +62,9 @@ pub(crate) struct Burst {
 impl Burst {
     /// Starts a burst; any other ends. Gives the time of its first point, in microseconds since the start.
     pub(crate) fn start(&mut self, job: BurstJob) -> u64 {
-        stop();
-        HANDED_OVER.store(0, Ordering::Relaxed);
-        WANTED.store(u32::from(job.points), Ordering::Relaxed);
-        TAKEN.store(0, Ordering::Relaxed);
-        PERIOD.store(u32::from(job.period_us), Ordering::Relaxed);
-        let first = first();
-        NEXT.store(first, Ordering::Relaxed);
-        let (mode, interrupt) = match job.kind {
-            BurstKind::Position => (POSITION, Interrupt::TIMER_IRQ_1),
-            BurstKind::ReadOuts => (READ_OUTS, Interrupt::TIMER_IRQ_3),
-            BurstKind::Lines if job.period_us > LINES_PERIOD_MAX => (SLOW_LINES, Interrupt::TIMER_IRQ_1),
-            BurstKind::Lines => {
-                MODE.store(LINES, Ordering::Release);
-                return start_lines(job);
-            }
-        };
-        MODE.store(mode, Ordering::Release);
-        if interrupt == Interrupt::TIMER_IRQ_1 {
-            put!(timer().alarm1(), first);
-        } else {
-            put!(timer().alarm3(), first);
-        }
-        // SAFETY: the handlers share nothing with other code but atomics and what `Exclusive` guards.
-        unsafe { NVIC::unmask(interrupt) };
-        whole(first)
+        let began = set_off(job);
+        BEGAN.store(began as u32, Ordering::Relaxed);
+        began
     }
 
     /// Hands over some of the points that have been taken.
@@ -128,6 +109,34 @@ fn point(mode: u32, number: u32) -> Option<BurstPoint> {
 
 fn lines() -> StateMachine {
     StateMachine::new(pio0(), 3)
+}
+
+fn set_off(job: BurstJob) -> u64 {
+    stop();
+    HANDED_OVER.store(0, Ordering::Relaxed);
+    WANTED.store(u32::from(job.points), Ordering::Relaxed);
+    TAKEN.store(0, Ordering::Relaxed);
+    PERIOD.store(u32::from(job.period_us), Ordering::Relaxed);
+    let first = first();
+    NEXT.store(first, Ordering::Relaxed);
+    let (mode, interrupt) = match job.kind {
+        BurstKind::Position => (POSITION, Interrupt::TIMER_IRQ_1),
+        BurstKind::ReadOuts => (READ_OUTS, Interrupt::TIMER_IRQ_3),
+        BurstKind::Lines if job.period_us > LINES_PERIOD_MAX => (SLOW_LINES, Interrupt::TIMER_IRQ_1),
+        BurstKind::Lines => {
+            MODE.store(LINES, Ordering::Release);
+            return start_lines(job);
+        }
+    };
+    MODE.store(mode, Ordering::Release);
+    if interrupt == Interrupt::TIMER_IRQ_1 {
+        put!(timer().alarm1(), first);
+    } else {
+        put!(timer().alarm3(), first);
+    }
+    // SAFETY: the handlers share nothing with other code but atomics and what `Exclusive` guards.
+    unsafe { NVIC::unmask(interrupt) };
+    whole(first)
 }
 
 fn start_lines(job: BurstJob) -> u64 {
