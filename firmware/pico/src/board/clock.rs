@@ -188,7 +188,9 @@ fn TIMER_IRQ_2() {
     analog::write();
     drive(pins::TRIGGER, false);
     analog::exchange_contacts();
-    if DECIDED.load(Ordering::Acquire) != tick() {
+    // Until the main loop has decided for the first time the board still sets itself up, and its outputs are at rest.
+    let decided = DECIDED.load(Ordering::Acquire);
+    if decided != 0 && decided != tick() {
         LATE.store(LATE.load(Ordering::Relaxed).wrapping_add(1), Ordering::Release);
     }
 }
