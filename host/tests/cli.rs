@@ -117,7 +117,7 @@ fn bad_usage_ends_with_2_says_what_would_be_right_and_writes_nothing() {
     assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0);
 }
 
-fn nudge(run: &Run) -> &CheckRecord {
+fn nudge_of(run: &Run) -> &CheckRecord {
     run.checks.iter().find(|c| c.id == "nudge").unwrap()
 }
 
@@ -130,7 +130,7 @@ fn a_check_made_again_supersedes_its_result_visibly_whether_better_or_worse() {
     let again = ["--again", good.to_str().unwrap(), "--only", "nudge", "--fault", "direction-mirrored"];
     let worse = rehearse(folder.path(), 1, &again);
     let run = read_run(&worse).unwrap();
-    assert_eq!(nudge(&run).verdict, Verdict::Rejected);
+    assert_eq!(nudge_of(&run).verdict, Verdict::Rejected);
     let follows = run.follows.as_ref().unwrap();
     assert_eq!((follows.why, &follows.run), (FollowWhy::Again, &good_id));
     assert_eq!(follows.superseded[0].record.verdict, Verdict::Accepted);
@@ -349,11 +349,11 @@ fn direction_is_taken_from_an_attended_record_of_the_same_unit_and_wiring_only()
     citing(&seen, &[]).code(0);
     let cited = newest(folder.path());
     let run = read_run(&cited).unwrap();
-    let row = nudge(&run).results.iter().find(|r| r.id == "nudge.direction").unwrap();
+    let row = nudge_of(&run).results.iter().find(|r| r.id == "nudge.direction").unwrap();
     assert_eq!(row.verdict, Verdict::Accepted);
     assert_eq!(row.measured_text.as_deref(), Some("counterclockwise, cited"));
     assert!(row.sentence.contains(&read_run(&seen).unwrap().id), "{}", row.sentence);
-    assert!(nudge(&run).notes.iter().any(|n| n.contains("can't be seen from here")));
+    assert!(nudge_of(&run).notes.iter().any(|n| n.contains("can't be seen from here")));
 
     // Another unit; nobody answered; only cited itself; no record.
     citing(&seen, &["--identity", "motor-serial=other"]).code(2).stderr(contains("another unit"));

@@ -1,5 +1,7 @@
 //! A rotor's inertia by a known disc, from three rehearsals, against the inertia that was simulated.
 
+#![allow(clippy::unwrap_used)] // Only tests are built with this file.
+
 use proofstand::inertia::{InertiaError, Mounting, from_runs};
 use proofstand::record::model::{Run, RunKind, Verdict};
 use proofstand_tests::bench::{Plan, demo};

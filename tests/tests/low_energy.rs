@@ -1,6 +1,8 @@
 //! The checks before any full level, on axes of their own: a holding brake, end switches that are obeyed, little friction,
 //! no flag that follows enable.
 
+#![allow(clippy::unwrap_used)] // Only tests are built with this file.
+
 use std::path::PathBuf;
 
 use proofstand::record::model::{Run, Verdict};
