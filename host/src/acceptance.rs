@@ -362,6 +362,11 @@ impl Calibration {
     fn of(hello: &FixtureHello, today: u32) -> Self {
         let (calibrated, due) = (day_in_words(hello.calibrated.0), day_in_words(hello.calibration_due.0));
         match hello.calibration {
+            CalibrationState::Valid if hello.calibrated.0 > today => Self::invalid(
+                format!("of {calibrated}, after today"),
+                "The fixture's calibration is dated after today: this computer's clock is wrong, and no calibration is \
+                 taken for valid by it",
+            ),
             CalibrationState::Valid if hello.calibration_due.0 >= today => Self {
                 words: format!("of {calibrated}, due {due}"),
                 valid: true,

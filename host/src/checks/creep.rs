@@ -41,7 +41,7 @@ impl Check for Creep {
     }
 
     fn needs(&self) -> &'static [Need] {
-        &[]
+        &[super::PAIRS_DRIVEN]
     }
 
     fn plan(&self, context: &Context<'_>) -> Result<Vec<Step>, CannotPlan> {

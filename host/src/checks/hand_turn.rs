@@ -46,7 +46,8 @@ impl Check for HandTurn {
     }
 
     fn needs(&self) -> &'static [Need] {
-        &[]
+        // A pair that is not driven counts nothing: a shaft that turns would pass for one at rest.
+        &[super::PAIRS_DRIVEN]
     }
 
     fn shown_also_by(&self) -> Option<&'static str> {
@@ -106,24 +107,34 @@ impl Check for HandTurn {
         ])
     }
 
-    fn wants(&self, _: &Context<'_>, step: &Step, so_far: &[StepEvidence]) -> bool {
+    fn wants(&self, context: &Context<'_>, step: &Step, so_far: &[StepEvidence]) -> bool {
         let off = so_far.iter().any(|e| e.name == POWER_OFF && e.ending == StepEnding::Finished);
         match step {
             Step::Observe(step) if step.name == POWER_OFF => true,
             Step::Observe(step) if step.name == POWER_ON => off,
             // A turn that could not be made is not asked about, and no further one is asked for.
-            _ => off && !so_far.iter().any(|e| WAYS.contains(&e.name) && e.ending == StepEnding::Unanswered),
+            // Nor is a hand asked for while the amplifier says that torque is on.
+            _ => {
+                off && !still_on(context.sheet, so_far)
+                    && !so_far.iter().any(|e| WAYS.contains(&e.name) && e.ending == StepEnding::Unanswered)
+            }
         }
     }
 
     fn judge(&self, context: &Context<'_>, evidence: &[StepEvidence]) -> Judgement {
         let turns = turns(context, evidence);
         if turns.is_empty() {
-            let not_done = NotDone {
-                why: "nobody turned the shaft".to_owned(),
-                would_allow: "somebody who switches motor power off and turns it".to_owned(),
-                ..NotDone::default()
+            let (why, would_allow) = if still_on(context.sheet, evidence) {
+                (
+                    "the amplifier's own flag said that torque was on with enable open and motor power off: keep away \
+                     from the shaft",
+                    "a flag that goes off with motor power; look at its wiring and at the supply",
+                )
+            } else {
+                ("nobody turned the shaft", "somebody who switches motor power off and turns it")
             };
+            let not_done =
+                NotDone { why: why.to_owned(), would_allow: would_allow.to_owned(), ..NotDone::default() };
             return Judgement { not_done: Some(not_done), ..Judgement::default() };
         }
         let mut out = Judgement::default();
@@ -196,13 +207,23 @@ fn turns<'a>(context: &Context<'_>, evidence: &'a [StepEvidence]) -> Vec<HandTur
     turned.collect()
 }
 
+/// The flag that says torque is on was active at the end of the time without motor power.
+fn still_on(sheet: &AxisSheet, evidence: &[StepEvidence]) -> bool {
+    let last = evidence.iter().filter(|e| e.name == POWER_OFF).filter_map(|e| e.samples.last()).next_back();
+    sheet.flag(FlagRole::TorqueOn).zip(last).is_some_and(|(flag, sample)| {
+        (sample.flags >> flag.fixture_input & 1 == 1) == (flag.active == Polarity::Conducting)
+    })
+}
+
 fn counts_come(turns: &[HandTurned<'_>]) -> ResultRow {
     let row = Row::text("hand-turn.counts", "Counts come when a hand turns the shaft", "counts");
     let silent = turns.iter().filter(|t| t.moved.abs() < SOME).count();
     let seen_turning = turns.iter().any(|t| {
         t.moved.abs() < SOME && matches!(t.answer, Some(Turned::Clockwise | Turned::Counterclockwise))
     });
-    if silent == 0 {
+    if silent == 0 && turns.len() < WAYS.len() {
+        row.is("counts", Verdict::Undecided, "they came, but the shaft was turned one way only")
+    } else if silent == 0 {
         row.is("counts", Verdict::Accepted, "they came both times")
     } else if seen_turning {
         row.is("no counts", Verdict::Rejected, "a person saw the shaft turn and no count came")

@@ -5,7 +5,7 @@ use proofstand_units::Seconds;
 
 use super::settle::settle;
 use super::{Attendant, Progress, ask_number, mover, observe, self_check};
-use crate::checks::{Check, Context, Step, StepEnding, StepEvidence, as_delivered, unmet, worst};
+use crate::checks::{ActWhat, Check, Context, Step, StepEnding, StepEvidence, as_delivered, unmet, worst};
 use crate::fixture::{Burst, Client, FixtureError};
 use crate::link::Link;
 use crate::record::RunFolder;
@@ -185,6 +185,14 @@ impl<L: Link> Conductor<'_, '_, L> {
                     return Err((error, record));
                 }
             };
+            // A trip leaves undone what was still to be done to the contacts: the next step finds them as delivered.
+            if made.trip().is_some()
+                && touches_contacts(step)
+                && let Err(error) =
+                    self.client.done(Request::SetContacts(as_delivered(self.context.sheet)), self.folder)
+            {
+                return Err((error, record));
+            }
             record.steps.push(step_record(step, &made));
             let over = made.trip().is_some() && !check.goes_on_after(&made);
             evidence.push(made);
@@ -262,6 +270,15 @@ impl<L: Link> Conductor<'_, '_, L> {
 fn stood_for(check: &dyn Check, record: &mut CheckRecord) {
     if let (Verdict::NotDone, Some(not_done)) = (record.verdict, &mut record.not_done) {
         not_done.shown_also_by = check.shown_also_by().map(str::to_owned);
+    }
+}
+
+/// The step changes the contacts that stand in for controller and switches.
+fn touches_contacts(step: &Step) -> bool {
+    match step {
+        Step::Move(step) => step.acts.iter().any(|act| matches!(act.what, ActWhat::Contacts(_))),
+        Step::Observe(step) => step.contacts.is_some(),
+        _ => false,
     }
 }
 

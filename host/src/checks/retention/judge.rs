@@ -76,14 +76,18 @@ fn tripped_before(evidence: &[StepEvidence]) -> Option<ResultRow> {
 fn seen_going_off(off: &StepEvidence) -> ResultRow {
     let row = Row::text("retention.cycled", "Control power went off and came back", "seen");
     let first = off.samples.first().map(|s| s.flags);
-    let changed = off.samples.iter().any(|s| Some(s.flags) != first) || !off.events.is_empty();
-    if changed {
-        row.is("seen", Verdict::Accepted, "the amplifier's flags went with it")
+    // The encoder pairs go dead with control power. A board that can't tell sees it by the flags.
+    let gone = match off.encoder_driven {
+        Some(driven) => !driven,
+        None => off.samples.iter().any(|s| Some(s.flags) != first),
+    };
+    if gone {
+        row.is("seen", Verdict::Accepted, "the amplifier's lines went with it")
     } else {
         row.is(
             "not seen",
             Verdict::Undecided,
-            "no flag changed when it should have gone off: was it this amplifier's?",
+            "no line went when it should have gone off: was it this amplifier's?",
         )
     }
 }
