@@ -53,9 +53,14 @@ fn rejected(cause: &str) -> (Verdict, Verdict, String) {
 }
 
 #[test]
-fn a_healthy_axis_is_accepted() {
+fn a_healthy_axis_is_accepted_in_all_but_what_needs_a_hand() {
     let run = accept(&fixture(&[]).unwrap(), None).unwrap();
-    assert_eq!(run.outcome.verdict, Verdict::Accepted, "{:#?}", run.checks);
+    // Nobody at the emulated bench turns the shaft or switches the amplifier's power.
+    for made in &run.checks {
+        let by_hand = ["hand-turn", "retention"].contains(&made.id.as_str());
+        let wanted = if by_hand { Verdict::NotDone } else { Verdict::Accepted };
+        assert_eq!(made.verdict, wanted, "{made:#?}");
+    }
     assert_eq!(run.outcome.stopped, None);
     assert!(run.diagnoses.is_empty(), "{:#?}", run.diagnoses);
     let read = proofstand::sheet::read(&sheet()).unwrap();
