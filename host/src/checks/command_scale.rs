@@ -108,19 +108,7 @@ impl Check for CommandScale {
     }
 
     fn needs(&self) -> &'static [Need] {
-        &[
-            Need {
-                check: "line-count-slow",
-                result: "line-count-slow.gate",
-                why: "nothing moves faster than 100 rpm until an index interval has given the stated counts",
-            },
-            Need {
-                check: "speed-cap",
-                result: "speed-cap.active",
-                why: "nothing runs at a full level until the speed cap is proven",
-            },
-            super::ENABLE_OBEYED,
-        ]
+        &[super::COUNTS_PROVEN, super::CAP_PROVEN, super::ENABLE_OBEYED]
     }
 
     fn plan(&self, context: &Context<'_>) -> Result<Vec<Step>, CannotPlan> {

@@ -200,11 +200,7 @@ impl Check for LineCount {
     fn needs(&self) -> &'static [Need] {
         if self.fast {
             &[
-                Need {
-                    check: "line-count-slow",
-                    result: "line-count-slow.gate",
-                    why: "nothing moves faster than 100 rpm until an index interval has given the stated counts",
-                },
+                super::COUNTS_PROVEN,
                 Need {
                     check: "speed-cap",
                     result: "speed-cap.active",
@@ -213,23 +209,7 @@ impl Check for LineCount {
                 super::ENABLE_OBEYED,
             ]
         } else {
-            &[
-                Need {
-                    check: "nudge",
-                    result: "nudge.moves",
-                    why: "nothing more is tried until the shaft moves, and stops, as commanded",
-                },
-                Need {
-                    check: "nudge",
-                    result: "nudge.rest",
-                    why: "nothing more is tried while the shaft moves without a command",
-                },
-                Need {
-                    check: "nudge",
-                    result: "nudge.counts",
-                    why: "the speed can't be held until counts are known to follow the command",
-                },
-            ]
+            &[super::MOVES, super::RESTS, super::COUNTS_FOLLOW]
         }
     }
 

@@ -160,6 +160,41 @@ pub(super) const PAIRS_DRIVEN: Need = Need {
     why: "nothing is enabled before every encoder pair is known to be driven",
 };
 
+/// The gate: nothing faster than 100 rpm before it.
+pub(super) const COUNTS_PROVEN: Need = Need {
+    check: "line-count-slow",
+    result: "line-count-slow.gate",
+    why: "nothing moves faster than 100 rpm until an index interval has given the stated counts",
+};
+
+/// The shaft moves, and stops, as commanded.
+pub(super) const MOVES: Need = Need {
+    check: "nudge",
+    result: "nudge.moves",
+    why: "nothing more is tried until the shaft moves, and stops, as commanded",
+};
+
+/// It stands still without a command.
+pub(super) const RESTS: Need = Need {
+    check: "nudge",
+    result: "nudge.rest",
+    why: "nothing more is tried while the shaft moves without a command",
+};
+
+/// A held speed needs counts that follow the command.
+pub(super) const COUNTS_FOLLOW: Need = Need {
+    check: "nudge",
+    result: "nudge.counts",
+    why: "the speed can't be held until counts are known to follow the command",
+};
+
+/// No full level before it.
+pub(super) const CAP_PROVEN: Need = Need {
+    check: "speed-cap",
+    result: "speed-cap.active",
+    why: "nothing runs at a full level until the speed cap is proven",
+};
+
 /// Nothing runs at a full level before this.
 pub(super) const ENABLE_OBEYED: Need = Need {
     check: "enable-off-turning",

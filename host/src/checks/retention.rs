@@ -83,23 +83,7 @@ impl Check for Retention {
     }
 
     fn needs(&self) -> &'static [Need] {
-        &[
-            Need {
-                check: "nudge",
-                result: "nudge.moves",
-                why: "nothing more is tried until the shaft moves, and stops, as commanded",
-            },
-            Need {
-                check: "nudge",
-                result: "nudge.rest",
-                why: "nothing more is tried while the shaft moves without a command",
-            },
-            Need {
-                check: "nudge",
-                result: "nudge.counts",
-                why: "the speed can't be held until counts are known to follow the command",
-            },
-        ]
+        &[super::MOVES, super::RESTS, super::COUNTS_FOLLOW]
     }
 
     fn plan(&self, context: &Context<'_>) -> Result<Vec<Step>, CannotPlan> {

@@ -111,14 +111,7 @@ impl Check for SpeedCap {
     }
 
     fn needs(&self) -> &'static [Need] {
-        &[
-            Need {
-                check: "line-count-slow",
-                result: "line-count-slow.gate",
-                why: "nothing moves faster than 100 rpm until an index interval has given the stated counts",
-            },
-            super::ENABLE_OBEYED,
-        ]
+        &[super::COUNTS_PROVEN, super::ENABLE_OBEYED]
     }
 
     fn plan(&self, context: &Context<'_>) -> Result<Vec<Step>, CannotPlan> {

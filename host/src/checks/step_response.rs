@@ -144,11 +144,7 @@ impl Check for StepResponse {
 
     fn needs(&self) -> &'static [Need] {
         &[
-            Need {
-                check: "line-count-slow",
-                result: "line-count-slow.gate",
-                why: "nothing moves faster than 100 rpm until an index interval has given the stated counts",
-            },
+            super::COUNTS_PROVEN,
             Need {
                 check: "speed-cap",
                 result: "speed-cap.active",
