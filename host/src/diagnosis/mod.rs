@@ -1,8 +1,15 @@
 //! What is probably wrong: rules over the pattern of all results. A rule sees results, never the thing tested.
 
+mod cap;
+mod direction;
+mod flag;
 mod lines;
 mod low_energy;
+mod motion;
+mod pulses;
 mod rules;
+mod scale;
+mod stored;
 mod ways;
 
 use crate::record::model::{CheckRecord, Diagnosis, ResultRow, Verdict};

@@ -1,0 +1,115 @@
+//! The number of counts per revolution, slow and fast, and the index.
+
+use super::rules::{finding, near, ratio};
+use super::{Finding, Pattern, cite};
+use crate::record::model::{ResultRow, Verdict};
+
+/// The revolutions counted slowly that are wrong.
+fn wrong_counts<'a>(p: &Pattern<'a>) -> Vec<&'a ResultRow> {
+    let mut rows = p.rows("nudge.interval", "");
+    rows.extend(p.rows("line-count-slow.", ""));
+    rows.retain(|r| r.unit == "counts" && r.verdict == Verdict::Rejected && r.measured.is_some());
+    rows.retain(|r| r.target.is_some());
+    rows
+}
+
+pub(super) fn pulses_for_counts(p: &Pattern<'_>) -> Option<Finding> {
+    let wrong = wrong_counts(p);
+    let ratios: Vec<f64> = wrong.iter().filter_map(|r| ratio(r)).collect();
+    let first = *ratios.first()?;
+    let telling = [4.0, 0.25, 2.0, 0.5].into_iter().find(|t| ratios.iter().all(|r| near(*r, *t)))?;
+    let pulses = p.sheet.encoder.pulses.get();
+    let (title, remedy) = if first > 1.0 {
+        (
+            format!("Pulses and counts are mixed: {telling} times too many counts per revolution"),
+            format!(
+                "The amplifier seems to give {} pulses per revolution. Enter {pulses} pulses (before quadrature), not \
+                 {} counts",
+                f64::from(pulses) * telling,
+                pulses * 4
+            ),
+        )
+    } else {
+        (
+            format!("Pulses and counts are mixed: 1/{} of the counts per revolution", 1.0 / telling),
+            format!(
+                "The amplifier seems to give {} pulses per revolution. If its setting asks for counts, enter {}",
+                f64::from(pulses) * telling,
+                pulses * 4
+            ),
+        )
+    };
+    let fit = if telling == 4.0 || telling == 0.25 { 1.0 } else { 0.8 };
+    finding("pulses-for-counts", &title, &remedy, fit, wrong.into_iter().map(cite).collect())
+}
+
+pub(super) fn other_pulse_number(p: &Pattern<'_>) -> Option<Finding> {
+    let wrong = wrong_counts(p);
+    let ratios: Vec<f64> = wrong.iter().filter_map(|r| ratio(r)).collect();
+    let first = *ratios.first()?;
+    let telling = [4.0, 0.25, 2.0, 0.5].into_iter().any(|t| near(first, t));
+    let same = ratios.iter().all(|r| (r / first - 1.0).abs() < 1e-3);
+    if telling || !same || (first - 1.0).abs() < 2e-3 {
+        return None;
+    }
+    let pulses = f64::from(p.sheet.encoder.pulses.get()) * first;
+    finding(
+        "other-pulse-number",
+        &format!("Another number of pulses is set: about {pulses:.0} per revolution"),
+        "Set the pulses per revolution that the sheet says, cycle power if the setting needs it, and count again",
+        0.9,
+        wrong.into_iter().map(cite).collect(),
+    )
+}
+
+/// Right when slow, short when fast.
+pub(super) fn counts_lost_at_speed(p: &Pattern<'_>) -> Option<Finding> {
+    let fast: Vec<&ResultRow> =
+        p.rows("line-count-fast.", "").into_iter().filter(|r| r.unit == "counts").collect();
+    let wrong: Vec<&ResultRow> = fast.iter().copied().filter(|r| r.verdict == Verdict::Rejected).collect();
+    if p.verdict("line-count-slow.gate") != Some(Verdict::Accepted) || wrong.is_empty() {
+        return None;
+    }
+    finding(
+        "counts-lost",
+        "Counts are lost at speed: right when slow, wrong when fast",
+        "Look at the pulse rate against the driver's and the receiver's highest; at the termination (missing, or there \
+         twice); and whether 0 V of the pairs is connected",
+        0.9,
+        wrong.into_iter().map(cite).collect(),
+    )
+}
+
+pub(super) fn no_index(p: &Pattern<'_>) -> Option<Finding> {
+    if pulses_for_counts(p).is_some() {
+        return None;
+    }
+    let noisy = || {
+        let often = p.row("line-count-slow.index").filter(|r| r.verdict == Verdict::Rejected);
+        let early = p.row("nudge.moves").filter(|r| r.measured_text.as_deref() == Some(INDEX_OVERSPEED));
+        early.or(often.filter(|r| r.measured_text.as_ref().is_some_and(|t| !t.starts_with("0 "))))
+    };
+    let missing = p.row("line-count-slow.index").filter(|r| {
+        r.verdict == Verdict::Rejected && r.measured_text.as_ref().is_some_and(|t| t.starts_with("0 "))
+    });
+    if let Some(row) = missing {
+        return finding(
+            "index-missing",
+            "The index pulse does not arrive",
+            "Look at pair Z: wired, driven, not reversed; some encoders give it only after start-up",
+            0.9,
+            vec![cite(row)],
+        );
+    }
+    finding(
+        "index-noisy",
+        "The index pulse comes too often: noise on pair Z",
+        "Look at the screen, the 0 V of the pairs, and the termination of pair Z",
+        0.8,
+        vec![cite(noisy()?)],
+    )
+}
+
+/// What the fixture says when the index alone claims too high a speed.
+const INDEX_OVERSPEED: &str =
+    crate::fixture::cause_in_words(proofstand_protocol::message::TripCause::OverspeedIndex);

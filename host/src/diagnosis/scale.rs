@@ -1,0 +1,174 @@
+//! The command's scale, its zero and its straightness.
+
+use super::rules::{finding, near, ratio};
+use super::{Finding, Pattern, cite};
+use crate::record::model::{ResultRow, Verdict};
+
+pub(super) fn gain_row<'a>(p: &Pattern<'a>) -> Option<(&'a ResultRow, f64)> {
+    // A gain is the slope of a line: where there is none, it says nothing.
+    let straight = !p.rejected("command-scale.linearity") && !p.rejected("speed-scale.linearity");
+    let wrong = ["command-scale.gain", "speed-scale.gain", "line-count-slow.scale"]
+        .into_iter()
+        .filter_map(|id| p.row(id))
+        .find(|r| r.verdict == Verdict::Rejected)?;
+    straight.then(|| ratio(wrong).map(|r| (wrong, r)))?
+}
+
+pub(super) fn gain_of_peak(p: &Pattern<'_>) -> Option<Finding> {
+    let (row, r) = gain_row(p)?;
+    let peak = p.sheet.motor.peak_torque / p.sheet.motor.rated_torque;
+    if !near(r, peak) || peak < 1.2 || !p.sheet.command.pair.is_torque() {
+        return None;
+    }
+    let mut found = finding(
+        "gain-of-peak",
+        "The scale is in percent of peak torque, not of rated torque",
+        "Enter the scale for rated torque: the amplifier gives peak torque where rated is wanted",
+        0.95,
+        vec![cite(row)],
+    )?;
+    if near(peak, 2.0) {
+        found.not_told_apart =
+            vec!["a doubled scale looks the same on this motor; read the setting".to_owned()];
+    }
+    Some(found)
+}
+
+pub(super) fn gain_by_two(p: &Pattern<'_>) -> Option<Finding> {
+    let (row, r) = gain_row(p)?;
+    // The inertia's uncertainty is in the measured gain, so the ratio is not sharp.
+    let (title, remedy) = if (1.8..=2.2).contains(&r) {
+        (
+            "The command scale is doubled",
+            "Look at the amplifier's command scale setting (volts at rated torque or speed halved?), and whether its \
+             input expects one wire against 0 V",
+        )
+    } else if (0.45..=0.55).contains(&r) {
+        (
+            "The command scale is halved",
+            "Look whether one wire of the differential command is at 0 V or open, then at the scale setting",
+        )
+    } else {
+        return None;
+    };
+    finding("gain-by-two", title, remedy, 0.94, vec![cite(row)])
+}
+
+pub(super) fn gain_low(p: &Pattern<'_>) -> Option<Finding> {
+    let (row, r) = gain_row(p)?;
+    let beside = p.verdict("command-scale.reversal-less-read-out");
+    // Where the ways disagree the scale itself may be right.
+    if !(0.80..0.995).contains(&r) || beside == Some(Verdict::Rejected) {
+        return None;
+    }
+    if beside == Some(Verdict::Accepted) {
+        return finding(
+            "input-loaded",
+            "The scale is low by some percent, and the torque read-out says so too: the command input is loaded, or the \
+             scale is set low",
+            "Measure the command at the amplifier's terminals; look for a second load on the pair; look at the setting",
+            0.8,
+            vec![cite(row)],
+        );
+    }
+    if !p.sheet.command.pair.is_torque() {
+        return finding(
+            "input-loaded",
+            "The scale is low by some percent: the command input is loaded, or the scale is entered a little wrong",
+            "Measure the command at the amplifier's terminals and look for a second load on the pair; then read the \
+             scale setting",
+            0.6,
+            vec![cite(row)],
+        );
+    }
+    let mut found = finding(
+        "input-loaded",
+        "The scale is low by some percent: the command input is loaded, or the inertia in the sheet is too small",
+        "Measure the command at the amplifier's terminals; look for a second load on the pair; check the inertia",
+        0.6,
+        vec![cite(row)],
+    )?;
+    found.not_told_apart =
+        vec!["a torque read-out of the amplifier would tell a loaded input from a wrong inertia".to_owned()];
+    Some(found)
+}
+
+pub(super) fn gain_other(p: &Pattern<'_>) -> Option<Finding> {
+    let (row, r) = gain_row(p)?;
+    if (0.45..=0.55).contains(&r) || (0.80..0.995).contains(&r) || (1.8..=2.2).contains(&r) {
+        return None;
+    }
+    finding(
+        "gain-wrong",
+        &format!("The command scale is {r:.3} times what the sheet asks"),
+        if p.sheet.command.pair.is_torque() {
+            "Look at the volts and the percentage entered for the command scale, and at the motor's rated torque as the \
+             amplifier knows it"
+        } else {
+            "Look at the volts and the speed entered for the command scale"
+        },
+        0.5,
+        vec![cite(row)],
+    )
+}
+
+pub(super) fn offset(p: &Pattern<'_>) -> Option<Finding> {
+    let rejected = |ids: &[&str]| -> Vec<String> {
+        let rows = ids.iter().filter_map(|id| p.row(id));
+        rows.filter(|r| r.verdict == Verdict::Rejected).map(cite).collect()
+    };
+    let drifts = rejected(&["creep.drift", "creep.null", "speed-scale.offset"]);
+    if !drifts.is_empty() {
+        return finding(
+            "offset",
+            "The speed command has a constant offset: the shaft creeps at 0 V",
+            "Adjust the zero of the command input, or the automatic one, with the command at 0 V",
+            0.9,
+            drifts,
+        );
+    }
+    let evidence = rejected(&["creep.offset", "command-scale.offset"]);
+    if evidence.is_empty() {
+        return None;
+    }
+    let mut found = finding(
+        "offset",
+        "The command has a constant offset",
+        "Adjust the zero of the command input with the command at 0 V",
+        0.9,
+        evidence,
+    )?;
+    found.not_told_apart = vec![
+        "a load that pulls one way (gravity, a spring) looks the same; turn the motor on its side".to_owned(),
+    ];
+    Some(found)
+}
+
+/// The slope is right, but the line misses 0 V.
+pub(super) fn dead_band(p: &Pattern<'_>) -> Option<Finding> {
+    let row = p.row("command-scale.zero").filter(|r| r.verdict == Verdict::Rejected)?;
+    if p.rejected("command-scale.linearity") {
+        return None;
+    }
+    finding(
+        "dead-band",
+        "The command has a dead band at 0 V",
+        "Look for a dead band or a zero clamp of the command input, and take it off",
+        0.9,
+        vec![cite(row)],
+    )
+}
+
+pub(super) fn torque_limited(p: &Pattern<'_>) -> Option<Finding> {
+    let row = p.row("command-scale.linearity")?;
+    if row.verdict != Verdict::Rejected {
+        return None;
+    }
+    finding(
+        "torque-limited",
+        "Torque does not grow evenly with the command",
+        "If the highest level falls short: a torque limit. If the lowest does: a dead band at 0 V",
+        0.7,
+        vec![cite(row)],
+    )
+}
