@@ -86,7 +86,9 @@ impl Attendant for RehearsedOperator {
 
     /// The last number that stood on the display long enough to be read.
     fn number(&mut self, _: &AskNumberStep) -> Option<f64> {
-        if self.attended { self.bench.borrow().display_read().map(Percent::get) } else { None }
+        // As it is typed: in decimals, not in what binary fractions make of the display's steps.
+        let typed = |shown: Percent| (shown.get() * 1e6).round() / 1e6;
+        if self.attended { self.bench.borrow().display_read().map(typed) } else { None }
     }
 
     fn attended(&self) -> bool {

@@ -55,7 +55,7 @@ tbody tr{border-bottom:1px solid var(--rule)}
 .n{text-align:right;white-space:nowrap}
 .results tbody{border-bottom:1px solid var(--rule)}
 .results tbody tr{border:0}
-.results tbody th{font-weight:700}
+.results tbody th{font-weight:700;min-width:11em}
 .results .why td::first-letter{text-transform:uppercase}
 .results .why td{padding-top:0;padding-bottom:.5em;color:var(--quiet)}
 .results .big{font-weight:700}
@@ -64,7 +64,7 @@ tbody tr{border-bottom:1px solid var(--rule)}
 .budget tbody tr{border:0}
 .budget .of th{font-weight:700;padding-top:.5em}
 .budget .of .quiet{font-weight:400}
-.budget .part th{padding-left:1em}
+.budget .part th{padding-left:1em;min-width:11em}
 .r{text-align:right}
 .nb{white-space:nowrap}
 .sym{width:1.8em;height:1.2em;vertical-align:-.24em;overflow:visible}

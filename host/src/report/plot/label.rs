@@ -64,6 +64,11 @@ pub(super) fn width(text: &str) -> f64 {
     em * SIZE
 }
 
+/// Width of a bold text likewise.
+pub(super) fn bold_width(text: &str) -> f64 {
+    1.15 * width(text)
+}
+
 /// Breaks a text into lines no wider than `most`; a word that is wider is cut.
 pub(super) fn wrap(text: &str, most: f64) -> Vec<String> {
     let mut lines: Vec<String> = Vec::new();

@@ -1,6 +1,6 @@
 //! Where panels, lanes, legends and margins are.
 
-use super::label::{LEADING, SIZE, width, wrap};
+use super::label::{LEADING, SIZE, bold_width, width, wrap};
 use super::legend::{Legend, legend};
 use super::scale::{Scale, domain, extent, ticks};
 use crate::record::model::{Panel, Plot};
@@ -66,7 +66,7 @@ impl Layout {
         for (((panel, vertical), marks), height) in plot.panels.iter().zip(verticals).zip(marks).zip(heights)
         {
             let title = super::axis_words(&panel.y);
-            let legend = legend(panel, width(&title) + 18.0, at + SIZE, WIDTH);
+            let legend = legend(panel, bold_width(&title) + 18.0, at + SIZE, WIDTH);
             let top = at + legend.height + 8.0;
             let bottom = top + height;
             panels.push(Place {
