@@ -41,7 +41,7 @@ pub struct Seen {
     pub readback_off: bool,
     /// Command above breakaway, and no count came on this tick.
     pub stuck: bool,
-    /// Something drives the encoder pairs: a powered amplifier is plugged in. False where the board can't tell.
+    /// An amplifier may be plugged in: the encoder pairs are not all open, or were not just before, or the board can't tell.
     pub amplifier: bool,
     /// A cause that trips at once. See [`Causes`].
     pub causes: Causes,

@@ -21,6 +21,9 @@ const RELAY = 28;
 const OUT_CONTACTS = 0b0111;
 const OUT_CHANGE_OVER = 0b1000;
 const IN_GUARD = 1 << 0;
+// The receivers' alarms of A, B and the index.
+const IN_ALARMS = 3;
+const ALL_PAIRS = 0b111;
 const IN_PRESENT = 1 << 7;
 
 // Step of the axis; edges inside it come at their exact times.
@@ -41,11 +44,13 @@ export class Bench {
     this.scale = 1 + ppm * 1e-6;
     this.dac = new Dac(dac ?? { gain: 1, offset: 0 });
     this.adc = new Adc(adc ?? [], (channel) => this.#voltsAt(channel));
-    this.registers = new ShiftRegisters(() => (this.guard ? IN_GUARD : 0) | IN_PRESENT);
+    this.registers = new ShiftRegisters(
+      () => (this.guard ? IN_GUARD : 0) | (this.#openPairs() << IN_ALARMS) | IN_PRESENT,
+    );
     this.stop = true;
     this.hold = true;
     this.guard = true;
-    this.lineFault = false;
+    this.openPairs = 0;
     this.broken = false;
     this.forced = 0;
     this.enableRequest = false;
@@ -138,18 +143,23 @@ export class Bench {
     };
   }
 
+  // The encoder pairs that read open, a bit each for A, B, index: all where nothing drives them, or those that are broken.
+  #openPairs() {
+    return this.plant.pairsDriven() ? this.openPairs : ALL_PAIRS;
+  }
+
   #inputs() {
     const { chip } = this;
     for (let flag = 0; flag < 8; flag++) chip.drive(FLAG_0 + flag, ((this.flagLevels >> flag) & 1) === 0);
-    chip.drive(LINE_FAULT, this.lineFault || !this.plant.pairsDriven());
+    chip.drive(LINE_FAULT, this.#openPairs() !== 0);
     chip.drive(STOP, this.stop);
     chip.drive(HOLD, this.stop && this.hold);
     chip.drive(RELAY, this.relay.closed);
   }
 
   // The person's and the hardware's part of the stop chain.
-  setChain({ stop = this.stop, hold = this.hold, guard = this.guard, lineFault = this.lineFault }) {
-    Object.assign(this, { stop, hold, guard, lineFault });
+  setChain({ stop = this.stop, hold = this.hold, guard = this.guard, openPairs = this.openPairs }) {
+    Object.assign(this, { stop, hold, guard, openPairs });
     this.#inputs();
     this.#relays();
   }
@@ -253,7 +263,7 @@ export class Bench {
         const at = time / scale + (conducting ? COUPLER_ON : COUPLER_OFF);
         this.at(at, () => this.setFlag(input, conducting));
       });
-      chip.drive(LINE_FAULT, this.lineFault || !plant.pairsDriven());
+      chip.drive(LINE_FAULT, this.#openPairs() !== 0);
     }
     chip.pio.sync(from);
   }

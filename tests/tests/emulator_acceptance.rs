@@ -155,7 +155,7 @@ fn an_opened_guard_ends_an_unattended_motion() {
 #[test]
 fn a_broken_encoder_pair_ends_a_motion() {
     let fixture = fixture(&[]).unwrap();
-    let (run, enable, _) = stopped_in_motion(&fixture, &json!({"lineFault": true})).unwrap();
+    let (run, enable, _) = stopped_in_motion(&fixture, &json!({"openPairs": 1})).unwrap();
     let why = run.outcome.stopped.unwrap_or_default();
     assert!(why.contains("encoder pair"), "{why:?}: {:#?}", run.checks);
     assert!(enable > Duration::ZERO && enable <= Duration::from_millis(2), "{enable:?}");

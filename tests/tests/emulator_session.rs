@@ -4,11 +4,13 @@ use core::time::Duration;
 use std::cell::RefCell;
 use std::rc::Rc;
 
-use proofstand::fixture::{Client, identify};
+use proofstand::fixture::{Client, FixtureError, identify};
 use proofstand_protocol::frame::{MAX_FRAME, encode_host_hello};
-use proofstand_protocol::message::{Answer, Request, ResetCause, State, Status};
+use proofstand_protocol::message::{Answer, Refusal, Request, ResetCause, State, Status, TripCause};
+use proofstand_protocol::units::Microvolts;
 use proofstand_protocol::version::{CalibrationState, HostHello, VERSION, Version};
 use proofstand_tests::bench::{Failure, TODAY};
+use proofstand_tests::emulator::rig::{Kept, attend};
 use proofstand_tests::emulator::{
     Analog, BenchSetup, Emulator, Lockstep, Nobody, store_calibration, store_record,
 };
@@ -144,7 +146,7 @@ fn a_converter_that_does_not_answer_keeps_the_board_safe_and_talking() {
     board.borrow_mut().run(Duration::from_millis(300)).unwrap();
     assert_eq!(status(&board).unwrap().state, State::Safe);
     let mut client = connect(&board).unwrap();
-    let check = Request::SelfCheck { level: proofstand_protocol::units::Microvolts(1_000_000) };
+    let check = Request::SelfCheck { level: Microvolts(1_000_000) };
     match client.request(check, &mut Nobody) {
         Ok(Answer::SelfCheck { converter, .. }) => {
             assert!((converter.0 - 1_000_000).abs() > 100_000, "a dead converter passed: {converter:?}");
@@ -152,6 +154,40 @@ fn a_converter_that_does_not_answer_keeps_the_board_safe_and_talking() {
         Ok(other) => panic!("{other:?}"),
         Err(_) => {}
     }
+}
+
+/// A level for a meter goes out only while the alarms of all three pairs stand, with enable open.
+#[test]
+fn a_level_for_a_meter_wants_every_encoder_pair_open() {
+    let board = board().unwrap();
+    let mut kept = Kept::default();
+    let mut client = connect(&board).unwrap();
+    client.done(Request::Stream { decimation: 1 }, &mut kept).unwrap();
+    let pairs = |open: u8| board.borrow_mut().tell(&json!({"order": "chain", "openPairs": open})).unwrap();
+    let level = |kept: &mut Kept, client: &mut Client<Lockstep>| {
+        attend(client, Duration::from_millis(150), kept).unwrap();
+        let epoch = client.status(kept).unwrap().epoch;
+        let level = Request::MeterLevel { epoch, level: Microvolts(5_000_000), corrected: false };
+        client.request(level, kept)
+    };
+    let refused = |answer: Result<Answer, FixtureError>| {
+        let not_ready = Refusal::NotReady(TripCause::AmplifierConnected);
+        matches!(answer, Err(FixtureError::Refused { refusal, .. }) if refusal == not_ready)
+    };
+    for open in [0b000, 0b001, 0b010, 0b100, 0b110, 0b101, 0b011] {
+        pairs(open);
+        assert!(refused(level(&mut kept, &mut client)), "{open:#05b}");
+    }
+    pairs(0b111);
+    assert_eq!(level(&mut kept, &mut client).unwrap(), Answer::Done);
+    attend(&mut client, Duration::from_millis(200), &mut kept).unwrap();
+    let state = board.borrow_mut().state().unwrap();
+    assert!((state.terminal - 5.0).abs() < 0.05 && !state.enable && !state.relay, "{state:?}");
+    // One wire makes contact.
+    pairs(0b110);
+    attend(&mut client, Duration::from_millis(20), &mut kept).unwrap();
+    assert_eq!(kept.trip().map(|trip| trip.cause), Some(TripCause::AmplifierConnected));
+    assert!(board.borrow_mut().state().unwrap().terminal.abs() < 0.01);
 }
 
 #[test]

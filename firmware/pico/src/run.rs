@@ -107,6 +107,7 @@ impl Loop {
             adc: analog::codes(),
             chain: snapshot.levels.chain(analog::guard_closed()),
             encoder_fault: snapshot.levels.encoder_fault(),
+            pairs_open: analog::pairs_open(),
             illegal_transitions: encoder::illegal(),
         };
         if encoder::is_dead() {

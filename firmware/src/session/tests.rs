@@ -65,6 +65,7 @@ impl Host {
             adc: AdcCodes::ZERO,
             chain: Chain { stop: true, hold: true, guard: true, relay: false },
             encoder_fault: false,
+            pairs_open: false,
             illegal_transitions: 0,
         };
         self.session.on_tick(&inputs);

@@ -298,6 +298,7 @@ impl Bench {
             },
             chain: Chain { relay: enable, ..self.chain },
             encoder_fault: !self.plant.encoder_pairs_ok(),
+            pairs_open: !self.plant.encoder_pairs_ok(),
             illegal_transitions: 0,
         };
         self.outputs = self.session.on_tick(&inputs);

@@ -25,6 +25,8 @@ use crate::link::{Link, LinkError};
 const PORT_BYTES: usize = 4096;
 /// Height of the converter's curve, volts: about a step (integral non-linearity of ±2 steps by its data sheet).
 const CURVE: f64 = 0.3e-3;
+/// So long the fixture has been under power when a host comes.
+const POWERED_TICKS: u32 = 500;
 /// Scatter of the inputs, volts.
 const INPUT_NOISE: f64 = 0.2e-3;
 
@@ -93,7 +95,7 @@ impl MeterBench {
             flags: FlagTiming { debounce_us: 0, on_delay_us: 0, off_delay_us: 0 },
         };
         let session = Session::new(Fixture::new(identity, start, stored.as_deref()));
-        Self {
+        let mut bench = Self {
             board,
             curve,
             random,
@@ -114,7 +116,9 @@ impl MeterBench {
             meter: SimulatedMeter::new(seed, fault),
             stored,
             amplifier: false,
-        }
+        };
+        (0..POWERED_TICKS).for_each(|_| bench.tick());
+        bench
     }
 
     /// True time since the bench was set up.
@@ -216,6 +220,7 @@ impl MeterBench {
             adc,
             chain: Chain { relay: self.outputs.enable, ..self.chain },
             encoder_fault: !self.amplifier,
+            pairs_open: !self.amplifier,
             illegal_transitions: 0,
         };
         self.outputs = self.session.on_tick(&inputs);

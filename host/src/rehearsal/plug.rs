@@ -229,6 +229,7 @@ impl PlugBench {
             adc,
             chain: self.chain(relay),
             encoder_fault: !driven,
+            pairs_open: !driven,
             illegal_transitions: 0,
         };
         self.outputs = self.session.on_tick(&inputs);

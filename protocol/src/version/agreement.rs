@@ -61,7 +61,9 @@ impl Capabilities {
             Request::ReadCalibration { .. }
             | Request::WriteCalibration { .. }
             | Request::CommitCalibration { .. } => Self::CALIBRATION_STORE,
-            Request::MeterLevel { .. } | Request::MeterReadings => Self::METER_LEVELS,
+            // No level without a look at the encoder pairs: an amplifier may hang on the terminals.
+            Request::MeterLevel { .. } => Self::METER_LEVELS.union(Self::ENCODER_LINE_FAULT),
+            Request::MeterReadings => Self::METER_LEVELS,
             Request::Status
             | Request::Enable { .. }
             | Request::Disarm

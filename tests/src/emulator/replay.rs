@@ -167,6 +167,8 @@ impl Replay {
                 relay: high(pins::RELAY_SENSE),
             },
             encoder_fault: high(pins::ENCODER_LINE_FAULT),
+            // The three alarms, between the same two.
+            pairs_open: contacts_in & 0xf8 == 0xb8,
             illegal_transitions: word(&entry[3])?,
         };
         let outputs = self.session.on_tick(&inputs);

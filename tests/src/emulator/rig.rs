@@ -267,8 +267,7 @@ impl Rig {
     /// # Errors
     /// What the fixture refuses.
     pub fn recover(&mut self) -> Result<(), Failure> {
-        let healthy =
-            json!({"order": "chain", "stop": true, "hold": true, "guard": true, "lineFault": false});
+        let healthy = json!({"order": "chain", "stop": true, "hold": true, "guard": true, "openPairs": 0});
         self.board(|board| board.tell(&healthy))?;
         let axis = json!({"order": "parts", "dac": true, "adc": true, "relay": true, "axisFlags": true});
         self.board(|board| board.tell(&axis))?;
@@ -327,7 +326,7 @@ pub fn provoke(rig: &mut Rig, cause: TripCause) -> Result<Tripped, Failure> {
             limits.guard_required = true;
             order = Some(json!({"order": "chain", "guard": false}));
         }
-        TripCause::EncoderLine => order = Some(json!({"order": "chain", "lineFault": true})),
+        TripCause::EncoderLine => order = Some(json!({"order": "chain", "openPairs": 1})),
         TripCause::ReadbackMismatch => order = Some(json!({"order": "parts", "adc": false})),
         TripCause::RelayMismatch => {
             // Without the amplifier's word that torque is on, which would go away first.

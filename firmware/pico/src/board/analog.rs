@@ -25,6 +25,7 @@ const OUT_END_MINUS: u8 = 1 << 2;
 const OUT_CHANGE_OVER: u8 = 1 << 3;
 /// Bits of the register that comes in. The upper two are wired to 1 and 0: without them nothing is there to be read.
 const IN_GUARD: u8 = 1 << 0;
+const IN_ALARMS: u8 = 0b0011_1000;
 const IN_PRESENT_MASK: u8 = 0b1100_0000;
 const IN_PRESENT: u8 = 0b1000_0000;
 
@@ -71,6 +72,12 @@ pub(crate) fn set_contacts(contacts: Contacts, connect: bool) {
 pub(crate) fn guard_closed() -> bool {
     let read = CONTACTS_IN.load(Ordering::Acquire) as u8;
     read & IN_PRESENT_MASK == IN_PRESENT && read & IN_GUARD != 0
+}
+
+/// The receivers' alarms of A, B and the index stand, all three, as last read; not if nothing is there to be read.
+pub(crate) fn pairs_open() -> bool {
+    let read = CONTACTS_IN.load(Ordering::Acquire) as u8;
+    read & (IN_PRESENT_MASK | IN_ALARMS) == IN_PRESENT | IN_ALARMS
 }
 
 /// The latest readings.
