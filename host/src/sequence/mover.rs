@@ -106,6 +106,7 @@ impl<'a, L: Link> Mover<'a, L> {
         if let Some(ending) = self.until(enable_patience, |r| match r {
             Received::Event(e) => match e.event {
                 Event::StateChanged { state: State::Live, .. } => Some(Ok(None)),
+                Event::StateChanged { state: State::Safe, .. } => Some(Err(FixtureError::MadeSafe)),
                 Event::Tripped(trip) => Some(Ok(Some(StepEnding::Tripped(trip)))),
                 _ => None,
             },
@@ -116,11 +117,18 @@ impl<'a, L: Link> Mover<'a, L> {
         self.client.start(step.timeout, self.tap)?;
         self.acts = &step.acts;
         let patience = Duration::from_millis(u64::from(step.timeout.0) + 1000);
+        let opens = step.acts.iter().any(|act| matches!(act.what, ActWhat::OpenEnable { .. }));
+        let mut opened = false;
         let ending = self.until(patience, |r| match r {
             Received::Event(e) => match e.event {
-                // Safe without a trip: enable was opened by an act, and its time is over.
-                Event::ProgramEnded(Ending::Finished) | Event::StateChanged { state: State::Safe, .. } => {
-                    Some(Ok(StepEnding::Finished))
+                Event::ProgramEnded(Ending::Finished) => Some(Ok(StepEnding::Finished)),
+                Event::StateChanged { state: State::Opened, .. } => {
+                    opened = opens;
+                    None
+                }
+                // Safe without a trip: enable was opened by an act, and its time is over. Else somebody else disarmed.
+                Event::StateChanged { state: State::Safe, .. } => {
+                    Some(if opened { Ok(StepEnding::Finished) } else { Err(FixtureError::MadeSafe) })
                 }
                 Event::ProgramEnded(Ending::TimedOut { slot }) => Some(Ok(StepEnding::TimedOut { slot })),
                 Event::Tripped(trip) => Some(Ok(StepEnding::Tripped(trip))),
