@@ -13,13 +13,14 @@ use proofstand_protocol::version::{CalibrationState, FixtureHello};
 use proofstand_units::Volts;
 
 use crate::calibration::day_in_words;
+use crate::calibration::reading::INPUTS;
 use crate::cautions::cautions;
 use crate::checks::{Check, CitedDirection, Context, Equipment, for_axis};
 use crate::diagnosis::diagnose;
 use crate::error_budget;
 use crate::fixture::{Client, FixtureError};
 use crate::link::Link;
-use crate::metrology::CommandUncertainty;
+use crate::metrology::KnownVoltage;
 use crate::planner::{AxisNumbers, CannotPlan, MotionPlan};
 use crate::record::RunFolder;
 use crate::record::follow::merge;
@@ -29,7 +30,7 @@ use crate::record::model::{
 };
 use crate::sequence::{Attendant, Conducted, Progress, conduct};
 use crate::sheet::AxisSheet;
-use crate::targets::{Fixture, Targets};
+use crate::targets::Targets;
 
 /// A sheet that has been read, and what follows from it.
 #[derive(Debug)]
@@ -350,13 +351,15 @@ struct Calibration {
     words: String,
     valid: bool,
     warning: Option<String>,
-    /// The command at the terminals, as its record has it, and how old the record is.
-    command: CommandUncertainty,
-    age_days: f64,
+    /// The command at the terminals, as its record has it.
+    command: KnownVoltage,
+    /// Terminal, converter, torque and speed read-out, likewise.
+    inputs: [KnownVoltage; 4],
 }
 
-/// Expanded uncertainty (k = 2) of the command at the terminals without a calibration.
-const UNCALIBRATED: Volts = Volts::new(error_budget::UNCALIBRATED);
+/// A voltage that the calibration says nothing of: what the bare board is good for. Its input converter is no worse than its
+/// output converter (data sheets, from memory).
+const BARE: KnownVoltage = KnownVoltage::uncalibrated(Volts::new(error_budget::UNCALIBRATED));
 
 impl Calibration {
     fn of(hello: &FixtureHello, today: u32) -> Self {
@@ -371,8 +374,8 @@ impl Calibration {
                 words: format!("of {calibrated}, due {due}"),
                 valid: true,
                 warning: None,
-                command: CommandUncertainty::flat(Fixture::DESIGN.command_uncertainty),
-                age_days: 0.0,
+                command: BARE,
+                inputs: [BARE; 4],
             },
             CalibrationState::Valid => Self::invalid(
                 format!("of {calibrated}, was due {due}"),
@@ -398,21 +401,18 @@ impl Calibration {
     }
 
     fn invalid(words: String, warning: &str) -> Self {
-        Self {
-            words,
-            valid: false,
-            warning: Some(warning.to_owned()),
-            command: CommandUncertainty::flat(UNCALIBRATED),
-            age_days: 0.0,
-        }
+        Self { words, valid: false, warning: Some(warning.to_owned()), command: BARE, inputs: [BARE; 4] }
     }
 
     /// What the record says of the command, with its drift until today; a record that can't be read is none.
     fn take_record(&mut self, record: Result<Vec<u8>, FixtureError>, today: u32) {
         match record.ok().and_then(|bytes| crate::calibration::image::read(&bytes)) {
             Some(known) => {
-                self.command = known.uncertainty;
-                self.age_days = f64::from(today.saturating_sub(known.calibrated));
+                let age_days = f64::from(today.saturating_sub(known.calibrated));
+                let of = |stated| KnownVoltage { stated, age_days, calibrated: true };
+                self.command = of(known.uncertainty);
+                self.inputs = known.inputs.map(|input| input.map_or(BARE, of));
+                self.warning = self.inputs_without();
             }
             None => {
                 *self = Self::invalid(
@@ -423,14 +423,28 @@ impl Calibration {
         }
     }
 
+    /// A warning about inputs that the record has no table for, or states no uncertainty of. That of the speed read-out is
+    /// left out: nothing is judged by its volts.
+    fn inputs_without(&self) -> Option<String> {
+        let named =
+            INPUTS.iter().zip(&self.inputs).filter(|(name, input)| !input.calibrated && **name != "speed");
+        let names: Vec<&str> = named.map(|(name, _)| *name).collect();
+        (!names.is_empty()).then(|| {
+            format!(
+                "The fixture's calibration has no table with an uncertainty for these inputs: {}. Results by them are never \
+                 better than undecided",
+                names.join(", ")
+            )
+        })
+    }
+
     fn equipment(&self, opens_enable: bool) -> Equipment {
+        let [terminal, converter, torque_read_out, _] = self.inputs;
         Equipment {
             command: self.command,
-            calibration_age_days: self.age_days,
-            command_uncertainty: self.command.worst(Fixture::DESIGN.command_range, self.age_days),
-            // Calibrated on the same day with the same meter, by converters of one kind.
-            read_out_uncertainty: self.command.worst(Fixture::DESIGN.command_range, self.age_days),
-            calibrated: self.valid,
+            terminal,
+            converter,
+            torque_read_out,
             clock_ppm: error_budget::CLOCK_PPM,
             opens_enable,
         }

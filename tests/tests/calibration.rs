@@ -70,6 +70,52 @@ fn without_a_calibration_in_date_and_of_this_board_nothing_on_volts_is_better_th
     }
 }
 
+#[test]
+fn a_board_without_a_table_for_its_read_outs_decides_nothing_by_them_and_says_so() {
+    let (whole, without) = (run(Before::Own, TODAY), run(Before::WithoutReadOuts, TODAY));
+    let by_read_out = ["command-scale.gain-read-out", "command-scale.reversal-less-read-out"];
+    for id in by_read_out {
+        assert_eq!(row(&whole, id).unwrap().verdict, Verdict::Accepted, "{id}");
+        let row = row(&without, id).unwrap();
+        assert_eq!(row.verdict, Verdict::Undecided, "{id}: {}", row.sentence);
+        assert!(
+            row.sentence.contains("no table") || row.sentence.contains("without a table"),
+            "{}",
+            row.sentence
+        );
+        assert!(row.measured.is_some() && row.expanded_uncertainty.is_some(), "measured all the same");
+    }
+    // What its own calibration states is in its budget, and no longer the command's.
+    let input = |run: &Run| {
+        let budget = &row(run, by_read_out[0]).unwrap().budget;
+        budget
+            .iter()
+            .filter(|c| c.name.starts_with("read-out at the fixture's input"))
+            .cloned()
+            .collect::<Vec<_>>()
+    };
+    assert_eq!(input(&whole).len(), 2, "gain, and curve with step: {:?}", input(&whole));
+    let bare = input(&without);
+    assert!(bare.len() == 1 && bare[0].name.contains("one number"), "{bare:?}");
+    // 25 mV (k = 2) at the bare input.
+    assert!((bare[0].input_uncertainty.unwrap() - 12.5e-3).abs() < 1e-9, "{bare:?}");
+    // The command itself is calibrated: what rests on it alone is judged.
+    assert!(without.provenance.calibration_valid);
+    for id in ["command-scale.gain", "command-scale.offset"] {
+        assert_eq!(row(&without, id).unwrap().verdict, Verdict::Accepted, "{id}");
+    }
+    assert!(
+        without
+            .provenance
+            .warnings
+            .iter()
+            .any(|w| w.contains("torque") && w.contains("never better than undecided")),
+        "{:?}",
+        without.provenance.warnings
+    );
+    assert!(whole.provenance.warnings.is_empty(), "{:?}", whole.provenance.warnings);
+}
+
 const BENCH: &str = env!("CARGO_BIN_EXE_calibration-bench");
 const HOST: &str = env!("CARGO_BIN_EXE_proofstand-host");
 

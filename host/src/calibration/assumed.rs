@@ -1,10 +1,12 @@
 //! What a calibration has to take on trust about the analog board, and what it aims at.
 
 use crate::error_budget;
-use crate::metrology::CommandUncertainty;
+use crate::metrology::VoltageUncertainty;
 
 /// One ideal step of the command's converter: 20 V over 65 536 codes.
 pub const STEP: f64 = 20.0 / 65_536.0;
+/// One step of the input converter: 20.48 V over 65 536 codes.
+pub const INPUT_STEP: f64 = 20.48 / 65_536.0;
 /// The command is calibrated between ± this.
 pub const RANGE: f64 = 10.0;
 /// Temperature of a calibration, and how far from it the fixture may be used: 23 ± 5 °C.
@@ -25,8 +27,8 @@ pub const OFFSET_PER_KELVIN: f64 = error_budget::OFFSET_PER_KELVIN;
 
 /// The part of a command's uncertainty that comes from the board and not from the calibration.
 #[must_use]
-pub const fn board(offset: f64, gain: f64, correlation: f64, residual: f64) -> CommandUncertainty {
-    CommandUncertainty {
+pub const fn board(offset: f64, gain: f64, correlation: f64, residual: f64) -> VoltageUncertainty {
+    VoltageUncertainty {
         offset,
         gain,
         correlation,

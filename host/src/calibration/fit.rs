@@ -7,7 +7,7 @@ use super::assumed::{RANGE, STEP, board};
 use super::linearity::Linearity;
 use super::reading::Level;
 use crate::metrology::correlated::{covariance_of, fit_correlated};
-use crate::metrology::{CommandUncertainty, MetrologyError};
+use crate::metrology::{MetrologyError, VoltageUncertainty};
 
 /// A table must take out at least so many times the noise to be worth more than a straight line. Common practice, no
 /// source: with seventeen points, chance alone goes past twice the noise less than once in ten thousand boards.
@@ -103,7 +103,7 @@ pub struct Fitted {
     /// Root mean square of what each input's correction leaves, volts.
     pub channels_leave: [f64; 4],
     /// The corrected command's uncertainty.
-    pub uncertainty: CommandUncertainty,
+    pub uncertainty: VoltageUncertainty,
 }
 
 /// Fits a correction to levels that rise.

@@ -132,6 +132,7 @@ mod tests {
             meter: "invented".into(),
             command: table_levels(17).into_iter().map(point).collect(),
             uncertainty: board(30e-6, 20e-6, 0.0, 90e-6),
+            inputs: [None; 4],
         }
     }
 

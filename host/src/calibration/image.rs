@@ -10,8 +10,9 @@ use proofstand_firmware::command::{output_code, output_voltage};
 use proofstand_protocol::units::Microvolts;
 use proofstand_units::Volts;
 
+use super::assumed::{INPUT_STEP, RANGE};
 use super::fit::{Accuracy, CorrectionPoint, Fitted};
-use crate::metrology::CommandUncertainty;
+use crate::metrology::VoltageUncertainty;
 
 /// A calibration that a fixture holds.
 #[derive(Debug, Clone, PartialEq)]
@@ -31,7 +32,10 @@ pub struct Known {
     /// The command's points.
     pub command: Vec<CorrectionPoint>,
     /// The command's uncertainty by level, age and temperature.
-    pub uncertainty: CommandUncertainty,
+    pub uncertainty: VoltageUncertainty,
+    /// The inputs' uncertainties, in the order of [`super::reading::INPUTS`]; none for an input without a table, or of which
+    /// the record states none.
+    pub inputs: [Option<VoltageUncertainty>; 4],
 }
 
 /// What a new record is made of, beside the fit.
@@ -129,6 +133,12 @@ impl Image {
 pub fn read(bytes: &[u8]) -> Option<Known> {
     let record = firmware::decode(bytes).ok()?;
     let stated = Volts::new(f64::from(record.uncertainty.0) * 1e-6);
+    let command = uncertainty(&record.statement, stated);
+    let due_after = f64::from(record.due.0.saturating_sub(record.calibrated.0));
+    let input = |n: usize| {
+        record.channels.get(n)?.as_ref()?;
+        input(&command, f64::from(*record.statement.channels_nv.get(n)?) * 1e-9, due_after)
+    };
     Some(Known {
         board: record.board.0,
         calibrated: record.calibrated.0,
@@ -137,7 +147,8 @@ pub fn read(bytes: &[u8]) -> Option<Known> {
         stated,
         meter: record.meter.as_str().to_owned(),
         command: record.command.points().iter().copied().map(from_point).collect(),
-        uncertainty: uncertainty(&record.statement, stated),
+        uncertainty: command,
+        inputs: core::array::from_fn(input),
     })
 }
 
@@ -159,7 +170,7 @@ fn parts(value: f64, unit: f64) -> u32 {
     (value / unit).ceil() as u32
 }
 
-fn statement(u: &CommandUncertainty, about: &Particulars<'_>) -> Statement {
+fn statement(u: &VoltageUncertainty, about: &Particulars<'_>) -> Statement {
     Statement {
         offset_nv: parts(u.offset, 1e-9),
         gain_ppb: parts(u.gain, 1e-9),
@@ -176,12 +187,12 @@ fn statement(u: &CommandUncertainty, about: &Particulars<'_>) -> Statement {
 }
 
 /// A record without a statement knows one number for all levels.
-fn uncertainty(s: &Statement, stated: Volts) -> CommandUncertainty {
+fn uncertainty(s: &Statement, stated: Volts) -> VoltageUncertainty {
     if *s == Statement::default() {
-        return CommandUncertainty::flat(stated);
+        return VoltageUncertainty::flat(stated);
     }
     let nano = |n: u32| f64::from(n) * 1e-9;
-    CommandUncertainty {
+    VoltageUncertainty {
         offset: nano(s.offset_nv),
         gain: nano(s.gain_ppb),
         correlation: f64::from(s.correlation_permille) * 1e-3,
@@ -191,6 +202,22 @@ fn uncertainty(s: &Statement, stated: Volts) -> CommandUncertainty {
         offset_per_kelvin: nano(s.offset_per_kelvin_nv),
         temperature_range: f64::from(s.temperature_range_mk) * 1e-3,
     }
+}
+
+/// An input's uncertainty from what the record states of it: its standard uncertainty at the end of the range on the due
+/// date. Meter, drift and temperature are in it as in the command's (one meter, one day); what is left is the input's own
+/// curve, step and scatter. A number that is too small to hold these was come by otherwise, and is taken for all levels.
+fn input(command: &VoltageUncertainty, standard: f64, due_after: f64) -> Option<VoltageUncertainty> {
+    if standard <= 0.0 {
+        return None;
+    }
+    let shared = (command.gain_after(due_after) * RANGE).hypot(command.offset_after());
+    let own = standard.powi(2) - shared.powi(2);
+    Some(if command.is_flat() || own < 0.0 {
+        VoltageUncertainty::flat(Volts::new(2.0 * standard))
+    } else {
+        VoltageUncertainty { residual: own.sqrt().max(INPUT_STEP / 12.0_f64.sqrt()), ..*command }
+    })
 }
 
 /// Printable ASCII, as long as the fixture keeps.
@@ -251,6 +278,36 @@ mod tests {
             assert!((got / want - 1.0).abs() < 1e-3, "{level} V: {got} against {want}");
         }
         assert_eq!(read(&image.bytes()[1..]), None);
+    }
+
+    #[test]
+    fn each_input_reads_back_with_an_uncertainty_of_its_own() {
+        let (fitted, image) = image();
+        let volts = |v: f64| Volts::new(v);
+        // 300 days to the due date: the command's share at 10 V, and 150 µV of the input's own, by root of squares.
+        let shared = (fitted.uncertainty.gain_after(300.0) * 10.0).hypot(fitted.uncertainty.offset_after());
+        let record = |channels: [f64; 4]| {
+            let mut record = image.record.clone();
+            record.statement.channels_nv = channels.map(|c| parts(c, 1e-9));
+            read(&firmware::encode(&record).unwrap()).unwrap()
+        };
+        let inputs = record([shared.hypot(150e-6), shared.hypot(400e-6), 0.0, 0.5e-6 * shared]).inputs;
+        for (input, own) in inputs.iter().zip([150e-6, 400e-6]) {
+            let input = input.unwrap();
+            assert!((input.residual / own - 1.0).abs() < 0.01, "{input:?}");
+            let (at_zero, at_ten) =
+                (input.standard(volts(0.0), 0.0).get(), input.standard(volts(10.0), 300.0).get());
+            assert!((at_zero / own.hypot(fitted.uncertainty.offset_after()) - 1.0).abs() < 0.01, "{at_zero}");
+            // Correlation of offset and gain is the command's and next to nothing here.
+            assert!((at_ten / shared.hypot(own) - 1.0).abs() < 0.01, "{at_ten}");
+        }
+        assert_eq!(inputs[2], None, "nothing is stated of it");
+        // Too small to hold what the command's record states of meter and drift: as it is, at every level.
+        assert!(inputs[3].unwrap().is_flat());
+        let mut without = image.record.clone();
+        without.channels[2] = None;
+        let known = read(&firmware::encode(&without).unwrap()).unwrap();
+        assert!(known.inputs[2].is_none() && known.inputs[1].is_some(), "no table, no uncertainty");
     }
 
     #[test]

@@ -7,7 +7,7 @@ use super::fit::{Accuracy, Choice, CorrectionPoint, LineRecord};
 use super::found::AsFound;
 use super::linearity::Linearity;
 use super::reading::Level;
-use crate::metrology::CommandUncertainty;
+use crate::metrology::VoltageUncertainty;
 use crate::record::model::ContributionRow;
 
 /// Name of the format; a change that an old reader would misread gets another number.
@@ -144,7 +144,7 @@ pub struct CalibrationRecord {
     /// The inputs' corrections.
     pub inputs: Vec<InputRecord>,
     /// The command's uncertainty by level, age and temperature.
-    pub uncertainty: CommandUncertainty,
+    pub uncertainty: VoltageUncertainty,
     /// Expanded uncertainty (k = 2) at 0 V and at 10 V on the day, and at 10 V on the due date: volts.
     pub expanded: [f64; 3],
     /// Contributions at +10 V on the due date, largest first.

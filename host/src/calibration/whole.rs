@@ -4,7 +4,9 @@ use proofstand_protocol::message::Request;
 use proofstand_protocol::version::CalibrationState;
 use proofstand_units::Volts;
 
-use super::assumed::{AIM, DRIFT, DUE_DAYS_LEAST, DUE_DAYS_MOST, GAIN_PER_KELVIN, RANGE, TEMPERATURE};
+use super::assumed::{
+    AIM, DRIFT, DUE_DAYS_LEAST, DUE_DAYS_MOST, GAIN_PER_KELVIN, INPUT_STEP, RANGE, TEMPERATURE,
+};
 use super::conduct::{Bench, CalibrateError, ReferenceMeter, Watcher};
 use super::fit::{Accuracy, Fitted, fit, table_levels};
 use super::found::as_found;
@@ -15,10 +17,7 @@ use super::record::{
 };
 use crate::fixture::{Client, serial_in_words};
 use crate::link::Link;
-use crate::metrology::{Budget, CommandUncertainty, MetrologyError};
-
-/// One step of the input converter: 20.48 V over 65 536 codes.
-const INPUT_STEP: f64 = 20.48 / 65_536.0;
+use crate::metrology::{Budget, MetrologyError, VoltageUncertainty};
 
 /// What a person says about a calibration.
 #[derive(Debug, Clone, PartialEq)]
@@ -194,7 +193,7 @@ struct Due {
 }
 
 impl Due {
-    fn of(uncertainty: &CommandUncertainty) -> Self {
+    fn of(uncertainty: &VoltageUncertainty) -> Self {
         let (aim, range) = (Volts::new(AIM), Volts::new(RANGE));
         let in_mv = |v: Volts| v.get() * 1e3;
         match uncertainty.days_within(aim, range, DUE_DAYS_MOST) {
@@ -247,7 +246,7 @@ fn inputs(fitted: &Fitted, channels: [f64; 4]) -> Vec<InputRecord> {
 }
 
 fn budget(
-    uncertainty: &CommandUncertainty,
+    uncertainty: &VoltageUncertainty,
     age_days: f64,
 ) -> Result<Vec<crate::record::model::ContributionRow>, MetrologyError> {
     let (group, rest) = uncertainty.contributions(Volts::new(RANGE), age_days)?;

@@ -32,9 +32,9 @@ pub use step::{
 };
 
 use proofstand_protocol::message::{Contacts, TripCause};
-use proofstand_units::{Rpm, Volts};
+use proofstand_units::Rpm;
 
-use crate::metrology::{Calibration, CommandUncertainty, Judging};
+use crate::metrology::{Calibration, Judging, KnownVoltage};
 use crate::planner::{CannotPlan, MotionPlan};
 use crate::record::model::{CheckRecord, NotDone, Plot, ResultRow, Verdict};
 use crate::sheet::{AxisSheet, InputRole, Polarity};
@@ -106,11 +106,33 @@ impl Context<'_> {
         Judging { rule: self.sheet.decision, calibration: Calibration::InForce }
     }
 
-    /// By what a result is judged that rests on volts: without a calibration in force it is never accepted.
+    /// By what a result is judged that rests on the command put out: without a calibration in force it is never accepted.
     #[must_use]
-    pub const fn by_volts(&self) -> Judging {
-        let calibration =
-            if self.equipment.calibrated { Calibration::InForce } else { Calibration::MissingOrOutOfDate };
+    pub fn by_command(&self) -> Judging {
+        self.by_volts(&[self.equipment.command])
+    }
+
+    /// By what a result is judged that rests on the command as it is read back at the terminals.
+    #[must_use]
+    pub fn by_read_back(&self) -> Judging {
+        self.by_volts(&[self.equipment.command, self.equipment.terminal])
+    }
+
+    /// By what a result is judged that rests on the amplifier's torque read-out, over the command read back.
+    #[must_use]
+    pub fn by_torque_read_out(&self) -> Judging {
+        self.by_volts(&[self.equipment.command, self.equipment.terminal, self.equipment.torque_read_out])
+    }
+
+    /// The first of them is the command: its calibration is that of the fixture.
+    fn by_volts(&self, voltages: &[KnownVoltage]) -> Judging {
+        let calibration = if !self.equipment.command.calibrated {
+            Calibration::MissingOrOutOfDate
+        } else if voltages.iter().all(|v| v.calibrated) {
+            Calibration::InForce
+        } else {
+            Calibration::InputWithout
+        };
         Judging { rule: self.sheet.decision, calibration }
     }
 
@@ -126,16 +148,14 @@ impl Context<'_> {
 /// What the judge must know of the fixture.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Equipment {
-    /// Expanded uncertainty (k = 2) of the command at the terminals: the largest within the range.
-    pub command_uncertainty: Volts,
-    /// The same by level, as the calibration record states it: for budgets that can use less than the largest.
-    pub command: CommandUncertainty,
-    /// Days since the calibration: what drift is counted from.
-    pub calibration_age_days: f64,
-    /// Expanded uncertainty (k = 2) of a read-out's voltage at the fixture's input.
-    pub read_out_uncertainty: Volts,
-    /// The calibration was valid on the day: without it no result that rests on volts is better than undecided.
-    pub calibrated: bool,
+    /// The command as it is put out, at the terminals.
+    pub command: KnownVoltage,
+    /// The command as it is read back at the terminals.
+    pub terminal: KnownVoltage,
+    /// The command as it is read back at the converter, before the change-over contact.
+    pub converter: KnownVoltage,
+    /// The voltage at the torque read-out's input.
+    pub torque_read_out: KnownVoltage,
     /// Largest relative error of the fixture's clock, in parts per million.
     pub clock_ppm: f64,
     /// The fixture can open enable under command.
@@ -378,6 +398,8 @@ pub(crate) mod tests {
     use proofstand_protocol::units::{Counts, Micros, Microvolts, MilliRpm};
 
     use super::*;
+    use crate::metrology::VoltageUncertainty;
+    use proofstand_units::Volts;
 
     /// A run that ended because no count came: the speeds of each millisecond until then, in rpm.
     fn silent(speeds: &[i32]) -> StepEvidence {
@@ -425,12 +447,16 @@ pub(crate) mod tests {
         let targets = Targets::compute(&sheet);
         let axis = crate::planner::AxisNumbers::from_sheet(&sheet, &targets).unwrap();
         let motion = MotionPlan::new(axis, &targets.command).unwrap();
-        let equipment = Equipment {
-            command_uncertainty: Volts::new(1e-3),
-            command: CommandUncertainty::flat(Volts::new(1e-3)),
-            read_out_uncertainty: Volts::new(1e-3),
-            calibration_age_days: 30.0,
+        let known = KnownVoltage {
+            stated: VoltageUncertainty::flat(Volts::new(1e-3)),
+            age_days: 30.0,
             calibrated: true,
+        };
+        let equipment = Equipment {
+            command: known,
+            terminal: known,
+            converter: known,
+            torque_read_out: known,
             clock_ppm: 50.0,
             opens_enable: true,
         };

@@ -130,15 +130,18 @@ impl Row {
         self.with_budget(budget, &budget.combined()).verdict(Verdict::Accepted, sentence)
     }
 
-    /// Times are shown in milliseconds or microseconds.
+    /// Times are shown in milliseconds or microseconds, small voltages in millivolts.
     fn scale<Q: Quantity>(&self) -> f64 {
         debug_assert!(
-            self.row.unit == Q::SYMBOL || (Q::SYMBOL == "s" && matches!(self.row.unit.as_str(), "ms" | "µs")),
+            self.row.unit == Q::SYMBOL
+                || (Q::SYMBOL == "s" && matches!(self.row.unit.as_str(), "ms" | "µs"))
+                || (Q::SYMBOL == "V" && self.row.unit == "mV"),
             "{}",
             self.row.id
         );
         match self.row.unit.as_str() {
             "ms" if Q::SYMBOL == "s" => 1e3,
+            "mV" if Q::SYMBOL == "V" => 1e3,
             "µs" if Q::SYMBOL == "s" => 1e6,
             _ => 1.0,
         }
@@ -229,6 +232,9 @@ fn in_words(decision: &Decision) -> String {
         (Reason::NotCapable, _) => "its uncertainty takes up all of the tolerance".to_owned(),
         (Reason::CalibrationMissing, _) => {
             "inside the limits, but the fixture's calibration is missing or out of date".to_owned()
+        }
+        (Reason::InputNotCalibrated, _) => {
+            "inside the limits, but the fixture's calibration has no table for the input that reads this voltage".to_owned()
         }
         (Reason::NoNumber, _) => "no number could be had".to_owned(),
     };

@@ -3,7 +3,10 @@
 use proofstand_units::{Seconds, Volts};
 
 use super::rows::Row;
-use super::{Check, Context, Judgement, Need, SelfCheckReading, SelfCheckStep, Step, StepEvidence};
+use super::{
+    Check, Context, Equipment, Judgement, Need, SelfCheckReading, SelfCheckStep, Step, StepEvidence,
+};
+use crate::metrology::{Budget, KnownVoltage, read_back};
 use crate::planner::CannotPlan;
 use crate::record::model::{Band, Panel, Plot, PlotAxis, ResultRow, Series, SeriesStyle, Verdict};
 
@@ -15,17 +18,37 @@ const STEP: &str = "self-check";
 const LEVELS: [f64; 9] = [0.0, 0.5, -0.5, 2.5, -2.5, 5.0, -5.0, 9.9, -9.9];
 /// Settling and reading of one level.
 const A_LEVEL: Seconds = Seconds::new(0.01);
-/// One step of the output converter and one of the input converter: 20 V and 20.48 V over 2^16.
-const STEPS: [f64; 2] = [20.0 / 65_536.0, 20.48 / 65_536.0];
 
-/// What read-back and command may differ by: the stated expanded uncertainty of either, and half a step of each
-/// converter at full width. The normalized error E_n of two values with stated uncertainties is then at most 1 (ISO/IEC 17043:2010,
-/// B.3.1.3; from memory).
-fn allowed(context: &Context<'_>) -> Volts {
-    let stated = context.equipment.command_uncertainty.get();
-    // A rectangle of half-width a step/2 has the expanded uncertainty step/√3.
-    let steps: f64 = STEPS.iter().map(|step| step * step / 3.0).sum();
-    Volts::new((2.0 * stated * stated + steps).sqrt())
+/// One reading: what was found, what it may be, and from what that follows.
+struct Found {
+    budget: Budget<Volts>,
+    limit: Volts,
+}
+
+impl Found {
+    /// Read-back less command, at the converter.
+    fn at_converter(context: &Context<'_>, reading: &SelfCheckReading) -> Self {
+        let Equipment { command, converter, .. } = &context.equipment;
+        let found = reading.converter - reading.level;
+        Self {
+            budget: read_back::difference(converter, command, reading.level, found),
+            limit: read_back::limit(converter, command, reading.level),
+        }
+    }
+
+    /// The terminal, which is cut off.
+    fn at_terminal(context: &Context<'_>, reading: &SelfCheckReading) -> Self {
+        let terminal = &context.equipment.terminal;
+        Self {
+            budget: read_back::at_rest(terminal, reading.terminal),
+            limit: read_back::limit_at_rest(terminal),
+        }
+    }
+
+    /// How near to its limit, or how far beyond it: 1 is on it.
+    fn share(&self) -> f64 {
+        self.budget.value.get().abs() / self.limit.get()
+    }
 }
 
 impl Check for FixtureSelfCheck {
@@ -58,81 +81,90 @@ impl Check for FixtureSelfCheck {
     fn judge(&self, context: &Context<'_>, evidence: &[StepEvidence]) -> Judgement {
         let mut out = Judgement::default();
         let Some(made) = evidence.iter().find(|e| e.name == STEP) else { return out };
-        let allowed = allowed(context);
-        let at_converter = |r: &SelfCheckReading| r.converter.get() - r.level.get();
         for (id, name, of) in [
             (
                 "fixture-self-check.above",
-                "Read-back of positive commands less the command, farthest from 0",
+                "Read-back of positive commands less the command, nearest to its limit",
                 1.0,
             ),
             (
                 "fixture-self-check.below",
-                "Read-back of negative commands less the command, farthest from 0",
+                "Read-back of negative commands less the command, nearest to its limit",
                 -1.0,
             ),
         ] {
             let of_sign = made.readings.iter().filter(|r| r.level.get() * of >= 0.0);
-            out.results.push(row(context, id, name, allowed, of_sign.map(at_converter)));
+            let found = of_sign.map(|r| Found::at_converter(context, r));
+            out.results.push(row(&context.equipment.converter, context, id, name, found));
         }
-        let terminal = made.readings.iter().map(|r| r.terminal.get());
+        let found = made.readings.iter().map(|r| Found::at_terminal(context, r));
         let name = "Terminal while it is cut off, farthest from 0 V";
-        out.results.push(row(context, "fixture-self-check.terminal", name, allowed, terminal));
-        out.plots.extend(plot(&made.readings, allowed));
+        out.results.push(row(
+            &context.equipment.terminal,
+            context,
+            "fixture-self-check.terminal",
+            name,
+            found,
+        ));
+        out.plots.extend(plot(context, &made.readings));
+        out.notes.push(
+            "The limit is three standard uncertainties of the difference. Command and read-back were calibrated with one \
+             meter: its error is in both, cancels here, and can't be seen here."
+                .to_owned(),
+        );
         out
     }
 }
 
-/// In millivolts, up to the next hundredth.
-fn shown(allowed: Volts) -> f64 {
-    (allowed.get() * 1e5).ceil() * 1e-2
-}
-
-/// The farthest of some deviations in millivolts.
+/// The one nearest to its limit, or farthest beyond it.
 fn row(
+    input: &KnownVoltage,
     context: &Context<'_>,
     id: &str,
     name: &str,
-    allowed: Volts,
-    deviations: impl Iterator<Item = f64>,
+    all: impl Iterator<Item = Found>,
 ) -> ResultRow {
-    let limit = shown(allowed);
-    let row = Row::number(id, name, "mV").target(0.0).at_most(limit).at_least(-limit);
-    let Some(farthest) = deviations.max_by(|a, b| a.abs().total_cmp(&b.abs())) else {
+    let row = Row::number(id, name, "mV").target(0.0);
+    let Some(found) = all.max_by(|a, b| a.share().total_cmp(&b.share())) else {
         return row.without(Verdict::NotDone, "nothing was read");
     };
-    let row = row.measured(farthest * 1e3);
-    if farthest.abs() * 1e3 > limit {
-        row.verdict(
+    let limit = found.limit.get() * 1e3;
+    let row = row.at_most(limit).at_least(-limit);
+    let (verdict, sentence) = if found.share() > 1.0 {
+        (
             Verdict::Rejected,
-            "farther off than the stated uncertainties of command and read-back together: the fixture is not what its \
-             calibration says",
+            "farther off than three standard uncertainties: the fixture is not what its calibration says",
         )
-    } else if context.equipment.calibrated {
-        row.verdict(
-            Verdict::Accepted,
-            "within the stated uncertainties of command and read-back together; both share one reference, which only a \
-             calibration can see",
+    } else if !context.equipment.command.calibrated {
+        (Verdict::Undecided, "within what an uncalibrated fixture may be off; a calibration is missing")
+    } else if !input.calibrated {
+        (
+            Verdict::Undecided,
+            "within what an uncalibrated input may be off; the calibration has no table for it",
         )
     } else {
-        row.verdict(
-            Verdict::Undecided,
-            "within what an uncalibrated fixture may be off; a calibration is missing",
+        (
+            Verdict::Accepted,
+            "within three standard uncertainties; what both share, the meter of their calibration, only another \
+             calibration can see",
         )
-    }
+    };
+    row.shown(&found.budget, verdict, sentence)
 }
 
-fn plot(readings: &[SelfCheckReading], allowed: Volts) -> Option<Plot> {
+fn plot(context: &Context<'_>, readings: &[SelfCheckReading]) -> Option<Plot> {
     let mut points: Vec<[f64; 2]> =
         readings.iter().map(|r| [r.level.get(), (r.converter.get() - r.level.get()) * 1e3]).collect();
     points.sort_by(|a, b| a[0].total_cmp(&b[0]));
-    let (first, last) = (points.first()?[0], points.last()?[0]);
-    let limit = shown(allowed);
+    let Equipment { command, converter, .. } = &context.equipment;
+    let limit = |v: f64| read_back::limit(converter, command, Volts::new(v)).get() * 1e3;
+    let allowed: Vec<[f64; 3]> = points.iter().map(|[v, _]| [*v, -limit(*v), limit(*v)]).collect();
+    points.first()?;
     Some(Plot {
         id: "fixture-self-check-deviation".to_owned(),
         title: "Read-back less command".to_owned(),
         description: "What the fixture reads back at its converter less what it put out, over the command, within the band \
-                      that the stated uncertainties allow."
+                      of three standard uncertainties of the difference."
             .to_owned(),
         x: PlotAxis { label: "Command".to_owned(), unit: "V".to_owned() },
         panels: vec![Panel {
@@ -145,7 +177,7 @@ fn plot(readings: &[SelfCheckReading], allowed: Volts) -> Option<Plot> {
             }],
             bands: vec![Band {
                 name: "allowed".to_owned(),
-                points: [first, last].map(|v| [v, -limit, limit]).to_vec(),
+                points: allowed,
             }],
             marks: Vec::new(),
         }],

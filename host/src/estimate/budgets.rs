@@ -12,7 +12,7 @@ use super::synthetic::{Motor, positions, reversals};
 use super::torque_line::torque_line;
 use super::{PartsPerMillion, ReversalEstimate, ReversalWindow, Shape, reversal::reversal, speed};
 use crate::metrology::monte_carlo::assert_interval;
-use crate::metrology::{Budget, DegreesOfFreedom};
+use crate::metrology::{Budget, DegreesOfFreedom, KnownVoltage, VoltageUncertainty};
 
 const CPR: CountsPerRev = CountsPerRev::new(10_000);
 
@@ -21,8 +21,17 @@ fn inputs() -> ScaleInputs {
         rated_torque: NewtonMetres::new(1.6),
         inertia: KilogramSquareMetres::new(1.25e-3),
         inertia_uncertainty: KilogramSquareMetres::new(1.25e-5),
-        command_uncertainty: Volts::new(1e-3),
-        read_out_uncertainty: Volts::new(1e-3),
+        terminal: KnownVoltage {
+            stated: VoltageUncertainty {
+                offset: 3e-4,
+                gain: 3e-5,
+                residual: 2e-4,
+                ..VoltageUncertainty::flat(Volts::ZERO)
+            },
+            age_days: 0.0,
+            calibrated: true,
+        },
+        torque_read_out: KnownVoltage::uncalibrated(Volts::new(1e-3)),
         clock_ppm: 50.0,
         lag: Seconds::from_millis(1.0),
         count_sign: 1.0,

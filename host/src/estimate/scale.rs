@@ -1,7 +1,9 @@
 //! The command's scale by each of its ways, with what is uncertain: percent of rated torque per volt.
 //!
 //! What all levels of a way have in common (inertia, calibration, clock, the scale of a read-out) is propagated after the line is
-//! fitted. The command's calibration is shared by all ways, so that it cancels where two of them are compared.
+//! fitted. The level of a command is what the fixture reads back at its terminals; that input's calibration is shared by all
+//! ways, so that it cancels where two of them are compared. Levels are half the difference of a positive and a negative
+//! command: the input's offset cancels in them, its gain moves the slope as a whole, and its curve is each level's own.
 
 use proofstand_protocol::message::Sample;
 use proofstand_units::{KilogramSquareMetres, NewtonMetres, Percent, PercentPerVolt, Seconds, Volts};
@@ -13,12 +15,16 @@ use super::torque_line::{LevelPoint, TorqueLine, torque_line};
 use super::track::{segments, signed_micros};
 use crate::metrology::compare::Way;
 use crate::metrology::line::{self, Weights};
-use crate::metrology::{Budget, Contribution, CoverageFactor, DegreesOfFreedom, Sensitivity};
+use crate::metrology::{Budget, Contribution, CoverageFactor, DegreesOfFreedom, KnownVoltage, Sensitivity};
 
 /// Stated uncertainties are expanded ones, k = 2.
 const K2: CoverageFactor = CoverageFactor::new(2.0);
-/// Contribution that all ways share.
-const COMMAND: &str = "command at the terminals";
+/// The way by the amplifier's torque read-out.
+pub const READ_OUT: &str = "read-out";
+/// What all ways share.
+const COMMAND: &str = "command, read back at the terminals";
+/// Two readings, each with a curve and a step of its own, halved: by so much their half difference (or sum) is surer.
+const HALVED: f64 = core::f64::consts::FRAC_1_SQRT_2;
 
 /// What is known beside the samples.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -29,10 +35,10 @@ pub struct ScaleInputs {
     pub inertia: KilogramSquareMetres,
     /// Its expanded uncertainty, k = 2.
     pub inertia_uncertainty: KilogramSquareMetres,
-    /// Expanded uncertainty (k = 2) of a command at the terminals.
-    pub command_uncertainty: Volts,
-    /// Expanded uncertainty (k = 2) of a read-out's voltage.
-    pub read_out_uncertainty: Volts,
+    /// The command as it is read back at the terminals.
+    pub terminal: KnownVoltage,
+    /// The voltage at the torque read-out's input.
+    pub torque_read_out: KnownVoltage,
     /// Largest relative error of the fixture's clock, in parts per million.
     pub clock_ppm: f64,
     /// Command filter and torque build-up together, as one time constant.
@@ -48,9 +54,22 @@ impl ScaleInputs {
         100.0 / self.rated_torque.get()
     }
 
-    fn command(&self, gain: PercentPerVolt, highest: Volts) -> Contribution {
-        Contribution::expanded(COMMAND, self.command_uncertainty, K2)
-            .with_sensitivity(Sensitivity::of(gain, highest))
+    /// What the levels make uncertain about a gain.
+    fn levels(&self, line: &TorqueLine, highest: Volts) -> (Contribution, Option<Contribution>) {
+        let gain = self.gain_of(line);
+        self.terminal.in_slope(COMMAND, gain, highest, gain.get() * line.gain_spread * HALVED)
+    }
+
+    /// What one level makes uncertain about the torque there, percent of rated, beside gain and offset of all.
+    #[must_use]
+    pub fn one_level(&self, gain: PercentPerVolt) -> Contribution {
+        self.terminal.curve(COMMAND, gain.get() * HALVED)
+    }
+
+    /// What the levels make uncertain about the line at 0 V, percent of rated torque.
+    #[must_use]
+    pub fn line_at_zero(&self, line: &TorqueLine) -> Contribution {
+        self.terminal.curve(COMMAND, self.gain_of(line).get() * line.intercept_spread * HALVED)
     }
 
     fn gain_of(&self, line: &TorqueLine) -> PercentPerVolt {
@@ -96,8 +115,12 @@ pub fn by_reversal(
                 gain * build_up(levels, inputs.lag),
             ),
         ],
-        shared: vec![inputs.command(gain, highest)],
+        shared: all_of(inputs.levels(line, highest)),
     }
+}
+
+fn all_of((common, alone): (Contribution, Option<Contribution>)) -> Vec<Contribution> {
+    core::iter::once(common).chain(alone).collect()
 }
 
 /// Share of the torque that is missing on average in the window after a turn-round: twice the command changes, of which
@@ -140,10 +163,7 @@ pub fn offset(levels: &[&ReversalEstimate], gain: PercentPerVolt, inputs: &Scale
             Contribution::expanded("inertia", inputs.inertia_uncertainty, K2)
                 .with_sensitivity(Sensitivity::of(value, inertia)),
         )
-        .with(
-            Contribution::expanded(COMMAND, inputs.command_uncertainty, K2)
-                .with_sensitivity(Sensitivity::new(gain.get())),
-        )
+        .with_all(inputs.terminal.at_zero(COMMAND, gain.get(), gain.get() * HALVED / n.sqrt()))
 }
 
 /// The torque at one level as the read-out shows it: half the difference between positive and negative commands, free of
@@ -198,6 +218,10 @@ pub fn read_out_point(
 
 /// The scale from the amplifier's torque read-out.
 ///
+/// The read-out's input has its own calibration. It was made with the same meter as that of the terminals' input, so that
+/// the meter's share would cancel between them; it is counted twice instead, which is on the safe side and far below what the
+/// scale of a read-out is known to.
+///
 /// # Errors
 /// Fewer than three levels, or a line that can't be fitted.
 pub fn by_read_out(
@@ -210,17 +234,20 @@ pub fn by_read_out(
     let gain = inputs.gain_of(&line);
     let highest = points.iter().map(|p| p.level).fold(Volts::ZERO, Volts::max);
     let shown = Volts::new(gain.get() * highest.get() / 100.0 * volts_at_rated.get());
-    Ok(Way {
-        name: "read-out",
-        value: gain,
-        own: vec![
-            inputs.line_scatter("scatter of the read-out about the line", &line),
-            Contribution::expanded("scale of the read-out", gain * (scale_uncertainty.get() / 100.0), K2),
-            Contribution::expanded("read-out at the fixture's input", inputs.read_out_uncertainty, K2)
-                .with_sensitivity(Sensitivity::of(gain, shown)),
-        ],
-        shared: vec![inputs.command(gain, highest)],
-    })
+    // Of a volt at the input: percent of rated torque, and by the line percent of rated torque per volt of command.
+    let percent_per_volt = 100.0 / volts_at_rated.get();
+    let input = inputs.torque_read_out.in_slope(
+        "read-out at the fixture's input",
+        gain,
+        shown,
+        percent_per_volt * line.gain_spread * HALVED,
+    );
+    let mut own = vec![
+        inputs.line_scatter("scatter of the read-out about the line", &line),
+        Contribution::expanded("scale of the read-out", gain * (scale_uncertainty.get() / 100.0), K2),
+    ];
+    own.extend(all_of(input));
+    Ok(Way { name: READ_OUT, value: gain, own, shared: all_of(inputs.levels(&line, highest)) })
 }
 
 /// What a person read at one level, with either sign.
@@ -259,7 +286,10 @@ pub fn by_display(
         "steps of the display, and readings about the line",
         PercentPerVolt::new(fit.slope_uncertainty * fit.residual_deviation.max(1.0)),
     );
-    Ok(Way { name: "display", value: gain, own: vec![rounding], shared: vec![inputs.command(gain, highest)] })
+    // Other levels than those of the other ways: each has a place of its own on the curve.
+    let (common, curve) = inputs.levels(&line, highest);
+    let own = core::iter::once(rounding).chain(curve).collect();
+    Ok(Way { name: "display", value: gain, own, shared: vec![common] })
 }
 
 /// The torque that an inertia and an acceleration mean can't be more than the motor's peak; if it is, the inertia stated
@@ -280,6 +310,7 @@ mod tests {
     use super::*;
     use crate::estimate::synthetic::{Motor, reversals};
     use crate::estimate::{ReversalWindow, Shape, reversal::reversal};
+    use crate::metrology::VoltageUncertainty;
     use proofstand_protocol::units::Microvolts;
     use proofstand_units::CountsPerRev;
 
@@ -288,13 +319,29 @@ mod tests {
             rated_torque: NewtonMetres::new(1.6),
             inertia: KilogramSquareMetres::new(1.25e-3),
             inertia_uncertainty: KilogramSquareMetres::new(2.5e-5),
-            command_uncertainty: Volts::new(1e-3),
-            read_out_uncertainty: Volts::new(1e-3),
+            terminal: CALIBRATED,
+            torque_read_out: CALIBRATED,
             clock_ppm: 50.0,
             lag: Seconds::from_millis(1.0),
             count_sign: 1.0,
         }
     }
+
+    /// As a calibration of the day would state it.
+    const CALIBRATED: KnownVoltage = KnownVoltage {
+        stated: VoltageUncertainty {
+            offset: 30e-6,
+            gain: 20e-6,
+            correlation: 0.0,
+            residual: 95e-6,
+            drift: 25e-6,
+            gain_per_kelvin: 3e-6,
+            offset_per_kelvin: 5e-6,
+            temperature_range: 5.0,
+        },
+        age_days: 100.0,
+        calibrated: true,
+    };
 
     const MOTOR: Motor =
         Motor { inertia: 1.25e-3, gain: 0.08, offset: 0.05, coulomb: 0.02, viscous: 0.0, lag: 0.0 };

@@ -32,6 +32,10 @@ pub struct SpeedLine {
     pub degrees_of_freedom: DegreesOfFreedom,
     /// Speed less line, point by point.
     pub residuals: Vec<Rpm>,
+    /// What errors of one unit in each speed independently make in the gain: per volt.
+    pub gain_spread: f64,
+    /// What they make in the offset.
+    pub offset_spread: f64,
 }
 
 /// Fits a straight line through the speeds of three or more levels.
@@ -58,6 +62,8 @@ pub fn speed_line(points: &[SpeedPoint]) -> Result<SpeedLine, EstimateError> {
         offset: Rpm::new(fit.intercept),
         offset_scatter: Rpm::new(spread.intercept_uncertainty),
         degrees_of_freedom: spread.degrees_of_freedom,
+        gain_spread: fit.slope_spread,
+        offset_spread: fit.intercept_spread,
         residuals: fit.residuals.iter().map(|r| Rpm::new(*r)).collect(),
     })
 }

@@ -34,6 +34,10 @@ pub struct TorqueLine {
     pub residuals: Vec<NewtonMetres>,
     /// The residual of largest magnitude, as a magnitude.
     pub linearity: NewtonMetres,
+    /// What errors of one unit in each torque independently make in the gain: per volt.
+    pub gain_spread: f64,
+    /// What they make in the intercept.
+    pub intercept_spread: f64,
 }
 
 /// Fits a straight line through the torques of three or more levels, each weighted by its own scatter.
@@ -61,6 +65,8 @@ pub fn torque_line(points: &[LevelPoint]) -> Result<TorqueLine, EstimateError> {
         degrees_of_freedom: spread.degrees_of_freedom,
         residuals: fit.residuals.iter().map(|r| NewtonMetres::new(*r)).collect(),
         linearity: NewtonMetres::new(fit.largest_residual().abs()),
+        gain_spread: fit.slope_spread,
+        intercept_spread: fit.intercept_spread,
     })
 }
 

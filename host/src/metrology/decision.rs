@@ -120,6 +120,8 @@ pub enum Calibration {
     InForce,
     /// One is missing or out of date: no verdict better than undecided.
     MissingOrOutOfDate,
+    /// The fixture's is in force, but has no table for an input that the value was read by: no verdict better than undecided.
+    InputWithout,
 }
 
 /// Why a verdict is what it is.
@@ -138,6 +140,8 @@ pub enum Reason {
     NotCapable,
     /// It would be accepted, but a calibration is missing or out of date.
     CalibrationMissing,
+    /// It lies inside, but the calibration has no table for the input that it was read by.
+    InputNotCalibrated,
     /// The value or its uncertainty is not a number, or the uncertainty is not stated.
     NoNumber,
 }
@@ -199,6 +203,10 @@ pub fn decide<Q: Quantity>(measured: &Combined<Q>, limits: &Limits<Q>, by: impl 
         (Reason::InsideGuarded, Calibration::InForce) => (Conformity::Accepted, reason),
         (Reason::InsideGuarded, Calibration::MissingOrOutOfDate) => {
             (Conformity::Undecided, Reason::CalibrationMissing)
+        }
+        // Where nearness to a limit leaves it undecided, the missing table is what makes its uncertainty so large.
+        (Reason::InsideGuarded | Reason::InsideWithinGuardBand, Calibration::InputWithout) => {
+            (Conformity::Undecided, Reason::InputNotCalibrated)
         }
         (Reason::OutsideGuarded, _) => (Conformity::Rejected, reason),
         _ => (Conformity::Undecided, reason),
@@ -365,6 +373,13 @@ mod tests {
         assert_eq!((of(5.0).conformity, of(5.0).reason), (Conformity::Undecided, Reason::CalibrationMissing));
         assert_eq!(of(11.0).conformity, Conformity::Rejected);
         assert_eq!(of(9.9).reason, Reason::InsideWithinGuardBand);
+        // An input that the calibration has no table for is named, wherever inside the value lies.
+        let of = |value: f64| decide(&measured(value, 0.1, 2.0), &limits, Calibration::InputWithout);
+        for value in [5.0, 9.9] {
+            let got = of(value);
+            assert_eq!((got.conformity, got.reason), (Conformity::Undecided, Reason::InputNotCalibrated));
+        }
+        assert_eq!(of(11.0).conformity, Conformity::Rejected);
     }
 
     #[test]

@@ -39,6 +39,10 @@ pub struct LineFit {
     pub degrees_of_freedom: DegreesOfFreedom,
     /// y minus line, point by point.
     pub residuals: Vec<f64>,
+    /// What errors of one unit, in each y independently, make in the slope: root of the sum of the squares of its weights.
+    pub slope_spread: f64,
+    /// What they make in the intercept.
+    pub intercept_spread: f64,
     centre: f64,
     mean: f64,
     mean_variance: f64,
@@ -99,7 +103,13 @@ pub fn fit(x: &[f64], y: &[f64], weights: Weights<'_>) -> Result<LineFit, Metrol
     let (deviation, unit, degrees_of_freedom) = scatter(&residuals, &w, weights, 2);
     let slope_variance = unit / sxx;
     let mean_variance = unit / total;
+    let in_slope = |x: f64, w: f64| w * (x - x0) / sxx;
+    let spread = |weight: &dyn Fn(f64, f64) -> f64| {
+        x.iter().zip(&w).map(|(x, w)| weight(*x, *w).powi(2)).sum::<f64>().sqrt()
+    };
     Ok(LineFit {
+        slope_spread: spread(&in_slope),
+        intercept_spread: spread(&|x, w| w / total - x0 * in_slope(x, w)),
         slope,
         intercept: y0 - slope * x0,
         slope_uncertainty: slope_variance.sqrt(),
@@ -137,6 +147,8 @@ pub fn fit_through_origin(x: &[f64], y: &[f64], weights: Weights<'_>) -> Result<
     let (deviation, unit, degrees_of_freedom) = scatter(&residuals, &w, weights, 1);
     let slope_variance = unit / sxx;
     Ok(LineFit {
+        slope_spread: x.iter().zip(&w).map(|(x, w)| (w * x / sxx).powi(2)).sum::<f64>().sqrt(),
+        intercept_spread: 0.0,
         slope,
         intercept: 0.0,
         slope_uncertainty: slope_variance.sqrt(),
@@ -301,6 +313,22 @@ mod tests {
         assert!((line.slope_uncertainty - 0.3 / 2.0_f64.sqrt()).abs() < 1e-15);
         assert!((line.intercept_uncertainty - 0.3 / 3.0_f64.sqrt()).abs() < 1e-15);
         assert_eq!(line.degrees_of_freedom, DegreesOfFreedom::INFINITE);
+        // The same errors, independent: what they make is what was stated.
+        assert!((0.3 * line.slope_spread - line.slope_uncertainty).abs() < 1e-15);
+        assert!((0.3 * line.intercept_spread - line.intercept_uncertainty).abs() < 1e-15);
+        let weights = [1.0, 4.0, 2.0, 3.0];
+        let (x, y) = ([1.0, 2.0, 4.0, 7.0], [0.3, 0.1, 0.9, 0.2]);
+        let line = fit(&x, &y, Weights::Relative(&weights)).unwrap();
+        // By shifting one point at a time.
+        let moved = |i: usize| {
+            let mut shifted = y;
+            shifted[i] += 1.0;
+            let other = fit(&x, &shifted, Weights::Relative(&weights)).unwrap();
+            ((other.slope - line.slope).powi(2), (other.intercept - line.intercept).powi(2))
+        };
+        let sum = (0..4).map(moved).fold((0.0, 0.0), |s, m| (s.0 + m.0, s.1 + m.1));
+        assert!((sum.0.sqrt() - line.slope_spread).abs() < 1e-12);
+        assert!((sum.1.sqrt() - line.intercept_spread).abs() < 1e-12);
     }
 
     #[test]

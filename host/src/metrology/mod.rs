@@ -10,7 +10,6 @@
 pub mod budget;
 pub mod capability;
 pub mod columns;
-pub mod command;
 pub mod compare;
 pub mod contribution;
 pub mod correlated;
@@ -23,12 +22,14 @@ pub mod linear;
 pub mod polynomial;
 pub mod propagation;
 pub mod quantity;
+pub mod read_back;
 pub mod rule;
 pub mod student;
+pub mod voltage;
 
 pub use budget::{Budget, Combined, Interval};
 pub use capability::{Capability, capability};
-pub use command::CommandUncertainty;
+
 pub use contribution::{Contribution, DegreesOfFreedom, Distribution, Kind, Sensitivity};
 pub use decision::{Calibration, Conformity, Decision, Limits};
 pub use error::MetrologyError;
@@ -36,6 +37,7 @@ pub use group::Group;
 pub use quantity::Quantity;
 pub use rule::{DecisionRule, Judging, Risk};
 pub use student::{CoverageFactor, Level};
+pub use voltage::{KnownVoltage, VoltageUncertainty};
 
 #[cfg(test)]
 pub(crate) mod monte_carlo;

@@ -136,6 +136,7 @@ impl Bench {
         };
         let record = match before {
             Before::Own => board.calibration(today),
+            Before::WithoutReadOuts => board.calibration_without_read_outs(today),
             Before::Nothing => None,
             Before::Others => Board::drawn(&mut Random::new(!seed), !seed).calibration(today),
         };

@@ -37,6 +37,8 @@ pub enum Before {
     Nothing,
     /// Its own, forty days old.
     Own,
+    /// Its own, without tables for the inputs of the amplifier's read-outs: a board that was calibrated before they were fitted.
+    WithoutReadOuts,
     /// Another board's, under this board's name: a board was exchanged behind the same controller.
     Others,
 }
@@ -77,6 +79,7 @@ impl MeterBench {
         let stored = record.or_else(|| match before {
             Before::Nothing => None,
             Before::Own => own_record(&board, curve, &mut random, today),
+            Before::WithoutReadOuts => board.calibration_without_read_outs(today),
             Before::Others => Board::drawn(&mut Random::new(seed ^ 0x0bad_b0a2), seed).calibration(today),
         });
         let identity = Identity {

@@ -10,12 +10,11 @@ use proofstand::estimate::scale::{self, ScaleInputs};
 use proofstand::estimate::speed::{Crossing, first_crossing, speed};
 use proofstand::estimate::torque_line::torque_line;
 use proofstand::estimate::{PartsPerMillion, ReversalEstimate, ReversalWindow, Shape};
-use proofstand::metrology::{Budget, Combined, DegreesOfFreedom, Quantity};
+use proofstand::metrology::{Budget, Combined, DegreesOfFreedom, KnownVoltage, Quantity, VoltageUncertainty};
 use proofstand_protocol::message::Sample;
 use proofstand_protocol::units::{Counts, Micros, Microvolts};
 use proofstand_units::{
     CountsPerRev, KilogramSquareMetres, Kilograms, Metres, NewtonMetres, RadPerSec, RadPerSec2, Seconds,
-    Volts,
 };
 
 /// How often the truth was inside.
@@ -85,8 +84,12 @@ struct Truth {
     viscous: f64,
     lag: f64,
     cogging: [(f64, f64, f64); 2],
-    /// What the calibration does not know: V at 0 V, V at 10 V more.
-    command: (f64, f64),
+    /// What the calibration of the output does not know: V at 0 V, V per V.
+    output: (f64, f64),
+    /// What that of the terminals' input does not know.
+    input: (f64, f64),
+    /// Its curve: volts, radians per volt, phase.
+    curve: (f64, f64, f64),
     /// True seconds in a second of the fixture's.
     clock: f64,
 }
@@ -94,6 +97,14 @@ struct Truth {
 impl Truth {
     fn drawn(random: &mut Random) -> Self {
         let phase = |random: &mut Random| core::f64::consts::TAU * random.uniform();
+        // One meter for output and inputs: 35 ppm of reading and 5 ppm of 10 V (hardware's error budget: memory).
+        let meter = (random.within(50e-6), random.within(35e-6));
+        // Each converter has a reference of its own: 25 ppm in 1000 h, growing with the root of 300 days, 3 ppm and 5 µV a kelvin.
+        let converter = |random: &mut Random, meter: (f64, f64)| {
+            let kelvin = random.within(5.0);
+            let drift = random.within(25e-6 * (0.024_f64 * 300.0).sqrt());
+            (meter.0 + kelvin * random.within(5e-6), meter.1 + drift + kelvin * random.within(3e-6))
+        };
         Self {
             inertia: INERTIA * (1.0 + 0.005 * random.normal()),
             gain: 0.08 * (1.0 + 0.003 * random.normal()),
@@ -102,7 +113,9 @@ impl Truth {
             viscous: 2e-5 * (1.0 + random.within(0.2)),
             lag: 1e-3 * (0.5 + 0.5 * random.uniform()),
             cogging: [(10.0, 0.002 * RATED, phase(random)), (60.0, 0.003 * RATED, phase(random))],
-            command: (0.35e-3 * random.normal(), 0.35e-3 * random.normal()),
+            output: converter(random, meter),
+            input: converter(random, meter),
+            curve: (1.2e-4 * random.normal(), 0.5 + random.uniform(), phase(random)),
             clock: 1.0 + 1e-6 * random.within(50.0),
         }
     }
@@ -116,14 +129,18 @@ impl Truth {
         while segment < halves && tick < 60_000 {
             let sign = if segment % 2 == 0 { 1.0 } else { -1.0 };
             let nominal = sign * level;
-            let volts = nominal + self.command.0 + self.command.1 * nominal / 10.0;
+            // What the meter would show too high, the fixture puts out too low.
+            let volts = nominal - self.output.0 - self.output.1 * nominal;
+            let (most, per_volt, phase) = self.curve;
+            let read = volts + self.input.0 + self.input.1 * volts + most * (per_volt * volts + phase).sin();
+            // A step of 312.5 µV, and noise.
+            let read = ((1e6 * read + 150.0 * random.normal()) / 312.5).round() * 312.5;
             samples.push(Sample {
                 sequence: tick as u32,
                 at: Micros(1_000_000 + 1000 * tick),
                 position: Counts((theta * f64::from(CPR.get()) / core::f64::consts::TAU).floor() as i64),
                 command: Microvolts((1e6 * nominal) as i32),
-                // Calibrated with the same meter: its error is not seen.
-                readback: Microvolts((1e6 * nominal + 150.0 * random.normal()) as i32),
+                readback: Microvolts(read as i32),
                 segment,
                 ..Sample::default()
             });
@@ -144,6 +161,22 @@ impl Truth {
     }
 }
 
+/// What the record of a calibration with such a meter states, 300 days later. Written down here, not taken from the model.
+const CALIBRATED: KnownVoltage = KnownVoltage {
+    stated: VoltageUncertainty {
+        offset: 30e-6,
+        gain: 21e-6,
+        correlation: 0.0,
+        residual: 130e-6,
+        drift: 25e-6,
+        gain_per_kelvin: 3e-6,
+        offset_per_kelvin: 5e-6,
+        temperature_range: 5.0,
+    },
+    age_days: 300.0,
+    calibrated: true,
+};
+
 /// Gain and offset by reversal at three levels.
 pub(crate) fn command_scale(trials: u32, seed: u64) -> [Coverage; 2] {
     let (mut gain, mut offset) = (Coverage::new("gain by reversal"), Coverage::new("offset"));
@@ -159,8 +192,8 @@ pub(crate) fn command_scale(trials: u32, seed: u64) -> [Coverage; 2] {
         rated_torque: NewtonMetres::new(RATED),
         inertia: KilogramSquareMetres::new(INERTIA),
         inertia_uncertainty: KilogramSquareMetres::new(0.01 * INERTIA),
-        command_uncertainty: Volts::new(1e-3),
-        read_out_uncertainty: Volts::new(1e-3),
+        terminal: CALIBRATED,
+        torque_read_out: CALIBRATED,
         clock_ppm: 50.0,
         lag: Seconds::from_millis(1.0),
         count_sign: 1.0,

@@ -14,6 +14,21 @@ const POINTS: i32 = 17;
 /// Days from calibration to its due date.
 const DUE_AFTER: u32 = 365;
 
+/// What the invented record states of the command, and of each input by itself.
+const STATEMENT: Statement = Statement {
+    offset_nv: 60_000,
+    gain_ppb: 20_000,
+    correlation_permille: 0,
+    residual_nv: 120_000,
+    drift_ppb: 25_000,
+    gain_per_kelvin_ppb: 3_000,
+    offset_per_kelvin_nv: 5_000,
+    temperature_range_mk: 5_000,
+    meter_reading_ppb: 35_000,
+    meter_range_nv: 50_000,
+    channels_nv: [550_000, 550_000, 560_000, 560_000],
+};
+
 /// A converter with a linear error.
 #[derive(Debug, Clone, Copy)]
 struct Converter {
@@ -90,7 +105,7 @@ impl Analog {
                 .map_err(|_| wrong("the meter's name is too long"))?,
             command: CommandTable::new(&command).map_err(|e| wrong(&format!("{e:?}")))?,
             channels: self.inputs.map(channel),
-            statement: Statement::default(),
+            statement: STATEMENT,
         };
         encode(&record).map_err(|e| wrong(&format!("{e:?}")))
     }

@@ -11,14 +11,12 @@ use crate::estimate::reversal::{self, ReversalEstimate, ReversalWindow, SETTLING
 use crate::estimate::scale::{self, ScaleInputs};
 use crate::estimate::torque_line::{LevelPoint, TorqueLine, torque_line};
 use crate::metrology::compare::Way;
-use crate::metrology::{Budget, Contribution, CoverageFactor, Limits, Sensitivity};
+use crate::metrology::{Budget, Contribution, Limits};
 use crate::planner::ReversalLevel;
 use crate::record::model::{Band, Panel, Plot, PlotAxis, ResultRow, Series, SeriesStyle, Verdict};
 
 /// Samples of the short windows by which a passage is found.
 const SMOOTHING: usize = 9;
-/// The command's stated uncertainty is an expanded one.
-const K2: CoverageFactor = CoverageFactor::new(2.0);
 
 /// One level as it was measured.
 struct Level<'a> {
@@ -163,7 +161,7 @@ impl Scale<'_> {
     fn gain(&self) -> ResultRow {
         match gain_limits(self.context) {
             Some(limits) => {
-                gain_row(self.context).judged(&self.way.budget(), &limits, self.context.by_volts())
+                gain_row(self.context).judged(&self.way.budget(), &limits, self.context.by_read_back())
             }
             None => gain_row(self.context).without(Verdict::Undecided, "the tolerance leaves no room"),
         }
@@ -174,7 +172,7 @@ impl Scale<'_> {
             Row::number("command-scale.offset", "Offset at 0 V, percent of rated torque", "%").target(0.0);
         let budget = scale::offset(&estimates(self.levels), self.measured_gain(), &self.inputs);
         match Limits::around(Percent::ZERO, self.context.sheet.tolerances.torque_offset.value) {
-            Ok(limits) => row.judged(&budget, &limits, self.context.by_volts()),
+            Ok(limits) => row.judged(&budget, &limits, self.context.by_read_back()),
             Err(_) => row.without(Verdict::Undecided, "the tolerance leaves no room"),
         }
     }
@@ -200,19 +198,12 @@ impl Scale<'_> {
                 Percent::new(scatter),
                 nu,
             ))
-            .with(
-                Contribution::expanded(
-                    "command at the terminals",
-                    self.context.equipment.command_uncertainty,
-                    K2,
-                )
-                .with_sensitivity(Sensitivity::new(self.measured_gain().get())),
-            );
+            .with(self.inputs.one_level(self.measured_gain()));
         Row::number("command-scale.linearity", "Farthest from a straight line, percent of rated torque", "%")
             .judged(
                 &budget,
                 &Limits::AtMost(self.context.sheet.tolerances.linearity.value),
-                self.context.by_volts(),
+                self.context.by_read_back(),
             )
     }
 
@@ -226,17 +217,10 @@ impl Scale<'_> {
                 scatter,
                 self.line.degrees_of_freedom,
             ))
-            .with(
-                Contribution::expanded(
-                    "command at the terminals",
-                    self.context.equipment.command_uncertainty,
-                    K2,
-                )
-                .with_sensitivity(Sensitivity::new(self.measured_gain().get())),
-            );
+            .with(self.inputs.line_at_zero(self.line));
         let row = Row::number("command-scale.zero", "Line at 0 V, percent of rated torque", "%").target(0.0);
         match Limits::around(Percent::ZERO, self.context.sheet.tolerances.torque_offset.value) {
-            Ok(limits) => row.judged(&budget, &limits, self.context.by_volts()),
+            Ok(limits) => row.judged(&budget, &limits, self.context.by_read_back()),
             Err(_) => row.without(Verdict::Undecided, "the tolerance leaves no room"),
         }
     }

@@ -8,8 +8,8 @@ use crate::checks::rows::Row;
 use crate::checks::{Context, Judgement, StepEvidence};
 use crate::estimate::reversal::SETTLING_TIME_CONSTANTS;
 use crate::estimate::scale::{self, ScaleInputs};
-use crate::metrology::Limits;
 use crate::metrology::compare::{Agreement, Way, agreement, smallest_seen};
+use crate::metrology::{Calibration, Judging, Limits};
 use crate::record::model::{ResultRow, Verdict};
 use crate::sheet::{Stated, TorqueShown};
 
@@ -23,8 +23,8 @@ pub(super) fn inputs(context: &Context<'_>) -> ScaleInputs {
         rated_torque: axis.rated_torque,
         inertia: axis.inertia,
         inertia_uncertainty: context.sheet.inertia().expanded,
-        command_uncertainty: context.equipment.command_uncertainty,
-        read_out_uncertainty: context.equipment.read_out_uncertainty,
+        terminal: context.equipment.terminal,
+        torque_read_out: context.equipment.torque_read_out,
         clock_ppm: context.equipment.clock_ppm,
         lag: axis.lag,
         count_sign: context.count_sign(),
@@ -86,7 +86,7 @@ fn by_read_out(
         }
         .to_owned(),
     );
-    finish(context, way, row, tolerance, out)
+    finish(context, way, row, (tolerance, context.by_torque_read_out()), out)
 }
 
 fn by_display(
@@ -114,7 +114,7 @@ fn by_display(
         "The display shows the command as the amplifier scales it: it proves the scale, not that the torque is made."
             .to_owned(),
     );
-    finish(context, way, row, tolerance, out)
+    finish(context, way, row, (tolerance, context.by_read_back()), out)
 }
 
 fn row(context: &Context<'_>, id: &str, name: &str, tolerance: Stated<proofstand_units::Percent>) -> Row {
@@ -137,12 +137,12 @@ fn finish(
     context: &Context<'_>,
     way: Result<Way<PercentPerVolt>, crate::estimate::EstimateError>,
     row: Row,
-    tolerance: Stated<proofstand_units::Percent>,
+    (tolerance, by): (Stated<proofstand_units::Percent>, Judging),
     out: &mut Judgement,
 ) -> Option<Way<PercentPerVolt>> {
     match (way, limits(context, tolerance)) {
         (Ok(way), Some(limits)) => {
-            out.results.push(row.judged(&way.budget(), &limits, context.by_volts()));
+            out.results.push(row.judged(&way.budget(), &limits, by));
             Some(way)
         }
         (Ok(_), None) => {
@@ -183,9 +183,14 @@ fn compared(context: &Context<'_>, one: &Way<PercentPerVolt>, other: &Way<Percen
         ),
     };
     // What the ways share of the calibration cancels; that there is one in force does not.
-    if verdict == Verdict::Accepted && !context.equipment.calibrated {
+    let by_read_out = [one.name, other.name].contains(&scale::READ_OUT);
+    let by = if by_read_out { context.by_torque_read_out() } else { context.by_read_back() };
+    if verdict == Verdict::Accepted && by.calibration != Calibration::InForce {
         verdict = Verdict::Undecided;
-        sentence.push_str("; without a calibration in force that is never more than undecided");
+        sentence.push_str(match by.calibration {
+            Calibration::InputWithout => "; without a table for each input that is never more than undecided",
+            _ => "; without a calibration in force that is never more than undecided",
+        });
     }
     Row::number(
         &format!("command-scale.{}-less-{}", one.name, other.name),

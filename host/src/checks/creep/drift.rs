@@ -10,7 +10,7 @@ use crate::checks::rows::Row;
 use crate::checks::{Context, Judgement, MoveStep, Step, StepEvidence};
 use crate::estimate::PartsPerMillion;
 use crate::estimate::speed::{self, SpeedEstimate};
-use crate::metrology::{Budget, Contribution, CoverageFactor, Limits, Sensitivity};
+use crate::metrology::{Budget, Contribution, Limits, Sensitivity};
 use crate::planner::{CRAWL_RPM, LimitsFor, SpeedCommand, after, come_to_rest, hold, step_to, total_timeout};
 use crate::record::model::{ResultRow, Verdict};
 
@@ -26,7 +26,6 @@ const FORWARD: u8 = 3;
 const REVERSE: u8 = 5;
 /// Fewer counts are no motion.
 const SOME: i64 = 8;
-const K2: CoverageFactor = CoverageFactor::new(2.0);
 
 pub(super) fn step(context: &Context<'_>, drive: &SpeedCommand) -> Step {
     let holding = &context.motion.hold;
@@ -104,9 +103,9 @@ fn of_the_record(context: &Context<'_>, estimate: &SpeedEstimate) -> Vec<Contrib
     all
 }
 
-fn command(context: &Context<'_>, sensitivity: Sensitivity) -> Contribution {
-    Contribution::expanded("command at the terminals", context.equipment.command_uncertainty, K2)
-        .with_sensitivity(sensitivity)
+/// The command at 0 V: one level, so that its curve counts as its offset does.
+fn command(context: &Context<'_>, per_volt: f64) -> Vec<Contribution> {
+    context.equipment.command.at_zero("command at the terminals", per_volt, per_volt)
 }
 
 fn drift_result(
@@ -117,9 +116,9 @@ fn drift_result(
 ) -> ResultRow {
     let budget = Budget::new(drifting)
         .with_all(of_the_record(context, drift))
-        .with(command(context, Sensitivity::new(drive.per_volt.get())));
+        .with_all(command(context, drive.per_volt.get()));
     match drift_limits(context) {
-        Some(limits) => drift_row(context).judged(&budget, &limits, context.by_volts()),
+        Some(limits) => drift_row(context).judged(&budget, &limits, context.by_command()),
         None => drift_row(context).without(Verdict::Undecided, "the tolerance leaves no room"),
     }
 }
@@ -144,10 +143,10 @@ fn null_result(
     let per_speed = Sensitivity::new(1.0 / gain.get());
     let budget = Budget::new(Volts::new(-drifting.get() / gain.get()))
         .with_all(of_the_record(context, drift).into_iter().map(|c| c.with_sensitivity(per_speed)))
-        .with(command(context, Sensitivity::ONE));
+        .with_all(command(context, 1.0));
     let allowed = drive.volts_for(context.speed_offset_allowed()?);
     let row = Row::number("creep.null", "Command that would null the drift", "V").target(0.0);
-    Some(row.judged(&budget, &Limits::around(Volts::ZERO, allowed).ok()?, context.by_volts()))
+    Some(row.judged(&budget, &Limits::around(Volts::ZERO, allowed).ok()?, context.by_command()))
 }
 
 /// The speed of a segment that was made to its end.

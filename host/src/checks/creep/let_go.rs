@@ -8,7 +8,7 @@ use super::STEP;
 use crate::checks::creep::sticks;
 use crate::checks::rows::Row;
 use crate::checks::{Context, Judgement, MoveStep, Step, StepEnding, StepEvidence};
-use crate::metrology::{Budget, Contribution, CoverageFactor, DegreesOfFreedom, Limits, Sensitivity};
+use crate::metrology::{Budget, Contribution, DegreesOfFreedom, Limits};
 use crate::planner::{LimitsFor, after, ramp, step_to, total_timeout};
 use crate::record::model::{ResultRow, Verdict};
 
@@ -25,7 +25,6 @@ const TIMES: u8 = 5;
 const FAR_DEGREES: f64 = 3.0;
 /// It had let go where it had moved so far.
 const MOVED_DEGREES: f64 = 0.2;
-const K2: CoverageFactor = CoverageFactor::new(2.0);
 
 /// The segments of the ramps, with the command's sign.
 fn ramps() -> impl Iterator<Item = (u8, f64)> {
@@ -102,11 +101,16 @@ pub(super) fn judge(context: &Context<'_>, made: &StepEvidence) -> Judgement {
         DegreesOfFreedom::of_fit(2 * usize::from(TIMES), 2),
     );
     // The torque at 0 V, as the command scale has it: what has to be commanded against it has the other sign.
-    let budget = Budget::new(Percent::new(-gain * (up.mean + down.mean) / 2.0)).with(spread.clone()).with(
-        Contribution::expanded("command at the terminals", context.equipment.command_uncertainty, K2)
-            .with_sensitivity(Sensitivity::new(gain)),
+    // Half the sum of a positive and a negative command: the gain of the calibration cancels, its offset does not, and the
+    // curve is that of two levels.
+    let command = context.equipment.command.at_zero(
+        "command at the terminals",
+        gain,
+        gain * core::f64::consts::FRAC_1_SQRT_2,
     );
-    out.results.push(row.judged(&budget, &limits, context.by_volts()));
+    let budget =
+        Budget::new(Percent::new(-gain * (up.mean + down.mean) / 2.0)).with(spread.clone()).with_all(command);
+    out.results.push(row.judged(&budget, &limits, context.by_command()));
     let friction = Budget::new(Percent::new(gain * (up.mean - down.mean) / 2.0)).with(spread).combined();
     out.notes.push(format!(
         "It lets go at {:+.3} V and {:+.3} V on average: friction when breaking away is ({:.2} ± {:.2}) % of rated torque \

@@ -7,7 +7,7 @@ use super::{Context, MEASURE_AT, NAMES, Row};
 use crate::checks::StepEvidence;
 use crate::estimate::track::between;
 use crate::estimate::{PartsPerMillion, SpeedEstimate, speed};
-use crate::metrology::{Budget, Contribution, CoverageFactor, Limits, Sensitivity};
+use crate::metrology::{Budget, Limits, Sensitivity};
 use crate::record::model::ResultRow;
 
 /// The row's id.
@@ -16,7 +16,6 @@ pub(in crate::checks) const ID: &str = "line-count-slow.scale";
 const COARSE: f64 = 20.0;
 /// The speed has settled so long after the command changed.
 const SETTLED_US: u64 = 300_000;
-const K2: CoverageFactor = CoverageFactor::new(2.0);
 
 /// Speed per volt by the half difference of both directions, in which an offset cancels.
 pub(in crate::checks) struct SlowScale {
@@ -60,12 +59,14 @@ pub(super) fn row(context: &Context<'_>, evidence: &[StepEvidence]) -> Option<Re
     let mut budget = Budget::new(gain);
     for one in [&forward, &reverse] {
         budget = budget
-            .with_all(one.speed.contributions(clock).into_iter().map(|c| c.with_sensitivity(per_speed)))
-            .with(
-                Contribution::expanded("command at the terminals", context.equipment.command_uncertainty, K2)
-                    .with_sensitivity(Sensitivity::new(gain.get() / volts.get())),
-            );
+            .with_all(one.speed.contributions(clock).into_iter().map(|c| c.with_sensitivity(per_speed)));
     }
+    let span = volts.get().abs();
+    // Each of the two levels counts with 1/span: together √2 of it.
+    let spread = gain.get() * core::f64::consts::SQRT_2 / span;
+    let (common, curve) =
+        context.equipment.command.in_slope("command at the terminals", gain, Volts::new(span / 2.0), spread);
+    let budget = budget.with(common).with_all(curve);
     let limits = Limits::around(target, target * (COARSE / 100.0)).ok()?;
     // A gate, not the scale's result: it needs no calibration in force to tell a doubled scale.
     Some(Row::number(ID, "Speed per volt, slowly", "rpm/V").target(target.get()).judged(

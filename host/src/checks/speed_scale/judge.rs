@@ -7,11 +7,11 @@ use crate::checks::rows::Row;
 use crate::checks::{Context, Judgement, StepEvidence};
 use crate::estimate::speed::{self, SpeedEstimate};
 use crate::estimate::speed_line::{SpeedLine, SpeedPoint, speed_line};
-use crate::metrology::{Budget, Contribution, CoverageFactor, Limits, Sensitivity};
+use crate::metrology::{Budget, Contribution, Limits};
 use crate::record::model::{Band, Panel, Plot, PlotAxis, ResultRow, Series, SeriesStyle, Verdict};
 
-/// The command's stated uncertainty is an expanded one.
-const K2: CoverageFactor = CoverageFactor::new(2.0);
+/// What a budget calls the command.
+const COMMAND: &str = "command at the terminals";
 
 /// One level as it was measured.
 #[derive(Clone, Copy)]
@@ -93,11 +93,6 @@ struct Scale<'a> {
 }
 
 impl Scale<'_> {
-    fn command(&self, sensitivity: Sensitivity) -> Contribution {
-        Contribution::expanded("command at the terminals", self.context.equipment.command_uncertainty, K2)
-            .with_sensitivity(sensitivity)
-    }
-
     fn highest(&self) -> Volts {
         self.levels.iter().map(|l| l.command.abs()).fold(Volts::ZERO, Volts::max)
     }
@@ -117,19 +112,23 @@ impl Scale<'_> {
 
     /// What all levels share comes after the fit, never as weights: command, clock.
     fn gain(&self, id: &str, title: &str, line: &SpeedLine) -> ResultRow {
+        let command = self.context.equipment.command;
+        let (common, curve) =
+            command.in_slope(COMMAND, line.gain, self.highest(), line.gain.get() * line.gain_spread);
         let budget = Budget::new(line.gain)
             .with(Contribution::type_a(
                 "scatter of the levels about the line",
                 line.gain_scatter,
                 line.degrees_of_freedom,
             ))
-            .with(self.command(Sensitivity::of(line.gain, self.highest())))
+            .with(common)
+            .with_all(curve)
             .with(Contribution::rectangular(
                 "clock of the fixture",
                 line.gain * (1e-6 * self.context.equipment.clock_ppm),
             ));
         match self.gain_limits() {
-            Some(limits) => self.gain_row(id, title).judged(&budget, &limits, self.context.by_volts()),
+            Some(limits) => self.gain_row(id, title).judged(&budget, &limits, self.context.by_command()),
             None => self.gain_row(id, title).without(Verdict::Undecided, "the tolerance leaves no room"),
         }
     }
@@ -141,11 +140,15 @@ impl Scale<'_> {
                 line.offset_scatter,
                 line.degrees_of_freedom,
             ))
-            .with(self.command(Sensitivity::new(line.gain.get())));
+            .with_all(self.context.equipment.command.at_zero(
+                COMMAND,
+                line.gain.get(),
+                line.gain.get() * line.offset_spread,
+            ));
         let row = Row::number("speed-scale.offset", "Speed at 0 V, by the line", "rpm").target(0.0);
         let allowed = self.context.speed_offset_allowed().unwrap_or(Rpm::ZERO);
         match Limits::around(Rpm::ZERO, allowed) {
-            Ok(limits) => row.judged(&budget, &limits, self.context.by_volts()),
+            Ok(limits) => row.judged(&budget, &limits, self.context.by_command()),
             Err(_) => row.without(Verdict::Undecided, "the tolerance leaves no room"),
         }
     }
@@ -171,11 +174,11 @@ impl Scale<'_> {
                 Percent::new(level.estimate.standard_uncertainty.get() * percent),
                 level.estimate.degrees_of_freedom,
             ))
-            .with(self.command(Sensitivity::new(line.gain.get() * percent)));
+            .with(self.context.equipment.command.curve(COMMAND, line.gain.get() * percent));
         row.judged(
             &budget,
             &Limits::AtMost(self.context.sheet.tolerances.linearity.value),
-            self.context.by_volts(),
+            self.context.by_command(),
         )
     }
 
@@ -184,12 +187,12 @@ impl Scale<'_> {
         let target = self.target.get();
         let share = self.context.sheet.tolerances.speed_gain.value.get() / 100.0;
         let allowed = self.context.speed_offset_allowed().map_or(0.0, Rpm::get);
-        let u = 0.5 * self.context.equipment.command_uncertainty.get() * line.gain.get();
+        let u = |level: Volts| self.context.equipment.command.standard(level).get() * line.gain.get();
         let mut points: Vec<([f64; 2], f64)> = self
             .levels
             .iter()
             .map(|l| {
-                let expanded = 2.0 * l.estimate.standard_uncertainty.get().hypot(u);
+                let expanded = 2.0 * l.estimate.standard_uncertainty.get().hypot(u(l.command));
                 ([l.command.get(), l.speed.get()], expanded)
             })
             .collect();

@@ -1,19 +1,20 @@
-//! How sure the command at the terminals is: by level, by age of the calibration, by temperature.
+//! How sure a calibrated voltage is, put out or read: by level, by age of the calibration, by temperature.
 
-use proofstand_units::Volts;
+use proofstand_units::{Percent, Volts};
 use serde::{Deserialize, Serialize};
 
 use super::contribution::{Contribution, Sensitivity};
 use super::error::MetrologyError;
 use super::group::{Group, Pair};
+use super::quantity::Quantity;
 
 /// Hours in a day over a thousand hours: the unit that drift is stated in.
 const KILOHOURS_A_DAY: f64 = 0.024;
 
-/// Uncertainty of the command at the terminals, as a calibration states it. An error at level V is taken as
-/// `offset + gain·V + rest`, plus what time and temperature have added since.
+/// Uncertainty of a calibrated voltage, the command at the terminals or one that an input reads, as its calibration states
+/// it. An error at level V is taken as `offset + gain·V + rest`, plus what time and temperature have added since.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
-pub struct CommandUncertainty {
+pub struct VoltageUncertainty {
     /// Standard uncertainty at 0 V, in volts.
     pub offset: f64,
     /// Standard uncertainty of the gain, relative.
@@ -32,8 +33,8 @@ pub struct CommandUncertainty {
     pub temperature_range: f64,
 }
 
-impl CommandUncertainty {
-    /// A command of which only an expanded uncertainty (k = 2) at any level is known.
+impl VoltageUncertainty {
+    /// A voltage of which only an expanded uncertainty (k = 2) at any level is known.
     #[must_use]
     pub const fn flat(expanded: Volts) -> Self {
         Self {
@@ -48,8 +49,14 @@ impl CommandUncertainty {
         }
     }
 
+    /// Only one number is known for all levels: nothing can be said of gain and curve apart.
+    #[must_use]
+    pub const fn is_flat(&self) -> bool {
+        self.gain == 0.0 && self.residual == 0.0 && self.drift == 0.0 && self.gain_per_kelvin == 0.0
+    }
+
     /// Relative drift since the calibration: half-width.
-    fn drifted(&self, age_days: f64) -> f64 {
+    pub(super) fn drifted(&self, age_days: f64) -> f64 {
         self.drift * (age_days.max(0.0) * KILOHOURS_A_DAY).sqrt()
     }
 
@@ -153,12 +160,97 @@ impl CommandUncertainty {
     }
 }
 
+/// A calibrated voltage on a day: what its record states, how old that is, and whether it is in force.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct KnownVoltage {
+    /// What the calibration states.
+    pub stated: VoltageUncertainty,
+    /// Days since the calibration: what drift is counted from.
+    pub age_days: f64,
+    /// There is a calibration of it, of this board, in date. If not, no result that rests on it is better than undecided.
+    pub calibrated: bool,
+}
+
+impl KnownVoltage {
+    /// Nothing but an expanded uncertainty (k = 2) of the bare board is known.
+    #[must_use]
+    pub const fn uncalibrated(expanded: Volts) -> Self {
+        Self { stated: VoltageUncertainty::flat(expanded), age_days: 0.0, calibrated: false }
+    }
+
+    /// Standard uncertainty at a level.
+    #[must_use]
+    pub fn standard(&self, level: Volts) -> Volts {
+        self.stated.standard(level, self.age_days)
+    }
+
+    /// What it makes uncertain about a slope over levels up to `highest`: what all levels share, and what each has alone.
+    ///
+    /// `slope` is in result units per volt. `spread` is by how many result units the slope moves if each level were off by
+    /// one volt, independently: the root of the sum of the squares of the fit's weights. The gain of the calibration moves
+    /// the slope as a whole, whatever the levels; its offset moves nothing. Where only one number is known for all levels it
+    /// is taken at the highest level, as if all of it were gain.
+    #[must_use]
+    pub fn in_slope<Q: Quantity>(
+        &self,
+        what: &str,
+        slope: Q,
+        highest: Volts,
+        spread: f64,
+    ) -> (Contribution, Option<Contribution>) {
+        let slope = slope.number();
+        if self.stated.is_flat() {
+            let name = format!("{what}, one number for all levels");
+            let all = Contribution::normal(&name, self.standard(highest));
+            return (all.with_sensitivity(Sensitivity::new(slope / highest.get())), None);
+        }
+        let gain = Contribution::normal(
+            &format!("{what}: gain with drift and temperature"),
+            Percent::new(100.0 * self.stated.gain_after(self.age_days)),
+        );
+        (gain.with_sensitivity(Sensitivity::new(slope / 100.0)), Some(self.curve(what, spread)))
+    }
+
+    /// What it makes uncertain about a value at 0 V: the offset, and the curve of so many levels as `spread` (result units
+    /// by one volt at each level independently) says. `per_volt` is in result units per volt.
+    #[must_use]
+    pub fn at_zero(&self, what: &str, per_volt: f64, spread: f64) -> Vec<Contribution> {
+        let sensitivity = Sensitivity::new(per_volt);
+        if self.stated.is_flat() {
+            let name = format!("{what}, one number for all levels");
+            return vec![
+                Contribution::normal(&name, self.standard(Volts::ZERO)).with_sensitivity(sensitivity),
+            ];
+        }
+        vec![
+            Contribution::normal(
+                &format!("{what}: offset with temperature"),
+                Volts::new(self.stated.offset_after()),
+            )
+            .with_sensitivity(sensitivity),
+            self.curve(what, spread),
+        ]
+    }
+
+    /// What curve and step alone make uncertain, with the result units by one volt: where offset and gain cancel. Where only
+    /// one number is known it stands here too.
+    #[must_use]
+    pub fn curve(&self, what: &str, per_volt: f64) -> Contribution {
+        let (name, u) = if self.stated.is_flat() {
+            (format!("{what}, one number for all levels"), self.standard(Volts::ZERO))
+        } else {
+            (format!("{what}: curve and step"), Volts::new(self.stated.residual))
+        };
+        Contribution::normal(&name, u).with_sensitivity(Sensitivity::new(per_volt))
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::metrology::budget::Budget;
 
-    const STATED: CommandUncertainty = CommandUncertainty {
+    const STATED: VoltageUncertainty = VoltageUncertainty {
         offset: 30e-6,
         gain: 20e-6,
         correlation: -0.3,
@@ -185,7 +277,7 @@ mod tests {
 
     #[test]
     fn drift_grows_with_the_square_root_of_time_and_the_due_date_is_the_last_day_within_the_aim() {
-        let drift_only = CommandUncertainty { drift: 25e-6, ..CommandUncertainty::flat(Volts::ZERO) };
+        let drift_only = VoltageUncertainty { drift: 25e-6, ..VoltageUncertainty::flat(Volts::ZERO) };
         // By hand: 10 V · 25 ppm · √(8.76) / √3 · 2 after 8760 h.
         let year = drift_only.expanded(Volts::new(10.0), 365.0).get();
         assert!((year - 2.0 * 10.0 * 25e-6 * 8.76_f64.sqrt() / 3.0_f64.sqrt()).abs() < 1e-9);
@@ -197,6 +289,6 @@ mod tests {
             assert!(STATED.worst(Volts::new(10.0), f64::from(days + 1)) > aim);
         }
         assert_eq!(STATED.days_within(Volts::new(1e-4), Volts::new(10.0), 365), None);
-        assert_eq!(CommandUncertainty::flat(aim).days_within(aim, Volts::new(10.0), 365), Some(365));
+        assert_eq!(VoltageUncertainty::flat(aim).days_within(aim, Volts::new(10.0), 365), Some(365));
     }
 }
