@@ -7,8 +7,8 @@ use proofstand::checks::{self, Check};
 use proofstand::fixture::Client;
 use proofstand::record::RunFolder;
 use proofstand::record::model::{CheckRecord, ResultRow, Run, RunKind};
-use proofstand::rehearsal::{Disturbed, Fault, Noise, NoisyLink, Rehearsal};
-use proofstand::sequence::Quiet;
+use proofstand::rehearsal::{Disturbed, Fault, Noise, NoisyLink, Rehearsal, RehearsedOperator};
+use proofstand::sequence::{Attendant, Quiet};
 
 /// A day on which the invented calibration is in date.
 pub const TODAY: u32 = 20_000;
@@ -101,6 +101,26 @@ impl Plan {
     /// # Errors
     /// Whatever keeps it from being made; a greeting that never got through among them.
     pub fn disturbed_run_in(&self, folder: &Path) -> Result<(Run, PathBuf, Disturbed), Failure> {
+        self.made_with(folder, |person| Box::new(person))
+    }
+
+    /// The same with another person beside the bench, who may leave some things to the simulated one.
+    ///
+    /// # Errors
+    /// Whatever keeps it from being made.
+    pub fn run_with(
+        &self,
+        folder: &Path,
+        person: impl FnOnce(RehearsedOperator) -> Box<dyn Attendant>,
+    ) -> Result<Run, Failure> {
+        Ok(self.made_with(folder, person)?.0)
+    }
+
+    fn made_with(
+        &self,
+        folder: &Path,
+        person: impl FnOnce(RehearsedOperator) -> Box<dyn Attendant>,
+    ) -> Result<(Run, PathBuf, Disturbed), Failure> {
         let read = proofstand::sheet::read(&self.sheet)?;
         let job = Job::new(read.file, read.text, read.sheet);
         let faults = self.faults.iter().map(|f| Fault::parse(f)).collect::<Result<Vec<_>, _>>()?;
@@ -108,7 +128,7 @@ impl Plan {
         let mut folder = RunFolder::create(folder, "run", true)?;
         let mut link = NoisyLink::new(rehearsal.link(), self.noise, self.seed);
         let mut client = Client::connect(&mut link, &mut folder)?;
-        let mut operator = rehearsal.operator(self.attended);
+        let mut operator = person(rehearsal.operator(self.attended));
         let setting = Setting {
             seed: Some(self.seed),
             faults: self.faults.clone(),
@@ -121,7 +141,7 @@ impl Plan {
             &setting,
             &mut client,
             &mut folder,
-            &mut operator,
+            operator.as_mut(),
             &mut Quiet,
         );
         folder.sync()?;

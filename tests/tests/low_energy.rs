@@ -74,6 +74,60 @@ fn an_axis_that_obeys_its_end_switches_and_brakes_is_accepted() {
     }
 }
 
+/// The cross slide's sheet with the negative end switch handled otherwise, or not there.
+fn negative_end(folder: &tempfile::TempDir, handled: Option<&str>) -> PathBuf {
+    let text = std::fs::read_to_string(demo("cross-slide.toml")).unwrap();
+    let from = text.find("[[input]]\nrole = \"end_switch_negative\"").unwrap();
+    let until = text.find("[enable]").unwrap();
+    let own =
+        handled.map_or_else(String::new, |h| text[from..until].replace("\"obeyed\"", &format!("\"{h}\"")));
+    let sheet = folder.path().join("sheet.toml");
+    std::fs::write(&sheet, format!("{}{own}{}", &text[..from], &text[until..])).unwrap();
+    sheet
+}
+
+#[test]
+fn an_axis_that_obeys_one_end_switch_and_ignores_the_other_or_has_none_there_is_accepted() {
+    for handled in [Some("ignored"), None] {
+        let folder = tempfile::tempdir().unwrap();
+        let run = plan(negative_end(&folder, handled)).run().unwrap();
+        accepted(&run);
+        let does =
+            |id: &str| row(&run, &format!("end-switches.{id}")).and_then(|r| r.measured_text.as_deref());
+        let there = handled.map(|_| "goes on");
+        for (result, wanted) in [
+            ("forward.ahead", Some("stops")),
+            ("forward.behind", there),
+            ("forward.both", handled.map(|_| "stops")),
+            ("forward.back", Some("goes on")),
+            ("reverse.ahead", there),
+            ("reverse.behind", Some("goes on")),
+            ("reverse.both", there),
+            ("reverse.neither", Some("goes on")),
+            ("reverse.back", None),
+        ] {
+            assert_eq!(does(result), wanted, "{result}, the other {handled:?}");
+        }
+    }
+}
+
+#[test]
+fn an_amplifier_that_obeys_both_end_switches_or_none_where_it_is_to_obey_one_is_caught() {
+    let folder = tempfile::tempdir().unwrap();
+    let sheet = negative_end(&folder, Some("ignored"));
+    caught(
+        &plan(sheet.clone()).fault("end-switches-obeyed").run().unwrap(),
+        "end-switches",
+        "end-switches-obeyed",
+    );
+    caught(
+        &plan(sheet.clone()).fault("end-switches-ignored").run().unwrap(),
+        "end-switches",
+        "end-switches-ignored",
+    );
+    caught(&plan(sheet).fault("end-switches-swapped").run().unwrap(), "end-switches", "end-switches-swapped");
+}
+
 #[test]
 fn end_switches_that_are_swapped_or_ignored_are_told_apart() {
     let with = |fault: &str| plan(demo("cross-slide.toml")).fault(fault).run().unwrap();

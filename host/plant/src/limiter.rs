@@ -2,7 +2,7 @@
 
 use core::f64::consts::TAU;
 
-use crate::setup::{CapLaw, CommandMode, EndSwitches, PlantSetup};
+use crate::setup::{CapLaw, CommandMode, PlantSetup};
 
 /// Torque allowed forward and backward, N·m: `least` is negative or zero unless the limiter brakes.
 #[derive(Debug, Clone, Copy)]
@@ -34,7 +34,8 @@ pub(crate) struct Limiter {
     peak: f64,
     /// Braking slope of an open end switch that is obeyed.
     stop: f64,
-    obeys: bool,
+    /// Which end switch is obeyed: forward, backward.
+    obeys: [bool; 2],
 }
 
 #[derive(Debug, Clone)]
@@ -81,7 +82,7 @@ impl Limiter {
             wound: [windup; 2],
             peak: rated * a.torque_limit.get() / 100.0,
             stop: proportional,
-            obeys: a.end_switches == EndSwitches::Obeyed,
+            obeys: a.end_switches.obeyed(),
         }
     }
 
@@ -98,14 +99,12 @@ impl Limiter {
     #[inline]
     pub(crate) fn torque(&mut self, command: f64, speed: f64, ends_closed: [bool; 2], step: f64) -> f64 {
         let mut allowed = Allowed { least: -self.peak, most: self.peak };
-        if self.obeys {
-            // As a cap of zero in that direction: brakes in proportion, lets the way back through.
-            if !ends_closed[0] {
-                allowed.most = (-self.stop * speed).clamp(-self.peak, self.peak);
-            }
-            if !ends_closed[1] {
-                allowed.least = (-self.stop * speed).clamp(-self.peak, self.peak);
-            }
+        // As a cap of zero in that direction: brakes in proportion, lets the way back through.
+        if self.obeys[0] && !ends_closed[0] {
+            allowed.most = (-self.stop * speed).clamp(-self.peak, self.peak);
+        }
+        if self.obeys[1] && !ends_closed[1] {
+            allowed.least = (-self.stop * speed).clamp(-self.peak, self.peak);
         }
         if let Some(speed_loop) = &mut self.speed_loop {
             let asked = (command * self.gain).clamp(-self.cap[1], self.cap[0]);

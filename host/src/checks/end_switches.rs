@@ -70,16 +70,35 @@ fn contacts(sheet: &AxisSheet, setting: Setting, forward: bool) -> Contacts {
     }
 }
 
-/// What the sheet says of the switches: obeyed, if any of them is.
-fn handling(sheet: &AxisSheet) -> Option<Handling> {
-    let inputs = || {
-        [InputRole::EndSwitchPositive, InputRole::EndSwitchNegative]
-            .into_iter()
-            .filter_map(|role| sheet.input(role))
-    };
-    inputs().next()?;
-    let obeyed = inputs().any(|input| input.handling == Handling::Obeyed);
-    Some(if obeyed { Handling::Obeyed } else { Handling::Ignored })
+/// What the sheet says of the two switches as the shaft meets them, turning one way. An axis may have one, and an amplifier may
+/// obey one and ignore the other.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct Switches {
+    ahead: Option<Handling>,
+    behind: Option<Handling>,
+}
+
+impl Switches {
+    fn turning(sheet: &AxisSheet, forward: bool) -> Self {
+        let of = |role| sheet.input(role).map(|input| input.handling);
+        let (plus, minus) = (of(InputRole::EndSwitchPositive), of(InputRole::EndSwitchNegative));
+        if forward { Self { ahead: plus, behind: minus } } else { Self { ahead: minus, behind: plus } }
+    }
+
+    /// The sheet has one that is handled so.
+    fn any(self, handling: Handling) -> bool {
+        [self.ahead, self.behind].contains(&Some(handling))
+    }
+
+    /// The setting can be made: each switch that it trips is there.
+    const fn can_be(self, setting: Setting) -> bool {
+        (!setting.ahead || self.ahead.is_some()) && (!setting.behind || self.behind.is_some())
+    }
+
+    /// The setting trips a switch that must stop the shaft.
+    fn stop(self, setting: Setting) -> bool {
+        setting.ahead && self.ahead == Some(Handling::Obeyed)
+    }
 }
 
 fn program(context: &Context<'_>, sign: f64) -> Vec<Segment> {
@@ -124,7 +143,8 @@ impl Check for EndSwitches {
     }
 
     fn is_for(&self, sheet: &AxisSheet) -> bool {
-        handling(sheet).is_some()
+        let switches = Switches::turning(sheet, true);
+        switches.ahead.or(switches.behind).is_some()
     }
 
     fn needs(&self) -> &'static [Need] {

@@ -26,6 +26,7 @@ mod step_response;
 mod traces;
 
 pub use cited::CitedDirection;
+pub(crate) use retention::AS_BEFORE;
 pub use step::{
     Act, ActAt, ActWhat, Acted, AskNumberStep, Deed, MoveStep, ObserveStep, Prompt, SelfCheckReading,
     SelfCheckStep, Step, StepEnding, StepEvidence, Turned, is_about_the_axis,
@@ -276,6 +277,11 @@ pub trait Check: Sync {
     /// What must have been accepted before.
     fn needs(&self) -> &'static [Need];
 
+    /// Checks that it compares with: made with it where it is asked for by name, whatever they come to.
+    fn compares_with(&self) -> &'static [&'static str] {
+        &[]
+    }
+
     /// The steps, fitted to the axis.
     ///
     /// # Errors
@@ -332,15 +338,16 @@ pub fn for_axis(checks: &[&'static dyn Check], sheet: &AxisSheet) -> Vec<&'stati
     checks.iter().copied().filter(|c| c.is_for(sheet)).collect()
 }
 
-/// The checks asked for and all that they need, in order.
+/// The checks asked for and all that they need or compare with, in order.
 #[must_use]
 pub fn with_needs(asked: &[&'static dyn Check]) -> Vec<&'static dyn Check> {
     let mut wanted: Vec<&str> = asked.iter().map(|c| c.id()).collect();
     let mut at = 0;
     while let Some(&id) = wanted.get(at) {
-        for need in by_id(id).map_or(&[][..], |c| c.needs()) {
-            if !wanted.contains(&need.check) {
-                wanted.push(need.check);
+        let (needs, compares_with) = by_id(id).map_or((&[][..], &[][..]), |c| (c.needs(), c.compares_with()));
+        for needed in needs.iter().map(|n| n.check).chain(compares_with.iter().copied()) {
+            if !wanted.contains(&needed) {
+                wanted.push(needed);
             }
         }
         at += 1;

@@ -3,7 +3,12 @@
 //! What both measurements share (calibration, inertia, clock) cancels in their ratio: repeatability is all that counts.
 
 mod judge;
+#[cfg(test)]
+mod tests;
 
+pub(crate) use judge::AS_BEFORE;
+
+use proofstand_protocol::message::Sample;
 use proofstand_units::{Rpm, Seconds};
 
 use super::line_count::{self, again_slowly};
@@ -55,6 +60,14 @@ fn proven_before(context: &Context<'_>) -> bool {
     })
 }
 
+/// The encoder pairs are driven again, or, on a board that can't tell, the flags are what they were: nothing is enabled else.
+fn came_back(off: &StepEvidence, on: &StepEvidence) -> bool {
+    let flags = |sample: Option<&Sample>| sample.map(|s| s.flags);
+    on.encoder_driven.unwrap_or_else(|| {
+        on.samples.last().is_some() && flags(on.samples.last()) == flags(off.samples.first())
+    })
+}
+
 /// Every counted revolution after the cycle was right, both ways: faster motion is allowed again.
 fn counts_right_after(context: &Context<'_>, so_far: &[StepEvidence]) -> bool {
     let per_rev = context.motion.axis.counts_per_rev;
@@ -86,6 +99,10 @@ impl Check for Retention {
         &[super::MOVES, super::RESTS, super::COUNTS_FOLLOW]
     }
 
+    fn compares_with(&self) -> &'static [&'static str] {
+        &["line-count-slow", "speed-cap"]
+    }
+
     fn plan(&self, context: &Context<'_>) -> Result<Vec<Step>, CannotPlan> {
         if !context.attended {
             return Err(CannotPlan {
@@ -108,6 +125,12 @@ impl Check for Retention {
         };
         // Power that was not switched is not switched back, and nothing is compared.
         if so_far.iter().any(|e| e.ending == StepEnding::Unanswered) {
+            return false;
+        }
+        let find = |name: &str| so_far.iter().find(|e| e.name == name);
+        if let (Some(off), Some(on)) = (find(POWER_OFF), find(POWER_ON))
+            && !came_back(off, on)
+        {
             return false;
         }
         let fast = |cap: &str, scale: &str| name == cap || name == scale;

@@ -112,31 +112,33 @@ pub(super) fn end_switches_wrong(p: &Pattern<'_>) -> Option<Finding> {
     if rows.is_empty() {
         return None;
     }
-    let does = |what: &str| {
-        let of =
-            |way: &str| p.row(&format!("end-switches.{way}.{what}")).and_then(|r| r.measured_text.as_deref());
-        [of("forward"), of("reverse")]
+    let did = |way: &str, what: &str, wanted: &str| {
+        let row = p.row(&format!("end-switches.{way}.{what}"));
+        row.and_then(|r| r.measured_text.as_deref()) == Some(wanted)
     };
-    let stops = |seen: [Option<&str>; 2]| seen.contains(&Some("stops"));
-    let (ahead, behind) = (does("ahead"), does("behind"));
-    let obeyed = [InputRole::EndSwitchPositive, InputRole::EndSwitchNegative]
-        .into_iter()
-        .filter_map(|role| p.sheet.input(role))
-        .any(|input| input.handling == Handling::Obeyed);
-    let (id, title, remedy) = if stops(behind) {
+    let stops_behind = ["forward", "reverse"].iter().any(|way| did(way, "behind", "stops"));
+    // The switch ahead, each way, where the sheet has one that is handled so.
+    let ahead = |handled: Handling, wanted: &str| {
+        [("forward", InputRole::EndSwitchPositive), ("reverse", InputRole::EndSwitchNegative)].iter().any(
+            |(way, role)| {
+                p.sheet.input(*role).is_some_and(|i| i.handling == handled) && did(way, "ahead", wanted)
+            },
+        )
+    };
+    let (id, title, remedy) = if stops_behind {
         (
             "end-switches-swapped",
             "The end switches are swapped: the one at the other end stops the shaft",
             "Swap the wires of the two end switches, or their assignment in the amplifier; look at the direction of rotation \
              first: reversed, it swaps them too",
         )
-    } else if !obeyed {
+    } else if ahead(Handling::Ignored, "stops") {
         (
             "end-switches-obeyed",
             "The amplifier obeys end switches that it should ignore",
             "Take the assignment of the two inputs away in the amplifier",
         )
-    } else if !stops(ahead) {
+    } else if ahead(Handling::Obeyed, "goes on") {
         (
             "end-switches-ignored",
             "The amplifier ignores its end switches",

@@ -5,7 +5,7 @@ use super::{Finding, Pattern, cite};
 use crate::record::model::{ResultRow, Verdict};
 
 /// The revolutions counted slowly that are wrong.
-fn wrong_counts<'a>(p: &Pattern<'a>) -> Vec<&'a ResultRow> {
+pub(super) fn wrong_counts<'a>(p: &Pattern<'a>) -> Vec<&'a ResultRow> {
     let mut rows = p.rows("nudge.interval", "");
     rows.extend(p.rows("line-count-slow.", ""));
     rows.retain(|r| r.unit == "counts" && r.verdict == Verdict::Rejected && r.measured.is_some());

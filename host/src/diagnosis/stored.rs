@@ -1,9 +1,10 @@
 //! What is gone, or has come, over a power cycle.
 
-use super::pulses::counts_lost_at_speed;
+use super::pulses::{counts_lost_at_speed, wrong_counts};
 use super::rules::{finding, near};
 use super::scale::gain_row;
 use super::{Finding, Pattern, cite};
+use crate::checks::AS_BEFORE;
 use crate::record::model::{ResultRow, Verdict};
 
 /// What changed over the power cycle, with what it was before.
@@ -14,13 +15,23 @@ fn changed<'a>(p: &Pattern<'a>) -> Vec<&'a ResultRow> {
     }
     let said = |r: &&ResultRow| r.id != "retention.cycled" && (r.unit != "counts" || r.measured.is_some());
     let rows = p.rows("retention.", "").into_iter();
-    rows.filter(|r| r.verdict == Verdict::Rejected).filter(said).collect()
+    rows.filter(|r| r.verdict == Verdict::Rejected).filter(said).filter(|r| !unchanged(p, r)).collect()
+}
+
+/// Wrong after the power cycle, as it was before.
+fn unchanged(p: &Pattern<'_>, row: &ResultRow) -> bool {
+    let counted = |r: &&ResultRow| r.target == row.target && r.measured == row.measured;
+    match row.unit.as_str() {
+        "counts" => row.measured != row.target && wrong_counts(p).iter().any(counted),
+        _ => row.measured_text.as_deref() == Some(AS_BEFORE),
+    }
 }
 
 /// Wrong before the power cycle, right after it.
 fn right_now(p: &Pattern<'_>, row: &ResultRow) -> bool {
     match row.unit.as_str() {
-        "counts" => row.measured.is_some() && row.measured == row.target,
+        // Right, and rejected: it was wrong before, or the motion ended badly.
+        "counts" => row.measured.is_some() && row.measured == row.target && !wrong_counts(p).is_empty(),
         _ if row.id == "retention.gain" => gain_row(p)
             .zip(row.measured)
             .is_some_and(|((_, before), change)| near(before * (1.0 + change / 100.0), 1.0)),

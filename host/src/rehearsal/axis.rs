@@ -65,10 +65,13 @@ fn amplifier(sheet: &AxisSheet, forward: PlantRotation, random: &mut Random) -> 
         noise: Volts::new(2e-3),
         range: Volts::new(10.0),
     };
-    let end_switches = [InputRole::EndSwitchPositive, InputRole::EndSwitchNegative]
-        .into_iter()
-        .filter_map(|role| sheet.input(role))
-        .any(|input| input.handling == Handling::Obeyed);
+    let obeyed = |role| sheet.input(role).is_some_and(|input| input.handling == Handling::Obeyed);
+    let end_switches = match (obeyed(InputRole::EndSwitchPositive), obeyed(InputRole::EndSwitchNegative)) {
+        (true, true) => EndSwitches::Obeyed,
+        (true, false) => EndSwitches::PositiveObeyed,
+        (false, true) => EndSwitches::NegativeObeyed,
+        (false, false) => EndSwitches::Ignored,
+    };
     let torque = sheet.torque_read_out.as_ref();
     let speed = sheet.speed_read_out.as_ref();
     AmplifierSetup {
@@ -106,7 +109,7 @@ fn amplifier(sheet: &AxisSheet, forward: PlantRotation, random: &mut Random) -> 
             Stop::Coast => WhenDisabled::Coast,
             Stop::Brake => WhenDisabled::DynamicBrake { rated_torque_at: sheet.motor.rated_speed },
         },
-        end_switches: if end_switches { EndSwitches::Obeyed } else { EndSwitches::Ignored },
+        end_switches,
         overspeed: sheet.motor.maximum_speed * 1.05,
         regeneration: match (sheet.bench.regeneration.brake_resistor, sheet.bench.regeneration.absorbs) {
             (false, Some(energy)) => Regeneration::Absorbs { energy, bleed: Watts::new(10.0) },

@@ -92,6 +92,23 @@ pub enum EndSwitches {
     Ignored,
     /// An open switch stops motion in its direction and lets the other through.
     Obeyed,
+    /// Only the one at the positive end is assigned.
+    PositiveObeyed,
+    /// Only the one at the negative end is assigned.
+    NegativeObeyed,
+}
+
+impl EndSwitches {
+    /// Whether each is obeyed: positive, negative.
+    #[must_use]
+    pub const fn obeyed(self) -> [bool; 2] {
+        match self {
+            Self::Ignored => [false, false],
+            Self::Obeyed => [true, true],
+            Self::PositiveObeyed => [true, false],
+            Self::NegativeObeyed => [false, true],
+        }
+    }
 }
 
 /// What the amplifier makes of its enable input.

@@ -4,7 +4,7 @@ use proofstand_protocol::message::Contacts;
 use proofstand_protocol::units::Micros;
 use proofstand_units::Rpm;
 
-use super::{BACK, EACH, RUNS, SETTINGS, Setting, TURN_RPM, TURNS, contacts, handling, order};
+use super::{BACK, EACH, RUNS, SETTINGS, Setting, Switches, TURN_RPM, TURNS, contacts, order};
 use crate::checks::rows::Row;
 use crate::checks::traces::{quiet_plot, state_lane};
 use crate::checks::{ActWhat, Context, Judgement, StepEvidence};
@@ -51,13 +51,13 @@ impl Does {
 
 pub(super) fn judge(context: &Context<'_>, evidence: &[StepEvidence]) -> Judgement {
     let mut out = Judgement::default();
-    let Some(handling) = handling(context.sheet) else { return out };
     for (name, sign) in RUNS {
         let Some(made) = evidence.iter().find(|e| e.name == name) else { continue };
-        for setting in SETTINGS {
-            out.results.push(one(context, handling, name, sign, setting, made));
+        let switches = Switches::turning(context.sheet, sign > 0.0);
+        for setting in SETTINGS.into_iter().filter(|s| switches.can_be(*s)) {
+            out.results.push(one(context, switches, name, sign, setting, made));
         }
-        if handling == Handling::Obeyed {
+        if switches.ahead == Some(Handling::Obeyed) {
             out.results.push(way_back(context, name, sign, made));
         }
         let way = context.way(Rpm::new(sign * context.count_sign()));
@@ -70,15 +70,19 @@ pub(super) fn judge(context: &Context<'_>, evidence: &[StepEvidence]) -> Judgeme
             lanes(context, made),
         ));
     }
-    out.notes.push(match handling {
-        Handling::Ignored => {
-            "The rest of this acceptance was made with these inputs as they are delivered.".to_owned()
-        }
-        Handling::Obeyed => {
-            "The rest of this acceptance was made with both switches in the state that lets the axis move."
-                .to_owned()
-        }
-    });
+    let switches = Switches::turning(context.sheet, true);
+    if switches.any(Handling::Ignored) {
+        out.notes.push(
+            "The rest of this acceptance was made with the inputs that are to be ignored as they are delivered."
+                .to_owned(),
+        );
+    }
+    if switches.any(Handling::Obeyed) {
+        out.notes.push(
+            "The rest of this acceptance was made with each switch that is obeyed in the state that lets the axis move."
+                .to_owned(),
+        );
+    }
     out
 }
 
@@ -115,22 +119,19 @@ fn share(context: &Context<'_>, made: &StepEvidence, sign: f64, to: Micros) -> O
 }
 
 /// What an amplifier that does as the sheet says would do.
-const fn wanted(handling: Handling, setting: Setting) -> Does {
-    match handling {
-        Handling::Obeyed if setting.ahead => Does::Stops,
-        _ => Does::GoesOn,
-    }
+fn wanted(switches: Switches, setting: Setting) -> Does {
+    if switches.stop(setting) { Does::Stops } else { Does::GoesOn }
 }
 
 fn one(
     context: &Context<'_>,
-    handling: Handling,
+    switches: Switches,
     name: &str,
     sign: f64,
     setting: Setting,
     made: &StepEvidence,
 ) -> ResultRow {
-    let wanted = wanted(handling, setting);
+    let wanted = wanted(switches, setting);
     let row = Row::text(
         &format!("end-switches.{name}.{}", setting.slug),
         &format!("Turning {name}, {}", setting.words),

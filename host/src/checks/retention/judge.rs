@@ -4,8 +4,8 @@ use proofstand_protocol::message::Sample;
 use proofstand_units::{Percent, Rpm};
 
 use super::{
-    CAP_AFTER, CAP_BEFORE, COUNT_AFTER, POWER_OFF, POWER_ON, SCALE_AFTER, SCALE_BEFORE, SIGNS, cap_level,
-    counts_right_after, proven_before, scale_level,
+    CAP_AFTER, CAP_BEFORE, COUNT_AFTER, POWER_OFF, POWER_ON, SCALE_AFTER, SCALE_BEFORE, SIGNS, came_back,
+    cap_level, counts_right_after, proven_before, scale_level,
 };
 use crate::checks::line_count::{self, SlowScale};
 use crate::checks::rows::Row;
@@ -13,9 +13,12 @@ use crate::checks::{Context, Judgement, StepEnding, StepEvidence, speed_cap};
 use crate::estimate::reversal::{self, ReversalEstimate, ReversalWindow, SETTLING_TIME_CONSTANTS};
 use crate::estimate::{Shape, SpeedEstimate, speed};
 use crate::metrology::{Budget, Contribution, DegreesOfFreedom, Limits};
+use crate::planner::CannotPlan;
 use crate::record::model::{NotDone, ResultRow, Verdict};
-use crate::sheet::{FlagRole, Polarity};
+use crate::sheet::{Flag, FlagRole, Polarity};
 
+/// A flag that does what it did before.
+pub(crate) const AS_BEFORE: &str = "as before";
 /// Samples of the short windows by which a passage is found, as in the command scale.
 const SMOOTHING: usize = 9;
 /// Torque lost or gained while somebody switched: magnets change by 0.1 to 0.2 % in a kelvin (from memory), and the winding
@@ -26,7 +29,7 @@ pub(super) fn judge(context: &Context<'_>, evidence: &[StepEvidence]) -> Judgeme
     let mut out = Judgement::default();
     let find = |name: &str| evidence.iter().find(|e| e.name == name);
     let switched = [POWER_OFF, POWER_ON].map(|name| find(name).filter(|e| e.ending == StepEnding::Finished));
-    let [Some(off), Some(_)] = switched else {
+    let [Some(off), Some(on)] = switched else {
         out.results.extend(tripped_before(evidence));
         out.not_done = Some(NotDone {
             why: "control power was not switched off and on".to_owned(),
@@ -35,31 +38,109 @@ pub(super) fn judge(context: &Context<'_>, evidence: &[StepEvidence]) -> Judgeme
         });
         return out;
     };
-    out.results.push(seen_going_off(off));
-    for (name, sign) in COUNT_AFTER.into_iter().zip(SIGNS) {
-        out.results.extend(find(name).map(|made| counts(context, sign, made)));
-    }
-    out.results.extend(speed_gain(context, COUNT_AFTER.map(find)));
-    if !proven_before(context) {
-        out.notes.push(
-            "Cap, flag and faster motion were not compared: they had not been accepted before the power cycle.".to_owned(),
-        );
-        return out;
-    }
-    if !counts_right_after(context, evidence) {
-        out.notes.push(
-            "Nothing faster was tried after the power cycle: its counts are not what they must be."
-                .to_owned(),
-        );
-        return out;
-    }
-    if let (Some(before), Some(after)) = (find(CAP_BEFORE), find(CAP_AFTER)) {
-        out.results.extend(cap(context, before, after));
-    }
-    if let (Some(before), Some(after)) = (find(SCALE_BEFORE), find(SCALE_AFTER)) {
-        out.results.extend(torque_gain(context, before, after));
+    out.results.push(cycled(off, on));
+    let counted = COUNT_AFTER.map(find);
+    out.results.extend(SIGNS.into_iter().zip(counted).map(|(sign, made)| counts(context, sign, made)));
+    // Every part has its row: what could not be compared is never passed over.
+    let compared = faster(context, evidence);
+    out.results.push(if context.sheet.command.pair.is_torque() {
+        compared
+            .clone()
+            .and_then(|()| torque_gain(context, find(SCALE_BEFORE), find(SCALE_AFTER)))
+            .unwrap_or_else(|missing| missing.row(gain_row()))
+    } else {
+        speed_gain(context, counted).unwrap_or_else(|missing| missing.row(gain_row()))
+    });
+    let made = compared.and_then(|()| finished(find(CAP_BEFORE), find(CAP_AFTER), why_no_cap(context)));
+    out.results.push(match &made {
+        Ok((before, after)) => cap(context, before, after),
+        Err(missing) => missing.clone().row(cap_row()),
+    });
+    if let Some(of) = context.sheet.flag(FlagRole::HoldingSpeedDown) {
+        out.results.push(match &made {
+            Ok((before, after)) => flag(of, before, after),
+            // What the motion says is the held speed's result; the flag was only not seen.
+            Err(missing) => flag_row().without(Verdict::NotDone, &missing.why),
+        });
     }
     out
+}
+
+/// Why a part could not be compared, and what that says.
+#[derive(Debug, Clone)]
+pub(super) struct Missing {
+    pub(super) verdict: Verdict,
+    why: String,
+}
+
+impl Missing {
+    fn not_done(why: impl Into<String>) -> Self {
+        Self { verdict: Verdict::NotDone, why: why.into() }
+    }
+
+    fn undecided(why: impl Into<String>) -> Self {
+        Self { verdict: Verdict::Undecided, why: why.into() }
+    }
+
+    fn row(self, row: Row) -> ResultRow {
+        row.without(self.verdict, &self.why)
+    }
+}
+
+/// Whether anything faster than counting was tried, before and after.
+fn faster(context: &Context<'_>, evidence: &[StepEvidence]) -> Result<(), Missing> {
+    if !proven_before(context) {
+        return Err(Missing::not_done(
+            "not compared: counts and speed cap had not been accepted before the power cycle",
+        ));
+    }
+    if !counts_right_after(context, evidence) {
+        return Err(Missing::not_done(
+            "not compared: after the power cycle the counts are not known to be what they must be, and nothing faster \
+             was tried",
+        ));
+    }
+    Ok(())
+}
+
+/// The same motion before and after, both made to their ends. One that ended well before and not after has changed.
+pub(super) fn finished<'a>(
+    before: Option<&'a StepEvidence>,
+    after: Option<&'a StepEvidence>,
+    why_none: String,
+) -> Result<(&'a StepEvidence, &'a StepEvidence), Missing> {
+    let before = before.ok_or_else(|| Missing::not_done(why_none))?;
+    if before.ending != StepEnding::Finished {
+        let ended = before.ended_in_words();
+        return Err(Missing::undecided(format!(
+            "nothing to compare with: before the power cycle it {ended}"
+        )));
+    }
+    let after = after
+        .ok_or_else(|| Missing::not_done("not compared: the motion after the power cycle was not made"))?;
+    if after.ending != StepEnding::Finished {
+        let why = format!("it finished before the power cycle, and after it: {}", after.ended_in_words());
+        return Err(Missing { verdict: Verdict::Rejected, why });
+    }
+    Ok((before, after))
+}
+
+/// Why no level was planned at which the cap is held.
+fn why_no_cap(context: &Context<'_>) -> String {
+    let why = context.motion.cap_runs.iter().find_map(|r| r.as_ref().err());
+    not_planned(why)
+}
+
+/// Why no level was planned at which the scale is measured.
+fn why_no_scale(context: &Context<'_>) -> String {
+    not_planned(context.motion.reversals.iter().find_map(|r| r.as_ref().err()))
+}
+
+fn not_planned(why: Option<&CannotPlan>) -> String {
+    why.map_or_else(
+        || "not compared: no motion of this axis shows it".to_owned(),
+        |cannot| format!("not compared: {}; what would allow it: {}", cannot.why, cannot.remedy),
+    )
 }
 
 /// A motion that had been accepted and tripped when it was made again, before the power cycle.
@@ -72,28 +153,35 @@ fn tripped_before(evidence: &[StepEvidence]) -> Option<ResultRow> {
     ))
 }
 
-/// A power cycle that no line shows is none.
-fn seen_going_off(off: &StepEvidence) -> ResultRow {
+/// A power cycle that no line shows is none: the encoder pairs go dead with control power and are driven again with it. A
+/// board that can't tell sees both by the flags.
+pub(super) fn cycled(off: &StepEvidence, on: &StepEvidence) -> ResultRow {
     let row = Row::text("retention.cycled", "Control power went off and came back", "seen");
     let first = off.samples.first().map(|s| s.flags);
-    // The encoder pairs go dead with control power. A board that can't tell sees it by the flags.
     let gone = match off.encoder_driven {
         Some(driven) => !driven,
         None => off.samples.iter().any(|s| Some(s.flags) != first),
     };
-    if gone {
-        row.is("seen", Verdict::Accepted, "the amplifier's lines went with it")
-    } else {
-        row.is(
+    if !gone {
+        return row.is(
             "not seen",
             Verdict::Undecided,
             "no line went when it should have gone off: was it this amplifier's?",
+        );
+    }
+    if came_back(off, on) {
+        row.is("seen", Verdict::Accepted, "the amplifier's lines went with it, and came again")
+    } else {
+        row.is(
+            "went off only",
+            Verdict::Undecided,
+            "the amplifier's lines did not come again in the time that the sheet gives the encoder: is all of the supply on?",
         )
     }
 }
 
 /// Counts after the cycle against the sheet, and against what they were before.
-fn counts(context: &Context<'_>, sign: f64, made: &StepEvidence) -> ResultRow {
+fn counts(context: &Context<'_>, sign: f64, made: Option<&StepEvidence>) -> ResultRow {
     let per_rev = i64::from(context.motion.axis.counts_per_rev.get());
     let way = if sign > 0.0 { "forward" } else { "reverse" };
     let row = Row::number(
@@ -103,34 +191,57 @@ fn counts(context: &Context<'_>, sign: f64, made: &StepEvidence) -> ResultRow {
     )
     .target(per_rev as f64)
     .exact();
+    let Some(made) = made else {
+        return row.without(Verdict::NotDone, "not counted: the motion after the power cycle was not made");
+    };
+    let before = counted_before(context, per_rev);
     let counted = line_count::intervals(made, context.motion.axis.counts_per_rev);
     let Some(worst) = counted.iter().copied().max_by_key(|c| (c - per_rev).abs()) else {
         let why = made
             .trip()
             .map_or_else(|| "fewer than two index pulses came".to_owned(), crate::fixture::trip_in_words);
         // Where none was counted before either, nothing is known to have changed.
-        let counted_once = counted_before(context, per_rev).is_some();
-        let verdict = if counted_once { Verdict::Rejected } else { Verdict::Undecided };
+        let verdict = if before.is_some() { Verdict::Rejected } else { Verdict::Undecided };
         return row.without(verdict, &why);
     };
-    let row = row.measured(worst as f64);
-    match counted_before(context, per_rev) {
-        Some(before) if before != per_rev && worst == per_rev => row.verdict(
+    let (verdict, why) = compared(worst, per_rev, before, made, counted.len());
+    row.measured(worst as f64).verdict(verdict, &why)
+}
+
+/// What the count farthest from the target says, with what was counted before and how the motion ended.
+pub(super) fn compared(
+    worst: i64,
+    per_rev: i64,
+    before: Option<i64>,
+    made: &StepEvidence,
+    intervals: usize,
+) -> (Verdict, String) {
+    if worst != per_rev {
+        let why = match before {
+            Some(before) if before == worst => "it was as wrong before the power cycle".to_owned(),
+            Some(before) => format!("it was {before} before the power cycle"),
+            None => "nothing was counted before the power cycle".to_owned(),
+        };
+        return (Verdict::Rejected, why);
+    }
+    match (before, made.ending) {
+        (Some(before), _) if before != per_rev => (
             Verdict::Rejected,
-            &format!(
+            format!(
                 "right now, and {before} before the power cycle: the setting was not in force until then"
             ),
         ),
-        Some(before) if worst != per_rev && before == worst => {
-            row.verdict(Verdict::Accepted, "unchanged: what was wrong before still is")
+        (_, StepEnding::Tripped(_)) => (Verdict::Rejected, made.ended_in_words()),
+        (Some(_), StepEnding::Finished) => {
+            (Verdict::Accepted, format!("all {intervals} intervals are exact, as before"))
         }
-        Some(before) if worst != per_rev => {
-            row.verdict(Verdict::Rejected, &format!("it was {before} before the power cycle"))
+        (None, StepEnding::Finished) => (
+            Verdict::Undecided,
+            "right, but nothing was counted before the power cycle to compare with".to_owned(),
+        ),
+        _ => {
+            (Verdict::Undecided, format!("{intervals} intervals were right, then: {}", made.ended_in_words()))
         }
-        _ if worst == per_rev && made.trip().is_none() => {
-            row.verdict(Verdict::Accepted, &format!("all {} intervals are exact, as before", counted.len()))
-        }
-        _ => row.verdict(Verdict::Rejected, &made.ended_in_words()),
     }
 }
 
@@ -163,42 +274,58 @@ fn change(
 }
 
 const GAIN: (&str, &str) = ("retention.gain", "Change of the command scale over the power cycle");
+const CAP: (&str, &str) = ("retention.cap", "Change of the held speed over the power cycle");
+
+fn gain_row() -> Row {
+    Row::number(GAIN.0, GAIN.1, "%").target(0.0)
+}
+
+fn cap_row() -> Row {
+    Row::number(CAP.0, CAP.1, "%").target(0.0)
+}
+
+fn flag_row() -> Row {
+    Row::text("retention.flag", "Flag at standstill and while the speed is held", AS_BEFORE)
+}
 
 /// A speed command's scale, by the slow counts.
-fn speed_gain(context: &Context<'_>, counted: [Option<&StepEvidence>; 2]) -> Option<ResultRow> {
-    let earlier = context.earlier.iter().flat_map(|c| &c.results).find(|r| r.id == line_count::SLOW_SCALE)?;
-    let before = earlier.measured?;
-    let [forward, reverse] = counted;
-    let after = SlowScale::of(context, forward?, reverse?)?;
+fn speed_gain(context: &Context<'_>, counted: [Option<&StepEvidence>; 2]) -> Result<ResultRow, Missing> {
+    let earlier = context.earlier.iter().flat_map(|c| &c.results).find(|r| r.id == line_count::SLOW_SCALE);
+    let before = earlier
+        .and_then(|row| row.measured)
+        .ok_or_else(|| Missing::not_done("not compared: it had not been measured before the power cycle"))?;
+    let [Some(forward), Some(reverse)] = counted else {
+        return Err(Missing::not_done("not compared: the motion after the power cycle was not made"));
+    };
+    for made in [forward, reverse] {
+        if made.ending != StepEnding::Finished {
+            return Err(Missing::undecided(format!("after the power cycle: {}", made.ended_in_words())));
+        }
+    }
+    let after = SlowScale::of(context, forward, reverse)
+        .ok_or_else(|| Missing::undecided("the turns after the power cycle gave no steady speed"))?;
     // Measured in the same way and at least as long: no surer than this one.
     let relative = after.scatter.get() / after.gain.get() * core::f64::consts::SQRT_2;
-    Some(change(
-        context,
-        GAIN.0,
-        GAIN.1,
-        after.gain.get() / before,
-        relative,
-        DegreesOfFreedom::INFINITE,
-        None,
-    ))
+    Ok(change(context, GAIN.0, GAIN.1, after.gain.get() / before, relative, DegreesOfFreedom::INFINITE, None))
 }
 
 /// A torque command's scale, by reversal at one level.
-fn torque_gain(context: &Context<'_>, before: &StepEvidence, after: &StepEvidence) -> Option<ResultRow> {
-    let measured = |made: &StepEvidence| reversal_of(context, made);
-    let row = || Row::number(GAIN.0, GAIN.1, "%").target(0.0);
-    if let Some(trip) = after.trip() {
-        return Some(row().without(Verdict::Rejected, &crate::fixture::trip_in_words(trip)));
-    }
-    let (Some(before), Some(after)) = (measured(before)?.ok(), measured(after)?.ok()) else {
-        return Some(row().without(Verdict::Undecided, "the reversal gave no torque before or after"));
+fn torque_gain(
+    context: &Context<'_>,
+    before: Option<&StepEvidence>,
+    after: Option<&StepEvidence>,
+) -> Result<ResultRow, Missing> {
+    let (before, after) = finished(before, after, why_no_scale(context))?;
+    let measured = |made: &StepEvidence| reversal_of(context, made).and_then(Result::ok);
+    let (Some(before), Some(after)) = (measured(before), measured(after)) else {
+        return Err(Missing::undecided("the reversal gave no torque before or after"));
     };
     let relative = |e: &ReversalEstimate| e.gain.standard_uncertainty.get() / e.gain.mean.get();
     let nu = [&before, &after]
         .into_iter()
         .filter_map(|e| e.gain.degrees_of_freedom.finite())
         .fold(f64::INFINITY, f64::min);
-    Some(change(
+    Ok(change(
         context,
         GAIN.0,
         GAIN.1,
@@ -227,30 +354,15 @@ fn reversal_of(
     Some(reversal::reversal(&driven, context.motion.axis.counts_per_rev, &window))
 }
 
-/// Held speed and flag.
-fn cap(context: &Context<'_>, before: &StepEvidence, after: &StepEvidence) -> Vec<ResultRow> {
-    let (id, name) = ("retention.cap", "Change of the held speed over the power cycle");
-    let mut rows = Vec::new();
-    if let Some(trip) = after.trip() {
-        let why = format!("after the power cycle: {}", crate::fixture::trip_in_words(trip));
-        rows.push(Row::number(id, name, "%").target(0.0).without(Verdict::Rejected, &why));
-        return rows;
-    }
-    match (held(context, before), held(context, after)) {
-        (Some(b), Some(a)) => {
-            let relative = |e: &SpeedEstimate| e.standard_uncertainty.get() / e.speed.get().abs();
-            let ratio = a.speed.get() / b.speed.get();
-            let u = relative(&a).hypot(relative(&b));
-            rows.push(change(context, id, name, ratio, u, DegreesOfFreedom::INFINITE, None));
-        }
-        _ => rows.push(
-            Row::number(id, name, "%")
-                .target(0.0)
-                .without(Verdict::Undecided, "the speed never came to the cap"),
-        ),
-    }
-    rows.extend(flag(context, before, after));
-    rows
+/// Held speed.
+fn cap(context: &Context<'_>, before: &StepEvidence, after: &StepEvidence) -> ResultRow {
+    let (Some(b), Some(a)) = (held(context, before), held(context, after)) else {
+        return cap_row().without(Verdict::Undecided, "the speed never came to the cap");
+    };
+    let relative = |e: &SpeedEstimate| e.standard_uncertainty.get() / e.speed.get().abs();
+    let ratio = a.speed.get() / b.speed.get();
+    let u = relative(&a).hypot(relative(&b));
+    change(context, CAP.0, CAP.1, ratio, u, DegreesOfFreedom::INFINITE, None)
 }
 
 fn held(context: &Context<'_>, made: &StepEvidence) -> Option<SpeedEstimate> {
@@ -262,24 +374,27 @@ fn held(context: &Context<'_>, made: &StepEvidence) -> Option<SpeedEstimate> {
 }
 
 /// Idle at standstill and active while the speed is held, as before.
-fn flag(context: &Context<'_>, before: &StepEvidence, after: &StepEvidence) -> Option<ResultRow> {
-    let flag = context.sheet.flag(FlagRole::HoldingSpeedDown)?;
+fn flag(flag: &Flag, before: &StepEvidence, after: &StepEvidence) -> ResultRow {
     let active = |s: &Sample| {
         (s.flags & (1 << (flag.fixture_input & 7)) != 0) == (flag.active == Polarity::Conducting)
     };
     let seen = |made: &StepEvidence| {
         Some((active(made.samples.first()?), active(made.segment_samples(speed_cap::HOLD).last()?)))
     };
-    let (then, now) = (seen(before)?, seen(after)?);
-    let row = Row::text("retention.flag", "Flag at standstill and while the speed is held", "as before");
-    Some(if then == now {
-        row.is("as before", Verdict::Accepted, "it is where it was, at standstill and at the cap")
+    let (Some(then), Some(now)) = (seen(before), seen(after)) else {
+        return flag_row().without(Verdict::Undecided, "the speed was not held before or after");
+    };
+    let word = |active: bool| if active { "active" } else { "idle" };
+    let found = format!("{} at standstill, {} at the cap", word(now.0), word(now.1));
+    if then != now {
+        flag_row().is(&found, Verdict::Rejected, "the flag does something else after the power cycle")
+    } else if now == (false, true) {
+        flag_row().is(AS_BEFORE, Verdict::Accepted, "it is where it was, at standstill and at the cap")
     } else {
-        let found = format!(
-            "{} at standstill, {} at the cap",
-            if now.0 { "active" } else { "idle" },
-            if now.1 { "active" } else { "idle" }
-        );
-        row.is(&found, Verdict::Rejected, "the flag does something else after the power cycle")
-    })
+        flag_row().is(
+            AS_BEFORE,
+            Verdict::Rejected,
+            &format!("it was as wrong before the power cycle: {found}"),
+        )
+    }
 }
