@@ -118,6 +118,24 @@ fn a_calibrated_command_is_in_truth_where_its_record_says_on_many_boards() {
 }
 
 #[test]
+fn the_names_of_meter_board_and_person_are_text_in_a_certificate() {
+    let hostile = "\"'><script>alert(1)</script></style>\u{1b}[2J\u{202e}gnp";
+    let bench = bench(3, Before::Own, None);
+    let mut job = job(true, TODAY);
+    job.given.operator = Some(hostile.into());
+    (job.given.meter, job.given.read) = (hostile.into(), hostile.into());
+    (job.given.traceability, job.id) = (Some(hostile.into()), hostile.into());
+    let mut record = calibrate(FixtureEnd(Rc::clone(&bench)), &bench, &job).unwrap().record;
+    for name in [&mut record.analog_serial, &mut record.controller_serial, &mut record.firmware] {
+        name.push_str(hostile);
+    }
+    let page = proofstand::report::certificate(&record);
+    assert!(page.contains("alert(1)") && !page.contains("<script>alert"));
+    assert!(page.chars().all(|c| (c == '\n' || !c.is_control()) && c != '\u{202e}'));
+    assert_eq!(page.matches("</style>").count(), 1);
+}
+
+#[test]
 fn looking_changes_nothing_and_tells_an_old_one_from_another_boards_and_from_none() {
     let look = |before| {
         let bench = bench(3, before, None);

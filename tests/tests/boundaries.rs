@@ -113,6 +113,21 @@ fn judges_read_no_clock_and_open_nothing() {
 }
 
 #[test]
+fn nothing_of_the_host_listens_on_a_network_or_calls_one() {
+    let sockets =
+        ["std::net", "core::net", "TcpListener", "TcpStream", "UdpSocket", "UnixListener", "UnixStream"];
+    for folder in ["host/src", "host/plant/src", "host/units/src", "protocol/src"] {
+        for (path, code) in sources(&root().join(folder)) {
+            for line in code.lines().filter(|l| !l.trim_start().starts_with("//")) {
+                for socket in sockets {
+                    assert!(!line.contains(socket), "{}: {line}", path.display());
+                }
+            }
+        }
+    }
+}
+
+#[test]
 fn the_firmware_core_and_the_wire_know_no_floats_and_no_unsafe() {
     for folder in ["firmware/src", "protocol/src"] {
         for (path, code) in sources(&root().join(folder)) {

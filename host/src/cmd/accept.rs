@@ -8,8 +8,8 @@ use proofstand_protocol::message::{Request, State, TripCause};
 use super::cite::Cite;
 use super::follow::Follow;
 use super::identity::{self, Given};
-use super::input::{Selection, job};
-use super::person::{Keyboard, Person, tell};
+use super::input::{Selection, job, run_name};
+use super::person::{Keyboard, Person, tell, tell_laid_out};
 use super::{show, stop};
 use crate::acceptance::{Setting, UNATTENDED, today};
 use crate::exit::Exit;
@@ -103,7 +103,13 @@ impl Cmd {
     }
 
     fn accept(&self) -> Result<Exit, Failed> {
-        let job = job(&self.sheet).map_err(|message| (Exit::BadInput, message))?;
+        let job = match job(&self.sheet) {
+            Ok(job) => job,
+            Err(message) => {
+                tell_laid_out(&message, true);
+                return Ok(Exit::BadInput);
+            }
+        };
         let (checks, earlier) = self.follow.plan(&job, &self.selection).map_err(|e| bad(&e))?;
         if !self.unattended && !std::io::stdin().is_terminal() {
             return Err(bad(
@@ -153,11 +159,12 @@ impl Cmd {
         let Some(bench_changes) = bench_changes else {
             return Err(stopped(&"stopped on request before anything was done; nothing was written"));
         };
-        let stem = self.sheet.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
-        let name = format!("{stem}-{word}-{}", crate::acceptance::stamp());
+        let name = run_name(&self.sheet, word);
         let mut folder = RunFolder::create(&self.selection.runs, &name, simulated).map_err(|e| {
             bad(&format!("can't make a run's folder in {}: {e}", self.selection.runs.display()))
         })?;
+        // Found out before anything moves: a motion whose record is lost is made for nothing.
+        folder.has_room().map_err(|e| bad(&e))?;
         early.hand_on(&mut folder).map_err(|e| stopped(&e))?;
         clear_trip(&mut client, &mut folder, &person)?;
         let mut progress = Terminal::new(simulated);
@@ -165,8 +172,9 @@ impl Cmd {
             Setting { identity, bench_changes, cited, today: today(), earlier, ..Setting::default() };
         let run = job.run(kind, &checks, &setting, &mut client, &mut folder, &mut person, &mut progress);
         drop(progress);
-        publish(folder.path(), &run).map_err(|e| stopped(&e))?;
+        let published = publish(folder.path(), &run);
         show::out(&show::run(&run));
+        published.map_err(|e| stopped(&format!("{e}. {}", show::kept(folder.path()))))?;
         self.last_words(&run, &folder);
         Ok(Exit::of(&run.outcome))
     }

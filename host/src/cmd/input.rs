@@ -67,6 +67,19 @@ pub(super) fn unknown<'a>(kind: &str, given: &str, valid: impl Iterator<Item = &
     format!("there is no {kind} `{shown}`.{nearest} There are: {}", valid.join(", "))
 }
 
+/// The sheet's name takes at most so many characters of a run's.
+const STEM_MOST: usize = 80;
+
+/// Name of a run and of its folder: of the sheet's file, what is made, when. A name, never a path.
+pub(super) fn run_name(sheet: &Path, word: &str) -> String {
+    let stem = sheet.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
+    let plain = |c: char| if c.is_alphanumeric() || matches!(c, '-' | '_' | '.') { c } else { '_' };
+    let stem: String = stem.chars().take(STEM_MOST).map(plain).collect();
+    let stem = stem.trim_start_matches(['.', '-']);
+    let stem = if stem.is_empty() { "run" } else { stem };
+    format!("{stem}-{word}-{}", crate::acceptance::stamp())
+}
+
 /// Reads a sheet and works out what follows from it.
 ///
 /// # Errors
@@ -74,4 +87,33 @@ pub(super) fn unknown<'a>(kind: &str, given: &str, valid: impl Iterator<Item = &
 pub(super) fn job(path: &Path) -> Result<Job, String> {
     let loaded = crate::sheet::read(path).map_err(|error| render(&error))?;
     Ok(Job::new(loaded.file, loaded.text, loaded.sheet))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::run_name;
+    use std::path::Path;
+
+    #[test]
+    fn a_run_s_name_is_a_name_whatever_the_sheet_is_called() {
+        let stem = |sheet: &str| {
+            let name = run_name(Path::new(sheet), "rehearsal");
+            let (stem, stamp) = name.rsplit_once("-rehearsal-").unwrap();
+            assert_eq!(stamp.len(), "20260304T091244Z".len());
+            stem.to_owned()
+        };
+        for (sheet, wanted) in [
+            ("a/b/film-winder.toml", "film-winder"),
+            ("..", "run"),
+            ("/", "run"),
+            ("...toml", "run"),
+            ("--help.toml", "help"),
+            ("=cmd\u{1b}[2J\u{202e}x y.toml", "_cmd__2J_x_y"),
+            ("a\\..\\b.toml", "a_.._b"),
+            ("Spindel_größer.toml", "Spindel_größer"),
+        ] {
+            assert_eq!(stem(sheet), wanted, "{sheet:?}");
+        }
+        assert_eq!(stem(&"x".repeat(5000)).len(), 80);
+    }
 }

@@ -10,6 +10,7 @@ use super::identity::{self, Given};
 use crate::checks::{AskNumberStep, Prompt, Turned};
 use crate::record::model::Fact;
 use crate::sequence::{Attendant, Done};
+use crate::settings::harmless;
 use crate::sheet::{AxisSheet, Viewpoint};
 use crate::terminal::{Stream, width, wrapped};
 
@@ -79,8 +80,14 @@ impl Keyboard {
     }
 }
 
-/// Writes to standard error. It may be closed; there is nobody to tell then, and nothing stops for it.
+/// Writes to standard error; nothing in it drives a terminal. It may be closed; there is nobody to tell then, and nothing
+/// stops for it.
 pub(super) fn tell(text: &str, line: bool) {
+    tell_laid_out(&harmless::lines(text), line);
+}
+
+/// The same for text that is harmless already, and may have colours of this program's own.
+pub(super) fn tell_laid_out(text: &str, line: bool) {
     let mut err = std::io::stderr().lock();
     let _ = if line { writeln!(err, "{text}") } else { write!(err, "{text} ") };
     let _ = err.flush();

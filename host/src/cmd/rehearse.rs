@@ -5,7 +5,8 @@ use std::path::PathBuf;
 use super::cite::Cite;
 use super::follow::Follow;
 use super::identity::{self, Given};
-use super::input::{Selection, job};
+use super::input::{Selection, job, run_name};
+use super::person::{tell, tell_laid_out};
 use super::show;
 use crate::acceptance::{Setting, today};
 use crate::exit::Exit;
@@ -74,7 +75,7 @@ impl Cmd {
         match self.rehearse() {
             Ok(exit) => exit,
             Err((exit, message)) => {
-                eprintln!("{message}");
+                tell(&message, true);
                 exit
             }
         }
@@ -82,7 +83,13 @@ impl Cmd {
 
     fn rehearse(&self) -> Result<Exit, (Exit, String)> {
         let bad = |message: String| (Exit::BadInput, format!("proofstand: {message}"));
-        let job = job(&self.sheet).map_err(|message| (Exit::BadInput, message))?;
+        let job = match job(&self.sheet) {
+            Ok(job) => job,
+            Err(message) => {
+                tell_laid_out(&message, true);
+                return Ok(Exit::BadInput);
+            }
+        };
         let (checks, earlier) = self.follow.plan(&job, &self.selection).map_err(bad)?;
         if earlier.as_ref().is_some_and(|(_, run)| run.kind != RunKind::Rehearsal) {
             return Err(bad("an acceptance is not gone on with by a rehearsal".to_owned()));
@@ -95,8 +102,7 @@ impl Cmd {
         let rehearsal =
             Rehearsal::new(&job.sheet, &faults, self.seed, today()).map_err(|e| bad(e.to_string()))?;
 
-        let stem = self.sheet.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
-        let name = format!("{stem}-rehearsal-{}", crate::acceptance::stamp());
+        let name = run_name(&self.sheet, "rehearsal");
         let stopped = |e: &dyn std::fmt::Display| (Exit::Stopped, format!("proofstand: {e}"));
         let mut folder = RunFolder::create(&self.selection.runs, &name, true).map_err(|e| {
             bad(format!("can't make a run's folder in {}: {e}", self.selection.runs.display()))
@@ -123,8 +129,9 @@ impl Cmd {
             &mut progress,
         );
         drop(progress);
-        publish(folder.path(), &run).map_err(|e| stopped(&e))?;
+        let published = publish(folder.path(), &run);
         show::out(&show::run(&run));
+        published.map_err(|e| stopped(&format!("{e}. {}", show::kept(folder.path()))))?;
         show::out(&format!("Record: {}\n", folder.path().join("report.html").display()));
         Ok(Exit::of(&run.outcome))
     }

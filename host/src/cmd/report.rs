@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 
 use super::follow::read;
+use super::person::tell;
 use super::show;
 use crate::exit::Exit;
 use crate::record::publish;
@@ -36,7 +37,7 @@ impl Cmd {
                 Exit::of(&run.outcome)
             }
             Err(error) => {
-                eprintln!("proofstand: {error}");
+                tell(&format!("proofstand: {error}"), true);
                 Exit::BadInput
             }
         }

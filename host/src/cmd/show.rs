@@ -1,10 +1,14 @@
 //! What a run prints when it is over.
 
+use std::fs::File;
 use std::io::Write;
+use std::path::Path;
 
 use comfy_table::{CellAlignment, ColumnConstraint, ContentArrangement, LineStyle, Table, presets};
 
 use crate::record::model::{ResultRow, Run, Verdict};
+use crate::record::{SAMPLES, open, read_samples};
+use crate::settings::harmless;
 use crate::terminal::{Stream, width};
 
 /// The results as a table, the diagnoses, the outcome. For standard output.
@@ -21,11 +25,26 @@ pub(super) fn wrapped(lead: &str, text: &str) -> String {
     crate::terminal::wrapped(lead, text, width(Stream::Out))
 }
 
-/// Prints on standard output. A reader that closed the pipe has had enough: no error.
+/// Prints on standard output; nothing in it drives a terminal. A reader that closed the pipe has had enough: no error.
 pub(super) fn out(text: &str) {
     let mut out = std::io::stdout().lock();
-    let _ = out.write_all(text.as_bytes());
+    let _ = out.write_all(harmless::lines(text).as_bytes());
     let _ = out.flush();
+}
+
+/// What a run's folder holds, where its reports could not be written: what was kept, and how to go on.
+pub(super) fn kept(folder: &Path) -> String {
+    let samples = File::open(folder.join(SAMPLES)).and_then(read_samples).map_or(0, |s| s.samples.len());
+    let checks = match open(folder) {
+        Ok(Ok(run)) => run.checks.iter().filter(|c| c.verdict != Verdict::NotDone).count(),
+        Ok(Err(journal)) => journal.checks.iter().filter(|c| c.verdict != Verdict::NotDone).count(),
+        Err(_) => 0,
+    };
+    format!(
+        "Kept in {}: {samples} samples, {checks} checks that came to their end. When there is room again: proofstand report {}",
+        folder.display(),
+        folder.display()
+    )
 }
 
 /// Six columns are broken up beyond reading on narrower terminals.

@@ -7,8 +7,6 @@ use proofstand_protocol::message::Event;
 use proofstand_protocol::units::Micros;
 use serde::Deserialize;
 
-use super::JOURNAL;
-
 /// An event as it stands in the journal.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct RecordedEvent {
@@ -32,10 +30,17 @@ struct Line {
 /// # Errors
 /// If the journal can't be read.
 pub fn read_events(folder: &Path) -> io::Result<Vec<RecordedEvent>> {
+    events_of(super::journal(folder)?)
+}
+
+/// The events among a journal's lines, as far as they are sound.
+///
+/// # Errors
+/// If they can't be read.
+pub fn events_of(mut from: impl BufRead) -> io::Result<Vec<RecordedEvent>> {
     let mut events = Vec::new();
-    let mut from = io::BufReader::new(std::fs::File::open(folder.join(JOURNAL))?);
     let mut bytes = Vec::new();
-    while from.read_until(b'\n', &mut bytes)? > 0 {
+    while super::next_line(&mut from, &mut bytes)? {
         // A line that can't be read was cut by what ended the run; nothing follows it.
         if let Ok(line) = serde_json::from_slice::<Line>(&bytes)
             && line.kind == "event"
@@ -43,7 +48,6 @@ pub fn read_events(folder: &Path) -> io::Result<Vec<RecordedEvent>> {
         {
             events.push(RecordedEvent { number, at: Micros(at), event });
         }
-        bytes.clear();
     }
     Ok(events)
 }

@@ -1,15 +1,12 @@
 //! The model of a run that was cut off: put together from its journal.
 
-use std::io::BufRead as _;
-use std::path::Path;
+use std::io::BufRead;
+use std::path::{Path, PathBuf};
 
 use serde::Deserialize;
 
 use super::model::{CheckRecord, RUN_SCHEMA, Run};
-use super::{JOURNAL, MODEL, RecordError, read_run};
-
-/// A line longer than this is not one of ours.
-const LINE_MAX: u64 = 64 * 1024 * 1024;
+use super::{JOURNAL, MODEL, RecordError, next_line, read_run};
 
 /// What a journal tells of a run.
 #[derive(Debug, Clone, PartialEq)]
@@ -44,17 +41,20 @@ pub fn open(folder: &Path) -> Result<Result<Run, Journal>, RecordError> {
 /// If it is missing, or never got as far as a run.
 pub fn read_journal(folder: &Path) -> Result<Journal, RecordError> {
     let path = folder.join(JOURNAL);
+    let from = super::journal(folder).map_err(|why| RecordError::File { path: path.clone(), why })?;
+    journal_of(from, path)
+}
+
+/// What a journal's lines tell of a run; `path` is for messages.
+///
+/// # Errors
+/// If they can't be read, or never got as far as a run.
+pub fn journal_of(mut from: impl BufRead, path: PathBuf) -> Result<Journal, RecordError> {
     let file = |why| RecordError::File { path: path.clone(), why };
     let model = |why: String| RecordError::Model { path: path.clone(), why };
-    let mut from = std::io::BufReader::new(std::fs::File::open(&path).map_err(file)?);
     let (mut opened, mut checks, mut last, mut damaged_lines) = (None, Vec::new(), None, 0);
     let mut bytes = Vec::new();
-    loop {
-        bytes.clear();
-        let got = std::io::Read::take(&mut from, LINE_MAX).read_until(b'\n', &mut bytes).map_err(file)?;
-        if got == 0 {
-            break;
-        }
+    while next_line(&mut from, &mut bytes).map_err(file)? {
         let Ok(line) = serde_json::from_slice::<Line>(&bytes) else {
             damaged_lines += 1;
             continue;

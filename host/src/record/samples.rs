@@ -128,9 +128,9 @@ impl<W: Write> SampleWriter<W> {
         self.out.write_all(&segment)
     }
 
-    /// The file under it.
-    pub const fn get_ref(&self) -> &W {
-        &self.out
+    /// What it writes on.
+    pub const fn get_mut(&mut self) -> &mut W {
+        &mut self.out
     }
 }
 
@@ -154,13 +154,25 @@ pub struct Samples {
     pub damaged_segments: u32,
 }
 
+/// A file that is longer is not one of ours: six hours' samples.
+pub const SAMPLES_BYTES_MAX: u64 = 1 << 30;
+
 /// Reads a samples' file as far as it is sound.
 ///
 /// # Errors
 /// If it can't be read, or is no such file.
-pub fn read_samples(mut from: impl Read) -> io::Result<Samples> {
+pub fn read_samples(from: impl Read) -> io::Result<Samples> {
     let mut bytes = Vec::new();
-    from.read_to_end(&mut bytes)?;
+    // As much as tells what it is, before all of it is read.
+    let mut from = from.take(SAMPLES_BYTES_MAX + 1);
+    from.by_ref().take(8).read_to_end(&mut bytes)?;
+    if [MAGIC, MAGIC_1].iter().any(|magic| bytes == magic.as_slice()) {
+        from.read_to_end(&mut bytes)?;
+    }
+    if bytes.len() as u64 > SAMPLES_BYTES_MAX {
+        let why = format!("larger than {SAMPLES_BYTES_MAX} bytes: no record of a run");
+        return Err(io::Error::new(io::ErrorKind::InvalidData, why));
+    }
     let (rest, version_1) = bytes
         .strip_prefix(MAGIC.as_slice())
         .map(|rest| (rest, false))

@@ -7,6 +7,7 @@ use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use proofstand_units::Seconds;
 
 use crate::record::model::Verdict;
+use crate::settings::harmless;
 use crate::terminal::{Stream, width, wrapped};
 
 /// Is told what happens, for a person to see. It never decides.
@@ -60,6 +61,7 @@ impl Terminal {
             Some(_) => wrapped(lead, text, width(Stream::Err)),
             None => format!("{lead}{text}"),
         };
+        let text = harmless::lines(&text);
         match &self.bar {
             Some(bar) => bar.suspend(|| {
                 let _ = writeln!(std::io::stderr(), "{text}");

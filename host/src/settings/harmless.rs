@@ -18,6 +18,20 @@ pub fn visible(text: &str) -> String {
     out
 }
 
+/// Text of several lines, the same way: line feeds and tabs stay.
+#[must_use]
+pub fn lines(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for c in text.chars() {
+        if c == '\n' || c == '\t' {
+            out.push(c);
+        } else {
+            out.push_str(&visible(c.encode_utf8(&mut [0; 4])));
+        }
+    }
+    out
+}
+
 /// Format characters that change how their neighbours are shown: bidirectional controls (Unicode Standard Annex 9),
 /// line and paragraph separators, zero-width characters, byte order mark, tags.
 const fn hides(c: char) -> bool {
