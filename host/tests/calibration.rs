@@ -318,6 +318,41 @@ fn an_amplifier_that_is_switched_on_and_a_stop_button_end_it_by_their_names() {
     }
 }
 
+#[test]
+fn nothing_is_put_out_while_an_amplifier_may_be_connected_and_what_to_unplug_is_said() {
+    type Spoil = fn(&mut MeterBench);
+    let plugged: Spoil = |b| b.plug_amplifier(true);
+    let with_a_broken_pair: Spoil = |b| {
+        b.plug_amplifier(true);
+        b.break_a_pair();
+    };
+    let own = || bench(1, Before::Own, None);
+    let blind = || Rc::new(RefCell::new(MeterBench::that_can_not_tell(1, TODAY)));
+    for (name, bench, spoil) in [
+        ("powered amplifier", own(), plugged),
+        ("powered amplifier with a broken pair", own(), with_a_broken_pair),
+        ("board that can't tell", blind(), |_| ()),
+        ("board that can't tell, amplifier", blind(), plugged),
+    ] {
+        spoil(&mut bench.borrow_mut());
+        (0..200).for_each(|_| bench.borrow_mut().tick());
+        let was = bench.borrow().stored().map(<[u8]>::to_vec);
+        let mut client = Client::connect(FixtureEnd(Rc::clone(&bench)), &mut Nobody).unwrap();
+        let mut meter = scpi(&bench).unwrap();
+        let error = job(false, TODAY).measure(&mut client, &mut meter, &mut Nobody).unwrap_err();
+        let words = error.to_string();
+        if name.starts_with("board") {
+            assert!(matches!(error, CalibrateError::CannotTell), "{name}: {words}");
+        } else {
+            assert!(words.contains("command and encoder cables"), "{name}: {words}");
+        }
+        (0..100).for_each(|_| bench.borrow_mut().tick());
+        assert_eq!(bench.borrow().at_the_terminals(), (Volts::ZERO, false), "{name}");
+        assert_ne!(bench.borrow().state(), State::Calibrating, "{name}");
+        assert_eq!(bench.borrow().stored().map(<[u8]>::to_vec), was, "{name}");
+    }
+}
+
 /// A computer that is busy for a quarter of a second now and then.
 struct Busy(SharedBench, u32);
 

@@ -8,6 +8,7 @@ use core::time::Duration;
 
 use proofstand_protocol::message::{Answer, CHUNK_BYTES, Event, Request, State, TripCause};
 use proofstand_protocol::units::Microvolts;
+use proofstand_protocol::version::Capabilities;
 
 use super::image::{Image, Unfit};
 use super::reading::{Impossible, Level, Reading, consistent, possible, settled};
@@ -78,6 +79,20 @@ pub enum CalibrateError {
         /// Most that is explained.
         most: f64,
     },
+    /// The fixture can't tell whether an amplifier is connected.
+    #[error(
+        "this fixture can't tell whether an amplifier is connected (it has no detection of open encoder pairs), and a \
+         calibration puts ±10 V on the command terminals: it is not calibrated. Newer firmware on a board whose receivers \
+         report open pairs can be"
+    )]
+    CannotTell,
+    /// The encoder pairs are driven: an amplifier is connected.
+    #[error(
+        "the encoder pairs are driven: an amplifier is connected and powered, and a calibration would put ±10 V on its command. \
+         Unplug the amplifier's command and encoder cables, plug the calibration plug in (hardware/CALIBRATION.md), and begin \
+         again"
+    )]
+    AmplifierConnected,
     /// What was stored reads back otherwise.
     #[error("the fixture's record reads back otherwise than it was sent; its calibration can't be relied on")]
     ReadBack,
@@ -347,6 +362,22 @@ impl<'a, L: Link> Bench<'a, L> {
             wait = Duration::ZERO;
         }
         Ok(())
+    }
+}
+
+/// Refuses a fixture on which an amplifier hangs, or that could not tell. The fixture looks again before each level, at
+/// each pair by itself: one that is broken hides none of the others there.
+///
+/// # Errors
+/// [`CalibrateError::CannotTell`], [`CalibrateError::AmplifierConnected`], or as the client's requests.
+pub fn nothing_but_the_plug<L: Link>(client: &mut Client<L>) -> Result<(), CalibrateError> {
+    if !client.agreement().capabilities.contains(Capabilities::ENCODER_LINE_FAULT) {
+        return Err(CalibrateError::CannotTell);
+    }
+    match client.encoder_driven(&mut Unkept)? {
+        Some(false) => Ok(()),
+        Some(true) => Err(CalibrateError::AmplifierConnected),
+        None => Err(CalibrateError::CannotTell),
     }
 }
 

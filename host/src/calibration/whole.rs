@@ -7,7 +7,7 @@ use proofstand_units::Volts;
 use super::assumed::{
     AIM, DRIFT, DUE_DAYS_LEAST, DUE_DAYS_MOST, GAIN_PER_KELVIN, INPUT_STEP, RANGE, TEMPERATURE,
 };
-use super::conduct::{Bench, CalibrateError, ReferenceMeter, Watcher};
+use super::conduct::{Bench, CalibrateError, ReferenceMeter, Watcher, nothing_but_the_plug};
 use super::fit::{Accuracy, Fitted, fit, table_levels};
 use super::found::as_found;
 use super::image::{self, Image, Known, Particulars};
@@ -88,6 +88,7 @@ impl Job {
         watcher: &mut dyn Watcher,
     ) -> Result<Made, CalibrateError> {
         let hello = *client.hello();
+        nothing_but_the_plug(client)?;
         let (bytes, known) = previous(client)?;
         if let Some(known) = known.as_ref().filter(|known| known.calibrated > self.today) {
             return Err(CalibrateError::Clock { found: day_in_words(known.calibrated) });

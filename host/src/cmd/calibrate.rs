@@ -15,7 +15,7 @@ use super::typed_meter::TypedMeter;
 use super::{show, stop};
 use crate::acceptance::{now, stamp, today};
 use crate::calibration::assumed::TEMPERATURE;
-use crate::calibration::conduct::store;
+use crate::calibration::conduct::{nothing_but_the_plug, store};
 use crate::calibration::reading::Reading;
 use crate::calibration::record::Stored;
 use crate::calibration::{
@@ -53,10 +53,10 @@ Exit code 0: calibrated; with --look: the calibration found holds. 1 with --look
 
 /// What is shown before a level is put out.
 const CAUTIONS: &[&str] = &[
-    "Unplug the amplifier. Only the calibration plug and the meter may be on the fixture (hardware/CALIBRATION.md): its \
-     command terminals go to ±10 V.",
-    "The enable contact stays open, and a fixture that can tell refuses a powered amplifier. It can't tell one whose supply \
-     is off.",
+    "Unplug the amplifier's command and encoder cables. Only the calibration plug and the meter may be on the fixture \
+     (hardware/CALIBRATION.md): its command terminals go to ±10 V.",
+    "The enable contact stays open, and a level is refused while any encoder pair is driven. An amplifier whose supply is \
+     off, or whose encoder cable alone is unplugged, can't be told from none.",
     "Meter on direct voltage, range 10 V or more; its low terminal on the command's 0 V and on nothing else.",
     "Fixture and meter switched on for half an hour, in a room of 18 °C to 28 °C without draught.",
     "Stop button released, hold-to-run held or bridged by the plug: they end a level at once.",
@@ -219,7 +219,7 @@ impl Cmd {
         let link = SerialLink::open(port).map_err(|e| stopped(&e))?;
         let mut client = Client::connect(link, &mut Unkept).map_err(|e| stopped(&e))?;
         client.interrupt_on(Arc::clone(&stop));
-        ready(&client)?;
+        ready(&mut client)?;
         let keyboard = Keyboard::new(Arc::clone(&stop));
         self.acknowledged(&keyboard)?;
         match &self.meter_port {
@@ -357,20 +357,21 @@ fn asked_to_stop(stop: &AtomicBool) -> Result<(), CalibrateError> {
     if stop.load(core::sync::atomic::Ordering::Relaxed) { Err(CalibrateError::Stopped) } else { Ok(()) }
 }
 
-/// Refuses a fixture that can't be calibrated, or is tripped.
-fn ready<L: Link>(client: &Client<L>) -> Result<(), Failed> {
+/// Refuses a fixture that can't be calibrated, is tripped, or has an amplifier on it.
+fn ready<L: Link>(client: &mut Client<L>) -> Result<(), Failed> {
     let needed = Capabilities::METER_LEVELS.union(Capabilities::CALIBRATION_STORE);
     if !client.agreement().capabilities.contains(needed) {
         return Err(stopped(&"this fixture's firmware has no levels for a meter: update it first"));
     }
     let latched = client.last_status().filter(|s| s.state == State::Tripped).and_then(|s| s.trip);
-    latched.map_or(Ok(()), |trip| {
+    if let Some(trip) = latched {
         let why = trip_in_words(&trip);
-        Err(stopped(&format!(
+        return Err(stopped(&format!(
             "the fixture is tripped: {why}. Find the cause; switching the fixture off does not clear it, an acceptance \
              asks whether to"
-        )))
-    })
+        )));
+    }
+    nothing_but_the_plug(client).map_err(|e| stopped(&e))
 }
 
 /// The record, the certificate, and what was there before.

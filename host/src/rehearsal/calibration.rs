@@ -58,9 +58,16 @@ pub struct MeterBench {
     meter: SimulatedMeter,
     stored: Option<Vec<u8>>,
     amplifier: bool,
+    broken_pair: bool,
 }
 
 impl MeterBench {
+    /// A bench whose fixture can't tell whether encoder pairs are driven.
+    #[must_use]
+    pub fn that_can_not_tell(seed: u64, today: u32) -> Self {
+        Self::with(seed, today, Before::Own, None, None, Capabilities::default())
+    }
+
     /// A bench drawn from a seed. `record`: what the fixture's flash holds, instead of what `before` says.
     #[must_use]
     pub fn new(
@@ -69,6 +76,17 @@ impl MeterBench {
         before: Before,
         fault: Option<MeterFault>,
         record: Option<Vec<u8>>,
+    ) -> Self {
+        Self::with(seed, today, before, fault, record, Capabilities::ENCODER_LINE_FAULT)
+    }
+
+    fn with(
+        seed: u64,
+        today: u32,
+        before: Before,
+        fault: Option<MeterFault>,
+        record: Option<Vec<u8>>,
+        more: Capabilities,
     ) -> Self {
         let board = Board::drawn(&mut Random::new(seed), seed);
         let mut random = Random::new(seed ^ 0x6375_7276_6500_0001);
@@ -83,9 +101,7 @@ impl MeterBench {
             Before::Others => Board::drawn(&mut Random::new(seed ^ 0x0bad_b0a2), seed).calibration(today),
         });
         let identity = Identity {
-            capabilities: Capabilities::CALIBRATION_STORE
-                .union(Capabilities::METER_LEVELS)
-                .union(Capabilities::ENCODER_LINE_FAULT),
+            capabilities: Capabilities::CALIBRATION_STORE.union(Capabilities::METER_LEVELS).union(more),
             firmware: FirmwareVersion { major: 0, minor: 1, patch: 0 },
             simulated: true,
             controller_serial: *b"VIRTUAL1",
@@ -119,6 +135,7 @@ impl MeterBench {
             meter: SimulatedMeter::new(seed, fault),
             stored,
             amplifier: false,
+            broken_pair: false,
         };
         (0..POWERED_TICKS).for_each(|_| bench.tick());
         bench
@@ -157,6 +174,11 @@ impl MeterBench {
     /// The fixture's own stop button and hold-to-run control. `true` is closed.
     pub const fn chain_mut(&mut self) -> &mut Chain {
         &mut self.chain
+    }
+
+    /// One encoder pair of the cable breaks.
+    pub const fn break_a_pair(&mut self) {
+        self.broken_pair = true;
     }
 
     /// Somebody plugs a powered amplifier in.
@@ -222,7 +244,7 @@ impl MeterBench {
             flag_edges: &[],
             adc,
             chain: Chain { relay: self.outputs.enable, ..self.chain },
-            encoder_fault: !self.amplifier,
+            encoder_fault: !self.amplifier || self.broken_pair,
             pairs_open: !self.amplifier,
             illegal_transitions: 0,
         };
