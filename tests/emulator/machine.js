@@ -248,6 +248,19 @@ export class Machine {
         return {};
       case 'turned':
         return { turned: bench.plant.turned() };
+      case 'turn':
+        return { done: bench.plant.turn(rest.turns, rest.seconds) };
+      case 'turning':
+        return { turning: bench.plant.isTurning() };
+      case 'power':
+        if (rest.control !== undefined) bench.plant.controlPower(rest.control);
+        if (rest.motor !== undefined) bench.plant.motorPower(rest.motor);
+        return {};
+      case 'look-away':
+        bench.plant.lookAway();
+        return {};
+      case 'display':
+        return { percent: bench.plant.display() };
       case 'usb':
         if (rest.open !== undefined) {
           this.open = rest.open;

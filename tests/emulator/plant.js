@@ -61,6 +61,33 @@ export class Plant {
     return this.exports.turned();
   }
 
+  // False: the shaft can't be turned by hand now.
+  turn(turns, seconds) {
+    return this.exports.turn(turns, seconds) === 0;
+  }
+
+  isTurning() {
+    return this.exports.is_turning() !== 0;
+  }
+
+  controlPower(on) {
+    this.exports.control_power(on ? 1 : 0);
+  }
+
+  motorPower(on) {
+    this.exports.motor_power(on ? 1 : 0);
+  }
+
+  lookAway() {
+    this.exports.look_away();
+  }
+
+  // Percent that the person read of the display, or null.
+  display() {
+    const percent = this.exports.display();
+    return Number.isNaN(percent) ? null : percent;
+  }
+
   counter() {
     return this.exports.counter();
   }
@@ -97,6 +124,18 @@ export class NoPlant {
   mark() {}
   turned() {
     return 0;
+  }
+  turn() {
+    return false;
+  }
+  isTurning() {
+    return false;
+  }
+  controlPower() {}
+  motorPower() {}
+  lookAway() {}
+  display() {
+    return null;
   }
   counter() {
     return 0;

@@ -27,6 +27,7 @@ mod motor;
 mod operator;
 mod plant;
 mod random;
+mod reader;
 mod setup;
 mod time;
 
@@ -38,6 +39,7 @@ pub use history::HistoryGone;
 pub use operator::{Operator, OperatorError, Turned};
 pub use plant::{Drive, Plant, Truth};
 pub use random::Random;
+pub use reader::DisplayReader;
 pub use setup::{
     AmplifierSetup, AnalogOutput, CapFlag, CapLaw, CoggingHarmonic, CommandMode, CountLoss, DisplayShown,
     EnableInput, EncoderSetup, EndSwitches, FLAG_INPUTS, FlagSource, FlagWire, HoldingBrake, MotorSetup,

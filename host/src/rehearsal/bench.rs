@@ -9,7 +9,7 @@ use proofstand_firmware::fixture::{
 };
 use proofstand_firmware::flags::{FlagEdge, FlagTiming};
 use proofstand_firmware::session::Session;
-use proofstand_plant::{Drive, Plant, PlantTime, Random};
+use proofstand_plant::{DisplayReader, Drive, Plant, PlantTime, Random};
 use proofstand_protocol::message::{BurstKind, Chain, Contacts, ResetCause, State, Trip};
 use proofstand_protocol::units::Micros;
 use proofstand_protocol::version::{Capabilities, FirmwareVersion};
@@ -69,18 +69,7 @@ pub struct Bench {
     edges: Vec<FlagEdge>,
     burst: Option<Burst>,
     /// What a person who looks at the amplifier's display has read of it.
-    display: Display,
-}
-
-/// Ticks that a number must stand still for a person to read it.
-const READ_TICKS: u32 = 1500;
-
-/// The display as it is looked at.
-#[derive(Debug, Default)]
-struct Display {
-    /// The command at the terminals, in steps of a third of a millivolt, and since how many ticks it stands there.
-    standing: (i32, u32),
-    read: Option<Percent>,
+    display: DisplayReader,
 }
 
 impl Bench {
@@ -164,7 +153,7 @@ impl Bench {
             under_way: VecDeque::new(),
             edges: Vec::new(),
             burst: None,
-            display: Display::default(),
+            display: DisplayReader::default(),
         })
     }
 
@@ -227,21 +216,12 @@ impl Bench {
 
     /// Forgets what was read of the display.
     pub(super) fn look_away(&mut self) {
-        self.display = Display::default();
+        self.display = DisplayReader::default();
     }
 
     /// What was last read of the amplifier's display: under a command that stood still.
     pub(super) const fn display_read(&self) -> Option<Percent> {
-        self.display.read
-    }
-
-    fn look_at_display(&mut self, enabled: bool) {
-        let step = (self.terminal.get() * 3000.0).round() as i32;
-        let (at, ticks) = self.display.standing;
-        self.display.standing = if enabled && step != 0 && step == at { (at, ticks + 1) } else { (step, 0) };
-        if self.display.standing.1 == READ_TICKS {
-            self.display.read = self.plant.operator().display();
-        }
+        self.display.read()
     }
 
     /// True time as the board's crystal shows it.
@@ -274,7 +254,7 @@ impl Bench {
         self.run_to(self.after(OUTPUT_AFTER_TICK_US + OUTPUT_LAG_US), &Drive { command: before, ..drive });
         self.run_to(next, &drive);
         self.time = next;
-        self.look_at_display(enable);
+        self.display.look(&mut self.plant, terminal, enable);
 
         let index = self
             .plant

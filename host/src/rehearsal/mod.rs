@@ -22,7 +22,7 @@ pub use calibration::{Before, FixtureEnd, MeterBench, MeterEnd, SharedBench};
 pub use link::VirtualLink;
 pub use meter::{MeterFault, STATED_PPM as METER_STATED_PPM, SimulatedMeter};
 pub use noisy::{Disturbed, Noise, NoisyLink};
-pub use operator::RehearsedOperator;
+pub use operator::{Person, RehearsedOperator};
 pub use plug::{PlugBench, PlugFault, PlugHands, PlugLink};
 pub use proofstand_plant::Fault;
 use proofstand_plant::{PlantSetup, Random};

@@ -15,7 +15,7 @@ use proofstand::sequence::Quiet;
 use proofstand_firmware::calibration::layout::checksum;
 use proofstand_protocol::message::{CHUNK_BYTES, Request, Sample};
 
-use super::{Analog, BenchSetup, EmulatedOperator, Emulator, EmulatorError, Lockstep};
+use super::{Analog, AtTheBoard, BenchSetup, EmulatedOperator, Emulator, EmulatorError, Lockstep};
 use crate::bench::{Failure, TODAY};
 
 /// A sheet, and the simulated axis that belongs to it.
@@ -110,7 +110,7 @@ impl EmulatedFixture {
     pub fn accept(&self, checks: &[&'static dyn Check], folder: &Path) -> Result<Run, Failure> {
         let mut folder = RunFolder::create(folder, "run", true)?;
         let mut client = Client::connect(self.link(), &mut folder)?;
-        let mut operator = EmulatedOperator::new(Rc::clone(&self.board), self.attended);
+        let mut operator = EmulatedOperator::new(AtTheBoard(Rc::clone(&self.board)), self.attended);
         let setting = Setting {
             seed: Some(self.axis.seed),
             faults: self.axis.faults.clone(),

@@ -4,11 +4,7 @@ use core::time::Duration;
 use std::cell::RefCell;
 use std::rc::Rc;
 
-use proofstand::checks::Turned;
 use proofstand::link::{Link, LinkError};
-use proofstand::sequence::Attendant;
-use proofstand::sheet::Viewpoint;
-use serde_json::json;
 
 use super::Emulator;
 
@@ -70,51 +66,5 @@ impl Link for Lockstep {
 
     fn name(&self) -> String {
         "the emulated board".to_owned()
-    }
-}
-
-/// The simulated person beside the emulated bench.
-#[derive(Debug)]
-pub struct EmulatedOperator {
-    board: Rc<RefCell<Emulator>>,
-    attended: bool,
-}
-
-impl EmulatedOperator {
-    /// Somebody who looks at this board's shaft; `attended`: is there anybody?
-    #[must_use]
-    pub const fn new(board: Rc<RefCell<Emulator>>, attended: bool) -> Self {
-        Self { board, attended }
-    }
-}
-
-impl Attendant for EmulatedOperator {
-    fn acknowledge(&mut self, _: &[String]) -> Option<String> {
-        Some("the simulated operator".to_owned())
-    }
-
-    fn watch(&mut self) {
-        // A board that is gone shows at the next word to it.
-        let _ = self.board.borrow_mut().tell(&json!({"order": "mark"}));
-    }
-
-    fn which_way(&mut self, seen_from: Viewpoint) -> Option<Turned> {
-        if !self.attended {
-            return None;
-        }
-        let answer = self.board.borrow_mut().tell(&json!({"order": "turned"})).ok()?;
-        let clockwise_from_shaft_end = match answer["turned"].as_i64()? {
-            0 => return Some(Turned::NotAtAll),
-            turned => turned > 0,
-        };
-        Some(if clockwise_from_shaft_end == (seen_from == Viewpoint::ShaftEnd) {
-            Turned::Clockwise
-        } else {
-            Turned::Counterclockwise
-        })
-    }
-
-    fn attended(&self) -> bool {
-        self.attended
     }
 }

@@ -13,6 +13,7 @@ mod lockstep;
 mod log;
 pub mod measure;
 mod paced;
+mod person;
 mod process;
 pub mod replay;
 pub mod rig;
@@ -20,9 +21,10 @@ pub mod rig;
 pub use analog::Analog;
 pub use build::{image, plant_module, program};
 pub use fixture::{Axis, EmulatedFixture, Nobody, store_calibration, store_record};
-pub use lockstep::{EmulatedOperator, Lockstep};
+pub use lockstep::Lockstep;
 pub use log::LogDecoder;
 pub use paced::{Paced, Remote};
+pub use person::{AtTheBoard, EmulatedOperator};
 pub use process::{BenchSetup, Emulator, State, TraceEntry};
 
 /// The emulated board can't be had, or went wrong.

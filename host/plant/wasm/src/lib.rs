@@ -9,8 +9,10 @@
 
 use std::cell::RefCell;
 
-use proofstand_plant::{Drive, Edge, FlagEdge, Line, Plant, PlantSetup, PlantTime, Rotation, Turned};
-use proofstand_units::Volts;
+use proofstand_plant::{
+    DisplayReader, Drive, Edge, FlagEdge, Line, Plant, PlantSetup, PlantTime, Rotation, Turned,
+};
+use proofstand_units::{Percent, Seconds, Turns, Volts};
 
 /// Bits of the last argument of [`advance`].
 const ENABLE: u32 = 1 << 0;
@@ -31,6 +33,9 @@ struct Axis {
     /// Levels after the last edge that was handed over.
     last: u32,
     flags: Vec<FlagEdge>,
+    display: DisplayReader,
+    /// Milliseconds for which the display has been looked at.
+    looked: u64,
 }
 
 thread_local! {
@@ -75,7 +80,8 @@ pub extern "C" fn create(seed: u64) -> u32 {
 /// Advances to a moment, with the command in volts and the contacts as bits: enable, clear fault, end switches + and −.
 #[unsafe(no_mangle)]
 pub extern "C" fn advance(to: f64, command: f64, contacts: u32) {
-    plant(|plant| {
+    with(|axis| {
+        let Some(plant) = &mut axis.plant else { return };
         let drive = Drive {
             command: Volts::new(command),
             enable: contacts & ENABLE != 0,
@@ -83,7 +89,13 @@ pub extern "C" fn advance(to: f64, command: f64, contacts: u32) {
             end_plus_closed: contacts & END_PLUS != 0,
             end_minus_closed: contacts & END_MINUS != 0,
         };
-        plant.advance(time(to), &drive);
+        let to = time(to);
+        plant.advance(to, &drive);
+        let millis = to.nanos() / 1_000_000;
+        if millis > axis.looked {
+            axis.looked = millis;
+            axis.display.look(plant, drive.command, drive.enable);
+        }
     });
 }
 
@@ -197,6 +209,47 @@ pub extern "C" fn turned() -> i32 {
         Turned::This(Rotation::CounterClockwise) => -1,
         Turned::TooLittle => 0,
     })
+}
+
+/// The person begins to turn the shaft by hand, clockwise positive. 0: they do; 1: it can't be turned now.
+#[unsafe(no_mangle)]
+pub extern "C" fn turn(turns: f64, seconds: f64) -> u32 {
+    let done = |axis: &mut Axis| {
+        axis.plant
+            .as_mut()
+            .is_some_and(|p| p.operator().turn(Turns::new(turns), Seconds::new(seconds)).is_ok())
+    };
+    u32::from(!with(done))
+}
+
+/// Whether the hand is still turning: 1 or 0.
+#[unsafe(no_mangle)]
+pub extern "C" fn is_turning() -> u32 {
+    plant(|plant| u32::from(plant.operator().is_turning()))
+}
+
+/// The person switches the amplifier's control power: 0 off, else on.
+#[unsafe(no_mangle)]
+pub extern "C" fn control_power(on: u32) {
+    plant(|plant| plant.operator().control_power(on != 0));
+}
+
+/// The person switches the amplifier's motor power: 0 off, else on.
+#[unsafe(no_mangle)]
+pub extern "C" fn motor_power(on: u32) {
+    plant(|plant| plant.operator().motor_power(on != 0));
+}
+
+/// The person forgets what they read of the display.
+#[unsafe(no_mangle)]
+pub extern "C" fn look_away() {
+    with(|axis| axis.display = DisplayReader::default());
+}
+
+/// What they read of it since, percent; not a number: nothing.
+#[unsafe(no_mangle)]
+pub extern "C" fn display() -> f64 {
+    with(|axis| axis.display.read().map_or(f64::NAN, Percent::get))
 }
 
 /// The count that a perfect counter would show. For tests.
