@@ -26,7 +26,7 @@ use crate::record::RunFolder;
 use crate::record::follow::merge;
 use crate::record::model::{
     Axis, CheckRecord, Fact, FollowWhy, Follows, NotDone, Outcome, Provenance, RUN_SCHEMA, Run, RunKind,
-    Verdict,
+    Took, Verdict,
 };
 use crate::sequence::{Attendant, Conducted, Progress, conduct};
 use crate::sheet::AxisSheet;
@@ -105,7 +105,7 @@ impl Job {
             Err(cannot) => {
                 let checks = checks.iter().map(|c| refused(*c, cannot)).collect();
                 let stopped = folder.note("run", &opened).err().map(FixtureError::Record);
-                Conducted { checks, stopped }
+                Conducted { checks, stopped, took: Took::default() }
             }
             Ok(motion) => {
                 let context = Context {
@@ -118,20 +118,16 @@ impl Job {
                     earlier: &[],
                 };
                 match folder.note("run", &opened) {
-                    Err(error) => {
-                        Conducted { checks: Vec::new(), stopped: Some(FixtureError::Record(error)) }
-                    }
+                    Err(error) => Conducted::stopped_by(FixtureError::Record(error)),
                     Ok(()) => {
                         opened.acknowledged_by = attendant.acknowledge(&opened.cautions);
                         match folder.note(
                             "cautions",
                             serde_json::json!({ "acknowledged_by": opened.acknowledged_by }),
                         ) {
-                            Err(error) => {
-                                Conducted { checks: Vec::new(), stopped: Some(FixtureError::Record(error)) }
-                            }
+                            Err(error) => Conducted::stopped_by(FixtureError::Record(error)),
                             Ok(()) if opened.acknowledged_by.is_none() => {
-                                Conducted { checks: Vec::new(), stopped: Some(FixtureError::Interrupted) }
+                                Conducted::stopped_by(FixtureError::Interrupted)
                             }
                             Ok(()) => conduct(checks, &context, client, folder, attendant, progress),
                         }
@@ -140,6 +136,7 @@ impl Job {
             }
         };
         let stopped = conducted.stopped.as_ref().map(ToString::to_string);
+        let took = conducted.took;
         let (checks, follows) = finished_checks(&opened, conducted.checks, stopped.as_deref(), setting);
         let mut provenance = opened.provenance.clone();
         if !attended {
@@ -151,7 +148,7 @@ impl Job {
                 client.damaged_frames()
             ));
         }
-        let mut outcome = outcome(kind, &checks, stopped);
+        let mut outcome = outcome(kind, &checks, stopped, took);
         let resting = follows.iter().flat_map(|f| &f.taken_over).filter(|t| !t.rests_on.is_empty()).count();
         if resting > 0 {
             outcome.sentence.push_str(&format!(
@@ -196,7 +193,7 @@ impl Job {
             provenance,
             cautions: cautions(&self.sheet),
             acknowledged_by: None,
-            outcome: outcome(kind, &checks, None),
+            outcome: outcome(kind, &checks, None, Took::default()),
             targets: self.targets.rows(),
             checks,
             diagnoses: Vec::new(),
@@ -255,6 +252,7 @@ fn refused(check: &dyn Check, cannot: &CannotPlan) -> CheckRecord {
         plots: Vec::new(),
         steps: Vec::new(),
         notes: Vec::new(),
+        took: Took::default(),
     }
 }
 
@@ -293,7 +291,7 @@ fn finished_checks_of(
     }
 }
 
-fn outcome(kind: RunKind, checks: &[CheckRecord], stopped: Option<String>) -> Outcome {
+fn outcome(kind: RunKind, checks: &[CheckRecord], stopped: Option<String>, took: Took) -> Outcome {
     let count = |v| u32::try_from(checks.iter().filter(|c| c.verdict == v).count()).unwrap_or(u32::MAX);
     let (accepted, undecided) = (count(Verdict::Accepted), count(Verdict::Undecided));
     let (rejected, not_done) = (count(Verdict::Rejected), count(Verdict::NotDone));
@@ -343,7 +341,7 @@ fn outcome(kind: RunKind, checks: &[CheckRecord], stopped: Option<String>) -> Ou
         ),
         RunKind::Acceptance => what,
     };
-    Outcome { verdict, stopped, sentence, accepted, undecided, rejected, not_done }
+    Outcome { verdict, stopped, sentence, accepted, undecided, rejected, not_done, took }
 }
 
 /// The fixture's calibration as it bears on results.

@@ -14,6 +14,7 @@ pub fn cut_off(journal: Journal, last_written: String) -> Run {
     let during = last.map_or_else(String::new, |what| format!(", during: {what}"));
     let why = format!("its journal ends without an end{during}; the program was killed, or the power went");
     let mut checks = opened.checks.clone();
+    let took = made.iter().map(|record| record.took).sum();
     for record in made {
         match checks.iter_mut().find(|c| c.id == record.id) {
             Some(planned) => *planned = record,
@@ -28,7 +29,7 @@ pub fn cut_off(journal: Journal, last_written: String) -> Run {
     let sheet = crate::sheet::parse(&opened.axis.sheet_file, opened.axis.sheet_text.as_bytes());
     Run {
         finished: last_written,
-        outcome: outcome(opened.kind, &checks, Some(why)),
+        outcome: outcome(opened.kind, &checks, Some(why), took),
         diagnoses: sheet.map_or_else(|_| Vec::new(), |sheet| diagnose(&sheet, &checks)),
         provenance,
         checks,

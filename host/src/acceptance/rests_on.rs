@@ -1,7 +1,7 @@
 //! Results that were taken over although what they were built on has been made again.
 
 use crate::checks::{Check, by_id, needed_by, unmet};
-use crate::record::model::{CheckRecord, Follows, NotDone, Run, Superseded, Verdict};
+use crate::record::model::{CheckRecord, Follows, NotDone, Run, Superseded, Took, Verdict};
 
 /// Marks each record that was taken over and needs, directly or through others, a check that was made again; one whose
 /// needs are no longer accepted stands no more: it is superseded and not done.
@@ -51,6 +51,7 @@ fn fallen(check: &dyn Check, need: &str, verdict: Verdict, old: &CheckRecord) ->
         plots: Vec::new(),
         steps: Vec::new(),
         notes: Vec::new(),
+        took: Took::default(),
         ..old.clone()
     }
 }
@@ -83,6 +84,7 @@ mod tests {
             plots: Vec::new(),
             steps: Vec::new(),
             notes: Vec::new(),
+            took: Took::default(),
         }
     }
 

@@ -1,6 +1,7 @@
 //! Counts between index pulses, at slow and at working speeds. Counts are integers: compared exactly.
 
 mod edges;
+mod out_of_step;
 mod slow_scale;
 
 pub(super) use slow_scale::{ID as SLOW_SCALE, SlowScale};
@@ -12,7 +13,7 @@ use proofstand_units::{CountsPerRev, Rpm, Seconds};
 
 use super::evidence::{index_events, travel};
 use super::rows::Row;
-use super::{Check, Context, Judgement, MoveStep, Need, Step, StepEvidence};
+use super::{Check, Context, Judgement, MoveStep, Need, Step, StepEnding, StepEvidence};
 use crate::estimate::lines::{line_count, passes};
 use crate::planner::{
     CRAWL_RPM, CannotPlan, Holding, LimitsFor, come_to_rest, hold, milli_rpm, total_timeout,
@@ -39,6 +40,9 @@ const NAMES: [[&str; 2]; 4] = [
     ["top forward", "top reverse"],
 ];
 
+/// The slow reverse pass where the forward one did not prove the counts: it begins at a crawl like that one.
+const REVERSE_FROM_CRAWL: &str = "slow reverse, from a crawl";
+
 /// The segment that counts.
 const MEASURE_AT: u8 = 1;
 /// The slow count's segment that goes from one index to the next.
@@ -51,39 +55,68 @@ pub(super) struct LineCount {
 
 /// One step's plan: its name, speed and intervals.
 struct Pass {
+    /// What the result is called.
+    label: &'static str,
+    /// The step's name.
     name: &'static str,
     speed: Rpm,
     intervals: u16,
+    /// Nothing is known of the counts: the first whole interval is made at crawling speed.
+    crawls: bool,
+    /// It ends with one more interval, at whose index a burst is taken.
+    meets_index: bool,
 }
 
 impl LineCount {
     fn passes(&self, context: &Context<'_>) -> Vec<Pass> {
         let mut passes = Vec::new();
         if !self.fast {
-            for (way, sign) in [1.0, -1.0].into_iter().enumerate() {
+            let [forward, reverse] = NAMES[0];
+            for (label, name, sign, crawls) in [
+                (forward, forward, 1.0, true),
+                (reverse, reverse, -1.0, false),
+                (reverse, REVERSE_FROM_CRAWL, -1.0, true),
+            ] {
+                let speed = context.motion.slow_speed * sign;
                 passes.push(Pass {
-                    name: NAMES[0][way],
-                    speed: context.motion.slow_speed * sign,
+                    label,
+                    name,
+                    speed,
                     intervals: SLOW_INTERVALS,
+                    crawls,
+                    meets_index: true,
                 });
             }
             return passes;
         }
-        let speeds = &context.motion.fast_speeds;
+        let per_rev = context.motion.axis.counts_per_rev;
+        let speeds: Vec<Rpm> =
+            context.motion.fast_speeds.iter().map(|s| out_of_step::out_of_step(*s, per_rev)).collect();
         for (n, speed) in speeds.iter().enumerate() {
             let top = n + 1 == speeds.len();
             // The last name is the top speed's, however many there are.
             let names = NAMES[if top { 3 } else { (n + 1).min(2) }];
             for (name, sign) in names.into_iter().zip([1.0, -1.0]) {
                 let intervals = if top { TOP_INTERVALS } else { FAST_INTERVALS };
-                passes.push(Pass { name, speed: *speed * sign, intervals });
+                passes.push(Pass {
+                    label: name,
+                    name,
+                    speed: *speed * sign,
+                    intervals,
+                    crawls: false,
+                    meets_index: false,
+                });
             }
         }
         passes
     }
 
+    fn holding<'a>(&self, context: &Context<'a>) -> &'a Holding {
+        if self.fast { &context.motion.fast_hold } else { &context.motion.hold }
+    }
+
     fn program(&self, context: &Context<'_>, pass: &Pass) -> (Vec<Segment>, Seconds) {
-        let gains = &context.motion.hold;
+        let gains = self.holding(context);
         let turn = |speed: f64| 60.0 / speed.abs();
         let sign = pass.speed.get().signum();
         let stop = |slot: u8| {
@@ -98,56 +131,61 @@ impl LineCount {
                 come_to_rest(gains, Seconds::new(20.0)),
             ]
         };
+        // A crawl ends at an index, after an interval; without one the first index only begins one. The last may be made
+        // apart.
+        let before = u16::from(pass.crawls);
+        let indices = pass.intervals + 1 - 2 * before - u16::from(pass.meets_index);
         let measure = |next| {
             hold(
                 pass.speed,
                 gains,
-                End::IndexCount(pass.intervals + 1),
+                End::IndexCount(indices),
                 Next::Segment(next),
-                Seconds::new(2.0 + 2.0 * turn(pass.speed.get()) * f64::from(pass.intervals + 2)),
+                Seconds::new(2.0 + 2.0 * turn(pass.speed.get()) * f64::from(indices + 1)),
             )
         };
-        let counted = turn(pass.speed.get()) * (f64::from(pass.intervals) + 1.5);
-        if self.fast {
-            let spin_up = gains.spin_up(&context.motion.axis, pass.speed);
-            let mut program = vec![
-                hold(
-                    pass.speed,
-                    gains,
-                    reached(pass.speed, gains),
-                    Next::Segment(1),
-                    spin_up * 3.0 + Seconds::new(2.0),
-                ),
-                measure(2),
-            ];
-            program.extend(stop(2));
-            (program, Seconds::new(2.0 * spin_up.get() + counted + 1.0))
-        } else {
+        let counted = Seconds::new(turn(pass.speed.get()) * (f64::from(pass.intervals) + 1.5));
+        // From one index to the next at a steady speed: where the burst is to meet it is known beforehand.
+        let to_index = |next| {
+            hold(
+                pass.speed,
+                gains,
+                End::IndexCount(1),
+                Next::Segment(next),
+                Seconds::new(2.0 + 4.0 * turn(pass.speed.get())),
+            )
+        };
+        let end = if pass.meets_index { INDEX_AT + 1 } else { INDEX_AT };
+        let (mut program, begins) = if pass.crawls {
             // The first whole interval is made at crawling speed: the fixture itself compares it with the sheet and
             // trips before anything moves faster.
-            let crawl = Rpm::new(CRAWL_RPM * sign);
-            let mut program = vec![
-                hold(
-                    crawl,
-                    gains,
-                    End::IndexCount(2),
-                    Next::Segment(MEASURE_AT),
-                    // A fourfold mistake in the counts makes the crawl four times slower: it must still show.
-                    Seconds::new(4.0 + 4.0 * 2.0 * turn(CRAWL_RPM)),
-                ),
-                measure(INDEX_AT),
-                // From one index to the next at a steady speed: where the burst is to meet it is known beforehand.
-                hold(
-                    pass.speed,
-                    gains,
-                    End::IndexCount(1),
-                    Next::Segment(INDEX_AT + 1),
-                    Seconds::new(2.0 + 4.0 * turn(pass.speed.get())),
-                ),
-            ];
-            program.extend(stop(INDEX_AT + 1));
-            (program, Seconds::new(1.5 * turn(CRAWL_RPM) + counted + turn(pass.speed.get()) + 1.0))
+            let crawl = hold(
+                Rpm::new(CRAWL_RPM * sign),
+                gains,
+                End::IndexCount(2),
+                Next::Segment(MEASURE_AT),
+                // A fourfold mistake in the counts makes the crawl four times slower: it must still show.
+                Seconds::new(4.0 + 4.0 * 2.0 * turn(CRAWL_RPM)),
+            );
+            (vec![crawl], Seconds::new(1.5 * turn(CRAWL_RPM)))
+        } else {
+            let spin_up = gains.spin_up(&context.motion.axis, pass.speed);
+            let spun_up = hold(
+                pass.speed,
+                gains,
+                reached(pass.speed, gains),
+                Next::Segment(MEASURE_AT),
+                spin_up * 3.0 + Seconds::new(2.0),
+            );
+            (vec![spun_up], spin_up)
+        };
+        program.push(measure(INDEX_AT));
+        if pass.meets_index {
+            program.push(to_index(end));
         }
+        program.extend(stop(end));
+        let ends = if self.fast { gains.spin_up(&context.motion.axis, pass.speed) } else { Seconds::ZERO };
+        (program, begins + counted + ends + Seconds::new(1.0))
     }
 }
 
@@ -157,8 +195,18 @@ pub(super) fn again_slowly(
     name: &'static str,
     sign: f64,
     intervals: u16,
+    crawls: bool,
 ) -> (Vec<Segment>, Seconds) {
-    SLOW.program(context, &Pass { name, speed: context.motion.slow_speed * sign, intervals })
+    let speed = context.motion.slow_speed * sign;
+    SLOW.program(context, &Pass { label: name, name, speed, intervals, crawls, meets_index: false })
+}
+
+/// Every whole revolution of a motion that came to its end was counted right, and there was one.
+pub(super) fn all_right(made: &StepEvidence, expected: CountsPerRev) -> bool {
+    let counted = intervals(made, expected);
+    made.ending == StepEnding::Finished
+        && !counted.is_empty()
+        && counted.iter().all(|c| *c == i64::from(expected.get()))
 }
 
 /// The speed has come near what is wanted. A speed command whose scale is a little low settles below: that is the scale's
@@ -224,8 +272,11 @@ impl Check for LineCount {
         let steps = passes.iter().map(|pass| {
             let (program, expected) = self.program(context, pass);
             let turns = f64::from(pass.intervals) * 1.5 + 60.0;
-            let limits =
-                if self.fast { LimitsFor::working(context, turns) } else { LimitsFor::slow(context, turns) };
+            let limits = if self.fast {
+                LimitsFor::working(context, turns).command(self.holding(context).bound())
+            } else {
+                LimitsFor::slow(context, turns)
+            };
             Step::Move(Box::new(MoveStep {
                 acts: edges::acts(
                     pass,
@@ -238,7 +289,7 @@ impl Check for LineCount {
                     "The shaft turns {} at {:.0} rpm, about {} turns",
                     context.way(pass.speed),
                     pass.speed.get().abs(),
-                    pass.intervals + 2
+                    pass.intervals + if self.fast { 2 } else { 1 }
                 ),
                 timeout: total_timeout(&program),
                 program,
@@ -247,6 +298,18 @@ impl Check for LineCount {
             }))
         });
         Ok(steps.collect())
+    }
+
+    /// The other way begins at a crawl too where the first one did not prove the counts.
+    fn wants(&self, context: &Context<'_>, step: &Step, so_far: &[StepEvidence]) -> bool {
+        let Step::Move(step) = step else { return true };
+        let per_rev = context.motion.axis.counts_per_rev;
+        let proven = so_far.iter().any(|e| e.name == NAMES[0][0] && all_right(e, per_rev));
+        match step.name {
+            name if name == NAMES[0][1] => proven,
+            REVERSE_FROM_CRAWL => !proven,
+            _ => true,
+        }
     }
 
     fn judge(&self, context: &Context<'_>, evidence: &[StepEvidence]) -> Judgement {
@@ -338,8 +401,8 @@ fn index_row(evidence: &[StepEvidence], per_rev: i64) -> Option<ResultRow> {
 
 impl LineCount {
     fn row(&self, pass: &Pass, made: &StepEvidence, intervals: &[i64], per_rev: i64) -> ResultRow {
-        let id = format!("{}.{}", self.id(), pass.name.replace(' ', "-"));
-        let name = format!("Counts per revolution, {}, {:.0} rpm", pass.name, pass.speed.get().abs());
+        let id = format!("{}.{}", self.id(), pass.label.replace(' ', "-"));
+        let name = format!("Counts per revolution, {}, {:.0} rpm", pass.label, pass.speed.get().abs());
         let row = Row::number(&id, &name, "counts").target(per_rev as f64).exact();
         let worst = intervals.iter().copied().max_by_key(|c| (c - per_rev).abs());
         let Some(worst) = worst else {

@@ -32,7 +32,7 @@ const CONTACTS: Seconds = Seconds::new(0.1);
 const REST_AT: u8 = 0;
 const RAMP_AT: u8 = 1;
 /// The ramp reaches its end in this time.
-const RAMP: Seconds = Seconds::new(5.5);
+const RAMP: Seconds = Seconds::new(4.5);
 const STEP: &str = "nudge";
 /// The same again with the end switches' contacts as if nothing were tripped, if the shaft did not move.
 const RELEASED: &str = "nudge, end switches released";

@@ -9,7 +9,7 @@ mod tests;
 pub(crate) use judge::AS_BEFORE;
 
 use proofstand_protocol::message::Sample;
-use proofstand_units::{Rpm, Seconds};
+use proofstand_units::{Percent, Rpm, Seconds};
 
 use super::line_count::{self, again_slowly};
 use super::{
@@ -31,8 +31,14 @@ const SCALE_AFTER: &str = "scale after";
 const POWER_OFF: &str = "control power off";
 const POWER_ON: &str = "control power on";
 const COUNT_AFTER: [&str; 2] = ["counts after, forward", "counts after, reverse"];
-/// Index intervals counted each way after the cycle, beside the one at a crawl.
-const INTERVALS: u16 = 2;
+/// Index intervals counted after the cycle, the one at a crawl among them; and the other way.
+const INTERVALS: [u16; 2] = [3, 2];
+/// Reversals that a scale is taken from: three, so that their scatter says something.
+const REVERSALS: u8 = 3;
+/// A level whose reversals scatter by no more than this will do (common practice, no source).
+const EVEN: Percent = Percent::new(0.05);
+/// How long the held speed is measured: only its mean is compared.
+const HELD: Seconds = Seconds::new(0.1);
 /// How long the lines are watched after the power went off.
 const OFF: Seconds = Seconds::new(0.5);
 /// An amplifier needs its time: the sheet's start-up so many times over, and a little more.
@@ -42,14 +48,17 @@ const START_UP_MORE: Seconds = Seconds::new(0.5);
 /// The level at which the cap is looked at: not the lowest, which may say nothing.
 fn cap_level(context: &Context<'_>) -> Option<CapRun> {
     let runs = || context.motion.cap_runs.iter().filter_map(|r| r.as_ref().ok());
-    runs().nth(1).or_else(|| runs().next()).cloned()
+    let run = runs().nth(1).or_else(|| runs().next())?;
+    Some(CapRun { window: HELD, ..run.clone() })
 }
 
-/// The level at which a torque command's scale is looked at: a middle one.
+/// The level at which a torque command's scale is looked at: the highest, which is the quickest, whose reversals are even
+/// enough; else the most even one.
 fn scale_level(context: &Context<'_>) -> Option<ReversalLevel> {
-    let levels: Vec<&ReversalLevel> =
-        context.motion.reversals.iter().filter_map(|l| l.as_ref().ok()).collect();
-    levels.get(levels.len() / 2).map(|l| **l)
+    let levels = || context.motion.reversals.iter().filter_map(|l| l.as_ref().ok());
+    let even = levels().filter(|l| l.scatter <= EVEN).last();
+    let least = || levels().min_by(|a, b| a.scatter.get().total_cmp(&b.scatter.get()));
+    even.or_else(least).map(|level| ReversalLevel { cycles: level.cycles.max(REVERSALS), ..*level })
 }
 
 /// Faster motion has been allowed before: counts and cap were accepted.
@@ -70,15 +79,12 @@ fn came_back(off: &StepEvidence, on: &StepEvidence) -> bool {
 
 /// Every counted revolution after the cycle was right, both ways: faster motion is allowed again.
 fn counts_right_after(context: &Context<'_>, so_far: &[StepEvidence]) -> bool {
+    COUNT_AFTER.iter().all(|name| counted_right(context, name, so_far))
+}
+
+fn counted_right(context: &Context<'_>, name: &str, so_far: &[StepEvidence]) -> bool {
     let per_rev = context.motion.axis.counts_per_rev;
-    COUNT_AFTER.iter().all(|name| {
-        so_far.iter().find(|e| e.name == *name).is_some_and(|made| {
-            let counted = line_count::intervals(made, per_rev);
-            made.ending == StepEnding::Finished
-                && !counted.is_empty()
-                && counted.iter().all(|c| *c == i64::from(per_rev.get()))
-        })
-    })
+    so_far.iter().any(|made| made.name == name && line_count::all_right(made, per_rev))
 }
 
 impl Check for Retention {
@@ -112,7 +118,7 @@ impl Check for Retention {
         }
         let mut steps = fast_set(context, CAP_BEFORE, SCALE_BEFORE);
         steps.extend(power_cycle(context));
-        steps.extend(COUNT_AFTER.into_iter().zip(SIGNS).map(|(name, sign)| count(context, name, sign)));
+        steps.extend((0..2).map(|way| count(context, way)));
         steps.extend(fast_set(context, CAP_AFTER, SCALE_AFTER));
         Ok(steps)
     }
@@ -138,6 +144,9 @@ impl Check for Retention {
             proven_before(context)
         } else if fast(CAP_AFTER, SCALE_AFTER) {
             proven_before(context) && counts_right_after(context, so_far)
+        } else if name == COUNT_AFTER[1] {
+            // It begins without a crawl.
+            counted_right(context, COUNT_AFTER[0], so_far)
         } else {
             true
         }
@@ -228,20 +237,21 @@ fn power_cycle(context: &Context<'_>) -> [Step; 2] {
     ]
 }
 
-/// A settings change may have come into force: the counts are gone through as slowly as at first.
-fn count(context: &Context<'_>, name: &'static str, sign: f64) -> Step {
-    let (program, expected) = again_slowly(context, name, sign, INTERVALS);
+/// A settings change may have come into force: the counts are gone through as slowly as at first, one way after the other.
+fn count(context: &Context<'_>, way: usize) -> Step {
+    let (name, sign, intervals) = (COUNT_AFTER[way], SIGNS[way], INTERVALS[way]);
+    let (program, expected) = again_slowly(context, name, sign, intervals, way == 0);
     Step::Move(Box::new(MoveStep {
         name,
         what: format!(
             "The shaft turns {} at {:.0} rpm, about {} turns",
             context.way(Rpm::new(sign)),
             context.motion.slow_speed.get(),
-            INTERVALS + 2
+            intervals + 1
         ),
         timeout: total_timeout(&program),
         program,
-        limits: LimitsFor::slow(context, f64::from(INTERVALS) * 1.5 + 60.0).limits(),
+        limits: LimitsFor::slow(context, f64::from(intervals) * 1.5 + 60.0).limits(),
         expected,
         acts: Vec::new(),
     }))

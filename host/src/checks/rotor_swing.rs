@@ -20,9 +20,12 @@ pub(crate) const ID: &str = "rotor-swing";
 /// Step names, lowest level first.
 const NAMES: [&str; 4] = ["first swing", "second swing", "third swing", "fourth swing"];
 
-fn levels<'a>(context: &Context<'a>) -> Vec<(&'static str, &'a ReversalLevel)> {
+/// Reversals at each level: the inertia comes from a difference, in which their scatter counts several times.
+const REVERSALS: u8 = 4;
+
+fn levels(context: &Context<'_>) -> Vec<(&'static str, ReversalLevel)> {
     let levels = context.motion.reversals.iter().filter_map(|l| l.as_ref().ok());
-    NAMES.into_iter().zip(levels).collect()
+    NAMES.into_iter().zip(levels.map(|level| ReversalLevel { cycles: REVERSALS, ..*level })).collect()
 }
 
 impl Check for RotorSwing {
@@ -75,7 +78,7 @@ impl Check for RotorSwing {
             );
             let found = match made.trip() {
                 Some(trip) => Err(crate::fixture::trip_in_words(trip)),
-                None => measured(context, plan, made),
+                None => measured(context, &plan, made),
             };
             out.results.push(match found {
                 Ok(estimate) => {

@@ -175,6 +175,8 @@ pub struct AskNumberStep {
     pub name: &'static str,
     /// The step during which it is read; it is not made if the person can't read.
     pub about: &'static str,
+    /// The segment of that step that only waits for the person to read.
+    pub reads_in: u8,
     /// What is to be read and when, said before that step.
     pub before: String,
     /// What is asked after it.
@@ -221,6 +223,8 @@ pub struct StepEvidence {
     pub number: Option<f64>,
     /// After looking on: the receivers find every encoder pair driven; none if the fixture can't tell.
     pub encoder_driven: Option<bool>,
+    /// The part of its time that went by for a person to read, to do or to answer something.
+    pub person: Seconds,
 }
 
 /// How a step ended.
@@ -291,6 +295,7 @@ impl StepEvidence {
             readings: Vec::new(),
             number: None,
             encoder_driven: None,
+            person: Seconds::ZERO,
         }
     }
 

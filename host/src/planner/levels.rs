@@ -2,10 +2,9 @@
 
 use core::f64::consts::TAU;
 
-use proofstand_units::{Percent, RadPerSec, RadPerSec2, Rpm, Seconds, Turns, Volts};
+use proofstand_units::{Percent, Rpm, Seconds, Turns, Volts};
 
 use super::{AxisNumbers, CannotPlan, HoldGains};
-use crate::targets::{TURN_ROUND_SHARE, WINDOW_SAMPLES, WINDOW_TURNS};
 
 /// Bandwidth of the speed hold: as slow as the rotor allows, so that no axis makes it swing.
 const HOLD_HZ: (f64, f64) = (4.0, 10.0);
@@ -14,11 +13,8 @@ const HOLD_HZ: (f64, f64) = (4.0, 10.0);
 const BREAKAWAY_SURGE: Rpm = Rpm::new(50.0);
 /// The speed hold may use this share of rated torque, or what friction needs if that is more.
 const HOLD_PERCENT: f64 = 10.0;
-/// The window of a reversal's fit, as shares of the turn-round speed. Around zero friction changes its sign; near
-/// the turn-round the torque is still building up.
-pub(super) const WINDOW: (f64, f64) = (0.25, 0.85);
-/// Reversals at each level.
-const CYCLES: u8 = 4;
+/// And this share at working speeds (common practice, no source).
+const FAST_HOLD_PERCENT: f64 = 20.0;
 /// How long the held speed at the cap is measured.
 pub(super) const CAP_WINDOW: Seconds = Seconds::new(0.4);
 
@@ -39,25 +35,6 @@ pub struct CapRun {
     /// Time over which the held speed is measured after that.
     pub window: Seconds,
     /// How far the shaft turns in all.
-    pub turns: Turns,
-}
-
-/// A reversal level of the command scale.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct ReversalLevel {
-    /// Share of rated torque.
-    pub level: Percent,
-    /// The command for it, either sign.
-    pub command: Volts,
-    /// The command turns round when this speed is crossed.
-    pub turn_round: Rpm,
-    /// Speeds between which accelerations are fitted, either sign.
-    pub window: (Rpm, Rpm),
-    /// Reversals (from +V to −V and back).
-    pub cycles: u8,
-    /// One cycle's time.
-    pub cycle_time: Seconds,
-    /// How far the shaft turns one way.
     pub turns: Turns,
 }
 
@@ -94,6 +71,16 @@ pub(super) fn hold_gains(axis: &AxisNumbers) -> HoldGains {
     }
 }
 
+/// For speeds that come after the cap is proven: no faster a loop, but quicker there and back, where the rotor allows it.
+pub(super) fn fast_hold_gains(axis: &AxisNumbers) -> HoldGains {
+    let gains = hold_gains(axis);
+    let share = Percent::new(FAST_HOLD_PERCENT);
+    match within_reaction(axis, share) {
+        Ok(()) => HoldGains { bound: gains.bound.max(axis.volts_for(share)), ..gains },
+        Err(_) => gains,
+    }
+}
+
 pub(super) fn cap_runs(axis: &AxisNumbers) -> Vec<Result<CapRun, CannotPlan>> {
     // Even a scale that is half of what it should be still moves the shaft.
     let lowest = Percent::new(5.0).max(axis.breakaway * 2.2);
@@ -110,82 +97,6 @@ fn cap_run(axis: &AxisNumbers, level: Percent) -> Result<CapRun, CannotPlan> {
     let turns = Turns::new(axis.cap.get() / 60.0 * (held.get() + 1.0));
     let patience = run_up * 4.0 + Seconds::new(2.0);
     Ok(CapRun { level, command: axis.volts_for(level), run_up, patience, settle, window: CAP_WINDOW, turns })
-}
-
-/// Plans a reversal at a share of rated torque.
-pub(super) fn reversal(axis: &AxisNumbers, level: Percent) -> Result<ReversalLevel, CannotPlan> {
-    let torque = axis.torque_at(level);
-    if torque <= axis.friction() * 1.15 {
-        return Err(CannotPlan {
-            why: format!(
-                "{:.0} % of rated torque is not safely above breakaway (up to {:.1} %)",
-                level.get(),
-                axis.breakaway.get()
-            ),
-            remedy: "a higher level, or a lower bound of breakaway in the sheet if the shaft really turns more easily"
-                .to_owned(),
-        });
-    }
-    within_reaction(axis, level)?;
-    let turn_round = axis.cap * TURN_ROUND_SHARE;
-    within_energy(axis, turn_round)?;
-    let braking = axis.acceleration(torque + axis.friction());
-    let driving = axis.acceleration(torque - axis.friction());
-    let speed = turn_round.to_rad_per_sec();
-    let (low, high) = (speed * WINDOW.0, speed * WINDOW.1);
-    enough_samples(axis, level, low, high, braking)?;
-    let over = |a: RadPerSec2| speed.get() / a.get();
-    Ok(ReversalLevel {
-        level,
-        command: axis.volts_for(level),
-        turn_round,
-        window: (turn_round * WINDOW.0, turn_round * WINDOW.1),
-        cycles: CYCLES,
-        cycle_time: Seconds::new(2.0 * (over(braking) + over(driving))),
-        turns: Turns::new(0.5 * speed.get() * (over(braking) + over(driving)) / TAU),
-    })
-}
-
-/// The fastest passage of the window must still give enough samples over enough of a turn, once the torque has built
-/// up after the turn-round.
-fn enough_samples(
-    axis: &AxisNumbers,
-    level: Percent,
-    low: RadPerSec,
-    high: RadPerSec,
-    braking: RadPerSec2,
-) -> Result<(), CannotPlan> {
-    let passage = (high.get() - low.get()) / braking.get();
-    let turn = high.get() / WINDOW.1;
-    let build_up = (turn - high.get()) / braking.get();
-    let lost = (5.0 * axis.lag.get() - build_up).max(0.0);
-    let samples = (passage - lost) * 1000.0;
-    let turns = (high.get().powi(2) - low.get().powi(2)) / (2.0 * braking.get()) / TAU;
-    let remedy = || "a disc of known inertia on the shaft, a lower level, or a higher cap".to_owned();
-    if samples < WINDOW_SAMPLES {
-        return Err(CannotPlan {
-            why: format!(
-                "at {:.0} % the rotor passes the measuring window in {:.1} ms, of which {:.1} ms go to the amplifier's \
-                 lag: {:.0} samples of the {WINDOW_SAMPLES:.0} needed",
-                level.get(),
-                passage * 1e3,
-                lost * 1e3,
-                samples.max(0.0)
-            ),
-            remedy: remedy(),
-        });
-    }
-    if turns < WINDOW_TURNS {
-        return Err(CannotPlan {
-            why: format!(
-                "at {:.0} % the measuring window is {turns:.2} turn, of which {WINDOW_TURNS} are needed for cogging to \
-                 average out",
-                level.get()
-            ),
-            remedy: remedy(),
-        });
-    }
-    Ok(())
 }
 
 pub(super) fn within_reaction(axis: &AxisNumbers, level: Percent) -> Result<(), CannotPlan> {

@@ -7,14 +7,16 @@ mod axis;
 mod holding;
 mod levels;
 mod limits;
+mod reversal;
 mod segments;
 mod speed_command;
 
 pub use alternation::{Alternation, alternation};
 pub use axis::AxisNumbers;
 pub use holding::Holding;
-pub use levels::{CapRun, ReversalLevel};
+pub use levels::CapRun;
 pub use limits::LimitsFor;
+pub use reversal::ReversalLevel;
 pub use segments::{after, come_to_rest, hold, microvolts, milli_rpm, ramp, step_to, ticks, total_timeout};
 pub use speed_command::{ABOVE_CAP, SpeedCommand};
 
@@ -62,6 +64,8 @@ pub struct MotionPlan {
     pub axis: AxisNumbers,
     /// How a speed is held.
     pub hold: Holding,
+    /// The same at working speeds.
+    pub fast_hold: Holding,
     /// Command that the first motion may ramp up to.
     pub nudge_command: Volts,
     /// Runs into the speed cap, lowest level first.
@@ -84,12 +88,13 @@ impl MotionPlan {
     pub fn new(axis: AxisNumbers, command: &CommandTargets) -> Result<Self, CannotPlan> {
         axis.refuse_what_cannot_be_bounded()?;
         let fast_speeds =
-            [0.25, 0.5, 0.9].iter().map(|&f| axis.cap * f).filter(|s| s.get() > GATE_RPM).collect();
+            [0.3, 0.6, 0.9].iter().map(|&f| axis.cap * f).filter(|s| s.get() > GATE_RPM).collect();
         if let Some(per_volt) = axis.speed_gain {
             let drive = speed_command::drive(&axis, per_volt)?;
             return Ok(Self {
                 axis,
                 hold: Holding::BySpeed(drive),
+                fast_hold: Holding::BySpeed(drive),
                 nudge_command: drive.volts_for(Rpm::new(CRAWL_RPM)),
                 cap_runs: speed_command::cap_runs(&axis, &drive, command),
                 reversals: Vec::new(),
@@ -103,11 +108,12 @@ impl MotionPlan {
         let reversals = LEVELS
             .iter()
             .filter(|&&p| p < 100.0)
-            .map(|&p| levels::reversal(&axis, Percent::new(p)))
+            .map(|&p| reversal::reversal(&axis, Percent::new(p)))
             .collect();
         Ok(Self {
             axis,
             hold: Holding::ByTorque(levels::hold_gains(&axis)),
+            fast_hold: Holding::ByTorque(levels::fast_hold_gains(&axis)),
             nudge_command,
             cap_runs,
             reversals,

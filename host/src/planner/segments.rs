@@ -76,12 +76,14 @@ pub fn hold(speed: Rpm, holding: &Holding, end: End, next: Next, timeout: Second
 #[must_use]
 pub fn come_to_rest(holding: &Holding, timeout: Seconds) -> Segment {
     let end = match holding {
-        Holding::ByTorque(_) => End::Standstill(Ticks(100)),
+        Holding::ByTorque(_) => STANDS,
         Holding::BySpeed(_) => after(STOPPED),
     };
     step_to(Volts::ZERO, end, Next::Finish, timeout)
 }
 
+/// The fixture sees no motion for so long; the host goes on looking when torque is off.
+const STANDS: End = End::Standstill(Ticks(50));
 /// From a crawl the amplifier stops the shaft well within this.
 const STOPPED: Seconds = Seconds::new(0.3);
 

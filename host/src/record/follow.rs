@@ -76,7 +76,7 @@ fn was_made(record: &CheckRecord) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::record::model::{NotDone, StepRecord};
+    use crate::record::model::{NotDone, StepRecord, Took};
 
     const ORDER: &[&str] = &["first", "second", "third"];
 
@@ -102,6 +102,7 @@ mod tests {
             plots: Vec::new(),
             steps: made.then_some(step).into_iter().collect(),
             notes: Vec::new(),
+            took: Took::default(),
         }
     }
 

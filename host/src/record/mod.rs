@@ -11,6 +11,7 @@ pub mod model;
 mod publish;
 mod recover;
 mod samples;
+mod took;
 mod waiting;
 
 pub use events::{RecordedEvent, events_of, read_events};

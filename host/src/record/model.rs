@@ -5,6 +5,8 @@
 
 use serde::{Deserialize, Serialize};
 
+pub use super::took::Took;
+
 /// Version of this model; rises when a field changes its meaning.
 pub const RUN_SCHEMA: &str = "proofstand-run/1";
 
@@ -224,6 +226,10 @@ pub struct Outcome {
     pub rejected: u32,
     /// Checks not carried out.
     pub not_done: u32,
+    /// How long the run took from its first sample to its last verdict; what was taken over from an earlier run is not in
+    /// it.
+    #[serde(default)]
+    pub took: Took,
 }
 
 /// A computed target.
@@ -260,6 +266,9 @@ pub struct CheckRecord {
     pub steps: Vec<StepRecord>,
     /// Remarks a reader needs.
     pub notes: Vec<String>,
+    /// How long it took.
+    #[serde(default)]
+    pub took: Took,
 }
 
 /// Why a check was not done.

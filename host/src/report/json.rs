@@ -73,6 +73,9 @@ fn finite(run: &Run) -> Result<(), ReportError> {
                 }
             }
         }
+        for value in [c.took.bench_seconds, c.took.person_seconds] {
+            check(&|| format!("checks[{i}].took"), value)?;
+        }
         for (j, s) in c.steps.iter().enumerate() {
             for value in [s.start_seconds, s.duration_seconds] {
                 check(&|| format!("checks[{i}].steps[{j}]"), value)?;

@@ -3,6 +3,7 @@
 use core::time::Duration;
 
 use proofstand_protocol::message::{CommandMode, Ending, Event, Request, Sample, State};
+use proofstand_protocol::program::End;
 use proofstand_protocol::units::Micros;
 
 use super::Progress;
@@ -20,12 +21,15 @@ const REST_PATIENCE: Duration = Duration::from_secs(20);
 
 /// Carries out a step. Whatever happens, the fixture ends up safe: by the disarm here, or by its own lost beat.
 ///
+/// `rest` comes from the step before: standstill that is seen already is not waited for again.
+///
 /// # Errors
 /// [`FixtureError`] if fixture or link failed, or it tripped for a reason that is not the axis's. What came until
 /// then is in the record already.
 pub(super) fn make<L: Link>(
     step: &MoveStep,
     client: &mut Client<L>,
+    rest: &mut Rest,
     tap: &mut dyn Tap,
     progress: &mut dyn Progress,
 ) -> Result<StepEvidence, FixtureError> {
@@ -34,7 +38,7 @@ pub(super) fn make<L: Link>(
         tap,
         progress,
         evidence: StepEvidence::named(step.name),
-        rest: Rest::default(),
+        rest,
         segment: None,
         acts: &[],
         burst: None,
@@ -70,7 +74,7 @@ pub(super) fn make<L: Link>(
     disarmed?;
     mover.wait_for_burst()?;
     mover.read_burst()?;
-    mover.wait_for_rest()?;
+    mover.wait_for_rest_without_torque()?;
     mover.evidence.illegal_transitions = mover.illegal_transitions().saturating_sub(illegal);
     mover.evidence.ending = ending;
     mover.evidence.lost = lost(&mover.evidence.samples);
@@ -89,7 +93,7 @@ struct Mover<'a, L> {
     tap: &'a mut dyn Tap,
     progress: &'a mut dyn Progress,
     evidence: StepEvidence,
-    rest: Rest,
+    rest: &'a mut Rest,
     /// The segment that drives, and its first sample.
     segment: Option<(u8, Micros)>,
     /// What is still to be done while the program runs.
@@ -137,8 +141,12 @@ impl<'a, L: Link> Mover<'a, L> {
             Received::Sample(_) => None,
         })?;
         self.acts = &[];
+        // The fixture has measured standstill itself where that ended the program.
+        let stands = ending == StepEnding::Finished
+            && step.program.last().is_some_and(|last| matches!(last.end, End::Standstill(_)));
         // Enabled at 0 V a torque command lets the shaft run down; a speed command stops it, and may creep on for ever.
         if !matches!(ending, StepEnding::Tripped(_))
+            && !stands
             && step.limits.mode == CommandMode::Torque
             && let Some(trip) = self.rest_or_trip()?
         {
@@ -275,7 +283,6 @@ impl<'a, L: Link> Mover<'a, L> {
     /// Waits for standstill while enabled at 0 V; a trip meanwhile ends the step with it.
     fn rest_or_trip(&mut self) -> Result<Option<StepEnding>, FixtureError> {
         let started = self.client.now();
-        self.rest = Rest::default();
         while !self.rest.is_at_rest() && self.client.now().saturating_sub(started) < REST_PATIENCE {
             if let Received::Event(e) = self.take()?
                 && let Event::Tripped(trip) = e.event
@@ -288,11 +295,21 @@ impl<'a, L: Link> Mover<'a, L> {
 
     /// Waits for standstill when safe.
     fn wait_for_rest(&mut self) -> Result<(), FixtureError> {
-        let started = self.client.now();
         // While a question waited for its answer nobody read the stream: what lies in it is old.
-        let from = self.client.status(self.tap)?.now;
-        self.rest = Rest::from(from);
-        while !self.rest.is_at_rest() {
+        let now = self.client.status(self.tap)?.now;
+        self.rest_until(now)
+    }
+
+    /// The same just after torque went: what the shaft did before says nothing.
+    fn wait_for_rest_without_torque(&mut self) -> Result<(), FixtureError> {
+        let now = self.client.status(self.tap)?.now;
+        *self.rest = Rest::from(now);
+        self.rest_until(now)
+    }
+
+    fn rest_until(&mut self, now: Micros) -> Result<(), FixtureError> {
+        let started = self.client.now();
+        while !self.rest.is_at_rest_until(now) {
             self.take()?;
             if self.client.now().saturating_sub(started) > REST_PATIENCE {
                 return Err(FixtureError::StillTurning);

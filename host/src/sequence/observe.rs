@@ -4,6 +4,8 @@ use core::time::Duration;
 
 use proofstand_protocol::message::Request;
 
+use proofstand_units::Seconds;
+
 use super::mover::lost;
 use super::rest::Rest;
 use super::{Attendant, Done, Progress};
@@ -24,6 +26,7 @@ pub(super) fn make<L: Link>(
     step: &ObserveStep,
     client: &mut Client<L>,
     tap: &mut dyn Tap,
+    rest: &mut Rest,
     attendant: &mut dyn Attendant,
     progress: &mut dyn Progress,
 ) -> Result<StepEvidence, FixtureError> {
@@ -35,28 +38,29 @@ pub(super) fn make<L: Link>(
     // What lies unread in the stream is older than this step.
     let from = client.status(tap)?.now;
     let mut keep = |received: Received| match received {
-        Received::Sample(sample) if sample.at >= from => {
-            evidence.samples.push(sample);
-            Some(sample)
+        Received::Sample(sample) => {
+            rest.see(&sample);
+            if sample.at >= from {
+                evidence.samples.push(sample);
+            }
+            rest.is_at_rest_until(from)
         }
-        Received::Event(event) if event.at >= from => {
-            evidence.events.push(event);
-            None
+        Received::Event(event) => {
+            if event.at >= from {
+                evidence.events.push(event);
+            }
+            rest.is_at_rest_until(from)
         }
-        _ => None,
     };
     let mut looked_from = client.now();
     if let Some(prompt) = &step.prompt {
-        let mut rest = Rest::from(from);
-        while !rest.is_at_rest() {
-            if let Some(sample) = keep(take(client, tap)?) {
-                rest.see(&sample);
-            }
+        while !keep(take(client, tap)?) {
             if client.now().saturating_sub(looked_from) > REST_PATIENCE {
                 return Err(FixtureError::StillTurning);
             }
         }
         progress.give_way();
+        let asked = client.now();
         let done = attendant.begin(prompt)
             && loop {
                 keep(take(client, tap)?);
@@ -67,12 +71,13 @@ pub(super) fn make<L: Link>(
                     Done::Stop => return Err(FixtureError::Interrupted),
                 }
             };
+        looked_from = client.now();
+        evidence.person = Seconds::new(looked_from.saturating_sub(asked).as_secs_f64());
         if !done {
             evidence.ending = StepEnding::Unanswered;
             evidence.lost = lost(&evidence.samples);
             return Ok(evidence);
         }
-        looked_from = client.now();
     }
     loop {
         let elapsed = client.now().saturating_sub(looked_from);

@@ -6,7 +6,7 @@ use std::io::{IsTerminal, Write};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use proofstand_units::Seconds;
 
-use crate::record::model::Verdict;
+use crate::record::model::{CheckRecord, Took, Verdict};
 use crate::settings::harmless;
 use crate::terminal::{Stream, width, wrapped};
 
@@ -21,7 +21,7 @@ pub trait Progress {
     /// A person is about to be asked something: nothing that moves may stand in the way of it.
     fn give_way(&mut self) {}
     /// The check is judged.
-    fn verdict(&mut self, title: &str, verdict: Verdict, sentence: &str);
+    fn verdict(&mut self, record: &CheckRecord, sentence: &str);
 }
 
 /// Says nothing.
@@ -32,7 +32,7 @@ impl Progress for Quiet {
     fn check(&mut self, _: usize, _: usize, _: &str) {}
     fn step(&mut self, _: &str, _: Seconds, _: Seconds) {}
     fn elapsed(&mut self, _: Duration) {}
-    fn verdict(&mut self, _: &str, _: Verdict, _: &str) {}
+    fn verdict(&mut self, _: &CheckRecord, _: &str) {}
 }
 
 /// Lines on standard error; on a terminal also a bar that runs while something moves.
@@ -83,6 +83,15 @@ fn plain_time(time: Seconds) -> String {
     }
 }
 
+/// The check, and how long it took.
+fn verdict_line(record: &CheckRecord) -> String {
+    if record.took == Took::default() {
+        record.title.clone()
+    } else {
+        format!("{} ({})", record.title, record.took.words())
+    }
+}
+
 impl Progress for Terminal {
     fn check(&mut self, number: usize, of: usize, title: &str) {
         self.line(&format!("{}[{number}/{of}] ", self.prefix), title);
@@ -112,9 +121,9 @@ impl Progress for Terminal {
         }
     }
 
-    fn verdict(&mut self, title: &str, verdict: Verdict, sentence: &str) {
-        self.line(&format!("    {}: ", verdict.word()), title);
-        if verdict != Verdict::Accepted && !sentence.is_empty() {
+    fn verdict(&mut self, record: &CheckRecord, sentence: &str) {
+        self.line(&format!("    {}: ", record.verdict.word()), &verdict_line(record));
+        if record.verdict != Verdict::Accepted && !sentence.is_empty() {
             self.line("        ", sentence);
         }
     }

@@ -1,15 +1,20 @@
 //! Carries out checks one after the other.
 
+use core::time::Duration;
+
 use proofstand_protocol::message::Request;
 use proofstand_units::Seconds;
 
+use super::rest::Rest;
 use super::settle::settle;
 use super::{Attendant, Progress, ask_number, mover, observe, self_check};
-use crate::checks::{ActWhat, Check, Context, Step, StepEnding, StepEvidence, as_delivered, unmet, worst};
+use crate::checks::{
+    ActWhat, AskNumberStep, Check, Context, Step, StepEnding, StepEvidence, as_delivered, unmet, worst,
+};
 use crate::fixture::{Burst, Client, FixtureError};
 use crate::link::Link;
 use crate::record::RunFolder;
-use crate::record::model::{BurstRecord, CheckRecord, NotDone, StepRecord, Verdict};
+use crate::record::model::{BurstRecord, CheckRecord, NotDone, StepRecord, Took, Verdict};
 
 /// What came of all checks.
 #[derive(Debug)]
@@ -18,6 +23,16 @@ pub struct Conducted {
     pub checks: Vec<CheckRecord>,
     /// What stopped the run before its end.
     pub stopped: Option<FixtureError>,
+    /// How long all of it took.
+    pub took: Took,
+}
+
+impl Conducted {
+    /// Nothing was done.
+    #[must_use]
+    pub fn stopped_by(error: FixtureError) -> Self {
+        Self { checks: Vec::new(), stopped: Some(error), took: Took::default() }
+    }
 }
 
 /// Carries out checks in order, each only if what it needs has been accepted. Never fails: what stopped it is part of
@@ -30,7 +45,8 @@ pub fn conduct<L: Link>(
     attendant: &mut dyn Attendant,
     progress: &mut dyn Progress,
 ) -> Conducted {
-    let mut conducted = Conducted { checks: Vec::new(), stopped: None };
+    let mut conducted = Conducted { checks: Vec::new(), stopped: None, took: Took::default() };
+    let started = client.now();
     // Every tick's sample, from now to the end: the beat echoes them.
     let streaming = client.done(Request::Stream { decimation: 1 }, folder);
     let start_up = context.sheet.encoder.start_up.value;
@@ -40,6 +56,7 @@ pub fn conduct<L: Link>(
     if let Err(error) = begun.and_then(|()| settle(start_up, client, folder)) {
         conducted.stopped = Some(error);
     }
+    let (mut rest, mut person) = (Rest::default(), Duration::ZERO);
     let mut remaining: f64 = checks.iter().map(|c| expected(*c, context)).sum();
     for (n, check) in checks.iter().enumerate() {
         if let Some(why) = &conducted.stopped {
@@ -53,23 +70,35 @@ pub fn conduct<L: Link>(
         }
         progress.check(n + 1, checks.len(), check.title());
         let context = Context { earlier: &conducted.checks, ..*context };
-        let mut conductor =
-            Conductor { context: &context, client, folder, attendant, progress, remaining: &mut remaining };
-        let record = match conductor.check(*check, &conducted.checks) {
+        let begun = client.now();
+        let mut conductor = Conductor {
+            context: &context,
+            client,
+            folder,
+            attendant,
+            progress,
+            remaining: &mut remaining,
+            rest: &mut rest,
+            person: Duration::ZERO,
+        };
+        let (made, waited) = (conductor.check(*check, &conducted.checks), conductor.person);
+        let mut record = match made {
             Ok(record) => record,
             Err((error, record)) => {
                 conducted.stopped = Some(error);
                 record
             }
         };
-        let sentence = headline(&record);
-        progress.verdict(check.title(), record.verdict, &sentence);
+        record.took = Took::of(client.now().saturating_sub(begun), waited);
+        person += waited;
+        progress.verdict(&record, &headline(&record));
         let kept = folder.note("check", &record).and_then(|()| folder.sync());
         conducted.checks.push(record);
         if let (Err(error), None) = (kept, &conducted.stopped) {
             conducted.stopped = Some(FixtureError::Record(error));
         }
     }
+    conducted.took = Took::of(client.now().saturating_sub(started), person);
     conducted
 }
 
@@ -103,6 +132,7 @@ fn blank(check: &dyn Check) -> CheckRecord {
         plots: Vec::new(),
         steps: Vec::new(),
         notes: Vec::new(),
+        took: Took::default(),
     }
 }
 
@@ -124,6 +154,10 @@ struct Conductor<'a, 'c, L> {
     attendant: &'a mut dyn Attendant,
     progress: &'a mut dyn Progress,
     remaining: &'a mut f64,
+    /// What is known of standstill by now.
+    rest: &'a mut Rest,
+    /// The time that people took in this check.
+    person: Duration,
 }
 
 type Stopped = (FixtureError, CheckRecord);
@@ -193,6 +227,11 @@ impl<L: Link> Conductor<'_, '_, L> {
             {
                 return Err((error, record));
             }
+            let mut made = made;
+            if let Some(Step::AskNumber(ask)) = steps.get(n + 1) {
+                made.person = made.person + reading(ask, &made);
+            }
+            self.person += Duration::try_from_secs_f64(made.person.get()).unwrap_or_default();
             record.steps.push(step_record(step, &made));
             let over = made.trip().is_some() && !check.goes_on_after(&made);
             evidence.push(made);
@@ -226,7 +265,9 @@ impl<L: Link> Conductor<'_, '_, L> {
             more => format!("{first}. Then up to {more} more motions, each said before it begins"),
         };
         self.progress.give_way();
+        let asked = self.client.now();
         let go = self.attendant.ready(&next);
+        self.person += self.client.now().saturating_sub(asked);
         self.folder.note("ready", serde_json::json!({ "check": check.id(), "go": go }))?;
         if go { Ok(()) } else { Err(FixtureError::Interrupted) }
     }
@@ -237,32 +278,40 @@ impl<L: Link> Conductor<'_, '_, L> {
             Step::Observe(step) => step.name,
             Step::SelfCheck(step) => step.name,
             Step::AskWhichWay { about } => return self.ask(about),
-            Step::AskNumber(step) => return ask_number::make(step, self.folder, self.attendant),
+            Step::AskNumber(step) => return self.ask_number(step),
         };
         self.progress.step(step.what(), step.expected(), Seconds::new(*self.remaining));
         *self.remaining -= step.expected().get();
         self.folder
             .note("step", serde_json::json!({ "check": check.id(), "step": name, "what": step.what() }))?;
         let made = match step {
-            Step::Move(step) => mover::make(step, self.client, self.folder, self.progress)?,
+            Step::Move(step) => mover::make(step, self.client, self.rest, self.folder, self.progress)?,
             Step::Observe(step) => {
-                observe::make(step, self.client, self.folder, self.attendant, self.progress)?
+                observe::make(step, self.client, self.folder, self.rest, self.attendant, self.progress)?
             }
             Step::SelfCheck(step) => self_check::make(step, self.client, self.folder)?,
             Step::AskWhichWay { about } => self.ask(about)?,
-            Step::AskNumber(step) => ask_number::make(step, self.folder, self.attendant)?,
+            Step::AskNumber(step) => self.ask_number(step)?,
         };
         self.folder
             .note("step_ended", serde_json::json!({ "step": name, "ended": made.ended_in_words() }))?;
         Ok(made)
     }
 
+    fn ask_number(&mut self, step: &AskNumberStep) -> Result<StepEvidence, FixtureError> {
+        let asked = self.client.now();
+        let made = ask_number::make(step, self.folder, self.attendant)?;
+        Ok(StepEvidence { person: seconds(self.client.now().saturating_sub(asked)), ..made })
+    }
+
     fn ask(&mut self, about: &'static str) -> Result<StepEvidence, FixtureError> {
         self.progress.give_way();
+        let asked = self.client.now();
         let answer = self.attendant.which_way(self.context.sheet.direction.seen_from);
+        let person = seconds(self.client.now().saturating_sub(asked));
         let ending = answer.map_or(StepEnding::Unanswered, StepEnding::Answered);
         self.folder.note("answer", serde_json::json!({ "about": about, "turned": answer }))?;
-        Ok(StepEvidence { ending, ..StepEvidence::named("answer") })
+        Ok(StepEvidence { ending, person, ..StepEvidence::named("answer") })
     }
 }
 
@@ -271,6 +320,18 @@ fn stood_for(check: &dyn Check, record: &mut CheckRecord) {
     if let (Verdict::NotDone, Some(not_done)) = (record.verdict, &mut record.not_done) {
         not_done.shown_also_by = check.shown_also_by().map(str::to_owned);
     }
+}
+
+/// The part of a motion that went by for a person to read something.
+fn reading(ask: &AskNumberStep, made: &StepEvidence) -> Seconds {
+    let mut read = made.segment_samples(ask.reads_in);
+    let Some(first) = read.next() else { return Seconds::ZERO };
+    let last = read.last().unwrap_or(first);
+    Seconds::new(last.at.0.saturating_sub(first.at.0) as f64 * 1e-6)
+}
+
+fn seconds(time: Duration) -> Seconds {
+    Seconds::new(time.as_secs_f64())
 }
 
 /// The step changes the contacts that stand in for controller and switches.

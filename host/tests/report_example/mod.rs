@@ -60,6 +60,7 @@ pub(crate) fn rehearsal() -> Run {
             undecided: 1,
             rejected: 1,
             not_done: 1,
+            took: Took { bench_seconds: 64.2, person_seconds: 9.5 },
         },
         targets: targets(),
         checks: vec![nudge(), lines(), cap(), flag(), scale(), fast()],
@@ -145,6 +146,7 @@ fn check(id: &str, title: &str, shows: &str, verdict: Verdict) -> CheckRecord {
         plots: vec![],
         steps: vec![],
         notes: vec![],
+        took: Took::default(),
     }
 }
 

@@ -1,14 +1,13 @@
 //! The operator's way: the amplifier's own display, read by a person while the speed cap holds the shaft.
 
-use proofstand_protocol::program::{End, Next, Segment};
-use proofstand_protocol::units::Ticks;
-use proofstand_units::{Percent, Rpm, Seconds, Volts};
+use proofstand_protocol::program::{Next, Segment};
+use proofstand_units::{Percent, Rpm, Seconds};
 
 use crate::checks::speed_cap::{near_the_cap, slow_again};
 use crate::checks::{AskNumberStep, Context, MoveStep, Step, StepEnding, StepEvidence};
 use crate::estimate::readout::{self, Channel};
 use crate::estimate::scale::DisplayReading;
-use crate::planner::{CapRun, LimitsFor, after, step_to, total_timeout};
+use crate::planner::{CapRun, LimitsFor, after, come_to_rest, step_to, total_timeout};
 use crate::sheet::DisplayShown;
 
 /// Names of the motions and of their questions, lowest level first, forward and reverse.
@@ -57,18 +56,21 @@ pub(super) fn steps(context: &Context<'_>) -> Vec<Step> {
         return Vec::new();
     }
     let mut steps = Vec::new();
+    let quickest = levels(context).last().map(|(_, run)| run.clone());
+    let Some(quickest) = quickest else { return steps };
     for (names, run) in levels(context) {
         for ((name, question), sign) in names.iter().zip([1.0, -1.0]) {
-            let program = program(context, run, sign);
+            let program = program(context, &quickest, run, sign);
             let way = context.way(Rpm::new(sign * context.count_sign()));
             steps.push(Step::Move(Box::new(MoveStep {
                 name,
                 what: format!(
-                    "The shaft speeds up {way} at {:.0} % of rated torque ({:+.2} V) and the cap holds it near {:.0} rpm for \
-                     {:.0} s: read the torque on the amplifier's display",
+                    "The shaft speeds up {way} at {:.0} % of rated torque, then the cap holds it near {:.0} rpm at {:.0} % \
+                     ({:+.2} V) for {:.0} s: read the torque on the amplifier's display",
+                    quickest.level.get(),
+                    context.motion.axis.cap.get(),
                     run.level.get(),
                     run.command.get() * sign,
-                    context.motion.axis.cap.get(),
                     READING.get()
                 ),
                 timeout: total_timeout(&program),
@@ -77,14 +79,15 @@ pub(super) fn steps(context: &Context<'_>) -> Vec<Step> {
                     context,
                     run.turns.get() * 3.0 + context.motion.axis.cap.get() / 60.0 * READING.get() + 100.0,
                 )
-                .command(run.command)
+                .command(quickest.command)
                 .limits(),
-                expected: run.run_up * 1.8 + run.settle + READING + Seconds::new(1.0),
+                expected: quickest.run_up * 1.8 + READING + Seconds::new(1.0),
                 acts: Vec::new(),
             })));
             steps.push(Step::AskNumber(Box::new(AskNumberStep {
                 name: question,
                 about: name,
+                reads_in: HOLD,
                 before: format!(
                     "Next the shaft turns {way} and is held at the cap for {:.0} s. Stand where you can see the amplifier's \
                      display, not near the shaft; read the torque on it while the speed is held, and keep the number in mind.",
@@ -98,14 +101,15 @@ pub(super) fn steps(context: &Context<'_>) -> Vec<Step> {
     steps
 }
 
-fn program(context: &Context<'_>, run: &CapRun, sign: f64) -> Vec<Segment> {
+/// Up to the cap, and down again, as quickly as it goes: only what is held in between is read.
+fn program(context: &Context<'_>, quickest: &CapRun, run: &CapRun, sign: f64) -> Vec<Segment> {
     let turning = sign * context.count_sign();
-    let hold = run.settle + READING;
+    let (up, down) = (quickest.command * sign, quickest.command * -sign);
     vec![
-        step_to(run.command * sign, near_the_cap(context, turning), Next::Segment(HOLD), run.patience),
-        step_to(run.command * sign, after(hold), Next::Segment(2), hold + Seconds::new(1.0)),
-        step_to(run.command * -sign, slow_again(turning), Next::Segment(3), run.patience),
-        step_to(Volts::ZERO, End::Standstill(Ticks(100)), Next::Finish, Seconds::new(20.0)),
+        step_to(up, near_the_cap(context, turning), Next::Segment(HOLD), quickest.patience),
+        step_to(run.command * sign, after(READING), Next::Segment(2), READING + Seconds::new(1.0)),
+        step_to(down, slow_again(turning), Next::Segment(3), quickest.patience),
+        come_to_rest(&context.motion.hold, Seconds::new(20.0)),
     ]
 }
 

@@ -17,7 +17,7 @@ const REST: Seconds = Seconds::new(0.15);
 /// Motion at 0 V that is no trembling any more, in degrees.
 const STILL_DEGREES: f64 = 2.0;
 /// A ramp reaches its end in this time.
-const RAMP: Seconds = Seconds::new(1.0);
+const RAMP: Seconds = Seconds::new(0.7);
 /// Ramps each way. Where the shaft lets go depends on where it stands: one way it goes through several places, the other
 /// way back through them.
 const TIMES: u8 = 5;

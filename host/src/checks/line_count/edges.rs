@@ -19,7 +19,7 @@ use crate::record::model::{Lane, Panel, Plot, PlotAxis, ResultRow, Series, Serie
 use crate::targets::Fixture;
 
 /// Points of a burst of lines: all that the fixture holds.
-const POINTS: u16 = 4096;
+pub(super) const POINTS: u16 = 4096;
 /// Slowly one cycle is taken in about so many points.
 const POINTS_A_CYCLE: f64 = 144.0;
 /// Time between points of the burst that meets the index, in microseconds: long enough for a host's few milliseconds.
@@ -31,6 +31,16 @@ const FINE: f64 = 22.5;
 /// Counts drawn on either side of the index.
 const DRAWN: i64 = 8;
 
+/// How long one cycle of A takes.
+pub(super) fn cycle_us(speed: Rpm, counts_per_rev: CountsPerRev) -> f64 {
+    60.0 / speed.get().abs() * 4e6 / f64::from(counts_per_rev.get())
+}
+
+/// Time between the points of a burst of such cycles.
+pub(super) fn period_us(cycle_us: f64) -> u16 {
+    (cycle_us / POINTS_A_CYCLE).clamp(1.0, PERIOD_MOST_US) as u16
+}
+
 /// The bursts of a pass: in the segment that counts, and at the index that ends the segment `index_at`.
 pub(super) fn acts(
     pass: &Pass,
@@ -39,9 +49,9 @@ pub(super) fn acts(
     index_at: Option<u8>,
 ) -> Vec<Act> {
     let turn = 60.0 / pass.speed.get().abs();
-    let cycle_us = turn * 4e6 / f64::from(counts_per_rev.get());
+    let cycle_us = cycle_us(pass.speed, counts_per_rev);
     let lines = |period_us| ActWhat::Burst(BurstOrder { kind: BurstKind::Lines, period_us, points: POINTS });
-    let period = (cycle_us / POINTS_A_CYCLE).clamp(1.0, PERIOD_MOST_US) as u16;
+    let period = period_us(cycle_us);
     let settled = if index_at.is_some() { 1.5 * turn } else { 0.3 };
     let mut acts =
         vec![Act { at: ActAt { slot: measure_at, after: Seconds::new(settled) }, what: lines(period) }];

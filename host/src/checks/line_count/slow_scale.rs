@@ -3,7 +3,7 @@
 use proofstand_protocol::units::Micros;
 use proofstand_units::{Rpm, RpmPerVolt, Volts};
 
-use super::{Context, MEASURE_AT, NAMES, Row};
+use super::{Context, MEASURE_AT, NAMES, REVERSE_FROM_CRAWL, Row};
 use crate::checks::StepEvidence;
 use crate::estimate::track::between;
 use crate::estimate::{PartsPerMillion, SpeedEstimate, speed};
@@ -51,7 +51,8 @@ impl SlowScale {
 /// The row. None for a torque command, or if a direction was not made.
 pub(super) fn row(context: &Context<'_>, evidence: &[StepEvidence]) -> Option<ResultRow> {
     let target = context.motion.axis.speed_gain?;
-    let [forward, reverse] = NAMES[0].map(|name| evidence.iter().find(|e| e.name == name));
+    let made = |names: &[&str]| evidence.iter().find(|e| names.contains(&e.name));
+    let (forward, reverse) = (made(&NAMES[0][..1]), made(&[NAMES[0][1], REVERSE_FROM_CRAWL]));
     let SlowScale { gain, forward, reverse, .. } = SlowScale::of(context, forward?, reverse?)?;
     let volts = forward.volts - reverse.volts;
     let per_speed = Sensitivity::new(1.0 / volts.get());

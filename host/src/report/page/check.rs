@@ -4,7 +4,7 @@ use maud::{Markup, html};
 
 use super::Page;
 use super::results::{budgets, keep, results};
-use crate::record::model::{CheckRecord, Plot, StepRecord};
+use crate::record::model::{CheckRecord, Plot, StepRecord, Took};
 use crate::report::text::{T, one_line};
 use crate::report::{number, plot, symbol};
 
@@ -19,6 +19,7 @@ impl Page<'_> {
                     (symbol::tag(c.verdict))
                 }
                 p { (T(&c.shows)) }
+                @if c.took != Took::default() { p.quiet { "It took " (c.took.words()) "." } }
                 @if let Some(not) = &c.not_done {
                     div.note {
                         dl.facts {

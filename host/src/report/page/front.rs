@@ -3,7 +3,7 @@
 use maud::{Markup, html};
 
 use super::Page;
-use crate::record::model::{CheckRecord, Diagnosis, FollowWhy, ResultRow, Verdict};
+use crate::record::model::{CheckRecord, Diagnosis, FollowWhy, ResultRow, Took, Verdict};
 use crate::report::number::{self, Places};
 use crate::report::symbol;
 use crate::report::text::{T, one_line};
@@ -79,6 +79,9 @@ impl Page<'_> {
                     dt { "Axis sheet" } dd { (T(&axis.sheet_file)) ", CRC-32 " (T(&axis.sheet_crc32)) " (its text is at the end)" }
                     @for f in &axis.identity { dt { (T(&f.label)) } dd { (T(&f.value)) } }
                     dt { "Time" } dd { (T(&when(&self.run.started))) " to " (T(&when(&self.run.finished))) }
+                    @if self.run.outcome.took != Took::default() {
+                        dt { "Bench time" } dd { (self.run.outcome.took.words()) }
+                    }
                 }
                 @if axis.invented { p.note { "The sheet says that its machine, customer and data are invented." } }
             }
@@ -168,6 +171,8 @@ impl Page<'_> {
                             th.n scope="col" { "No." }
                             th scope="col" { "Check" }
                             th scope="col" { "What it shows; why not accepted" }
+                            th.n scope="col" { "Bench in s" }
+                            th.n scope="col" { "People in s" }
                             th scope="col" { "Verdict" }
                         } }
                         tbody {
@@ -179,6 +184,8 @@ impl Page<'_> {
                                         (T(&c.shows))
                                         @for why in reasons(c) { br; b { (T(why)) } }
                                     }
+                                    td.n { (number::fixed(c.took.bench_seconds, 1)) }
+                                    td.n { (number::fixed(c.took.person_seconds, 1)) }
                                     td { (symbol::tag(c.verdict)) }
                                 }
                             }
