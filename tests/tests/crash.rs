@@ -14,7 +14,7 @@ use proofstand::checks;
 use proofstand::fixture::Client;
 use proofstand::link::{Link, LinkError};
 use proofstand::record::follow::left;
-use proofstand::record::model::{Run, RunKind, Verdict};
+use proofstand::record::model::{FollowWhy, Run, RunKind, Verdict};
 use proofstand::record::{JOURNAL, RunFolder, SAMPLES, open, read_samples};
 use proofstand::rehearsal::{Rehearsal, VirtualLink};
 use proofstand::sequence::Quiet;
@@ -90,6 +90,28 @@ fn watched(parent: &Path, due: Vec<Duration>) -> (Run, Vec<Moment>, Duration, Pa
     (run, link.seen, link.link.now(), path)
 }
 
+/// What `accept --resume` does: what is left, and what that needs, in a new folder.
+fn gone_on_with(cut_off: &Run) -> Run {
+    let read = proofstand::sheet::read(&demo("film-winder.toml")).unwrap();
+    let job = Job::new(read.file, read.text, read.sheet);
+    let rehearsal = Rehearsal::new(&job.sheet, &[], 2, TODAY).unwrap();
+    let parent = tempfile::tempdir().unwrap();
+    let mut folder = RunFolder::create(parent.path(), "resumed", true).unwrap();
+    let mut client = Client::connect(rehearsal.link(), &mut folder).unwrap();
+    let to_do: Vec<_> = left(cut_off).filter_map(checks::by_id).collect();
+    let setting =
+        Setting { today: TODAY, earlier: Some((FollowWhy::Resume, cut_off.clone())), ..Setting::default() };
+    job.run(
+        RunKind::Rehearsal,
+        &checks::with_needs(&to_do),
+        &setting,
+        &mut client,
+        &mut folder,
+        &mut rehearsal.operator(true),
+        &mut Quiet,
+    )
+}
+
 #[test]
 fn a_host_killed_at_any_moment_leaves_all_but_the_last_tenth_of_a_second_reported_and_to_be_gone_on_with() {
     let parent = tempfile::tempdir().unwrap();
@@ -135,6 +157,24 @@ fn a_host_killed_at_any_moment_leaves_all_but_the_last_tenth_of_a_second_reporte
         let to_do: BTreeSet<&str> = left(&cut_off).collect();
         assert!(made.is_disjoint(&to_do));
         assert_eq!(made.len() + to_do.len(), run.checks.len(), "at {:?}", moment.at);
+        if reported % 40 == 0 {
+            let resumed = gone_on_with(&cut_off);
+            assert_eq!(
+                resumed.outcome.verdict,
+                Verdict::Accepted,
+                "at {:?}: {:#?}",
+                moment.at,
+                resumed.outcome
+            );
+            let all: BTreeSet<&str> = resumed.checks.iter().map(|c| c.id.as_str()).collect();
+            assert_eq!(all, run.checks.iter().map(|c| c.id.as_str()).collect(), "at {:?}", moment.at);
+            // What stood and is needed by nothing that was left is taken over, and said to be.
+            let taken: BTreeSet<&str> =
+                resumed.follows.iter().flat_map(|f| &f.taken_over).map(|t| t.check.as_str()).collect();
+            assert!(taken.is_subset(&made) && taken.is_disjoint(&to_do), "at {:?}: {taken:?}", moment.at);
+            let made_again = all.difference(&taken).copied().collect::<BTreeSet<_>>();
+            assert!(made_again.is_superset(&to_do));
+        }
         if reported % 10 == 0 {
             assert!(proofstand::report::html(&cut_off).contains("REHEARSAL"));
         }

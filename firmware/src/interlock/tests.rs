@@ -1,6 +1,8 @@
 use std::collections::{HashSet, VecDeque};
 use std::vec::Vec;
 
+use proptest::prelude::*;
+
 use super::*;
 
 /// Short, all different where that matters, so that the walk stays small and no two time-outs hide one another.
@@ -375,4 +377,141 @@ fn the_first_of_two_causes_is_the_one_that_is_reported() {
     assert_eq!(interlock.tick(&seen, &SHORT), Some(TripCause::EncoderLine));
     let stop = Seen { stop_closed: false, ..Seen::default() };
     assert_eq!(interlock.tick(&stop, &SHORT), None, "a later cause does not replace it");
+}
+
+#[test]
+fn after_any_reset_nothing_is_enabled_connected_or_commanded_and_a_latched_trip_is_still_one() {
+    // What a reset keeps is whether a trip is latched, and nothing else of any state: so these are all there are.
+    for (latched, state) in [(false, State::Safe), (true, State::Tripped)] {
+        let after = Interlock::new(latched);
+        assert_eq!(after.state(), state);
+        assert!(!after.enable() && !after.connect() && !after.may_command() && !after.calibrating());
+        for seen in sights() {
+            let mut next = after;
+            next.tick(&seen, &SHORT);
+            assert!(!next.enable() && !next.connect() && !next.may_command());
+        }
+    }
+}
+
+/// The fixture's own numbers: 100 ms of beat, relays of some milliseconds, minutes of arming.
+fn real_timeouts() -> impl Strategy<Value = Timeouts> {
+    (20..200_u32, 500..5_000_u32, 0..400_u32, 2..30_u32, 1..10_u32, 20..500_u32).prop_map(
+        |(beat, armed, torque, contact, readback, no_counts)| Timeouts {
+            beat,
+            armed,
+            torque,
+            contact,
+            readback,
+            no_counts,
+        },
+    )
+}
+
+/// What happens for a while: the same is seen on every tick, after a demand.
+fn stretch() -> impl Strategy<Value = (Option<Demand>, Seen, u32)> {
+    let demand = prop_oneof![
+        3 => Just(Some(Demand::Arm { current: true })),
+        3 => Just(Some(Demand::Enable { current: true })),
+        1 => Just(Some(Demand::Arm { current: false })),
+        1 => Just(Some(Demand::Enable { current: false })),
+        1 => Just(Some(Demand::Calibrate { current: true })),
+        1 => (0..100_u32).prop_map(|keep| Some(Demand::Open { current: true, keep })),
+        1 => Just(Some(Demand::Disarm)),
+        2 => Just(Some(Demand::Acknowledge { matching: true })),
+        1 => Just(Some(Demand::Acknowledge { matching: false })),
+        3 => Just(None),
+    ];
+    let mostly = |so: bool| prop_oneof![9 => Just(so), 1 => Just(!so)];
+    let cause = prop_oneof![
+        12 => Just(Causes::NONE),
+        1 => prop::sample::select(Causes::ORDER.to_vec()).prop_map(|c| Causes::NONE.with(c, true)),
+    ];
+    // The relay follows enable, unless it is told to stand otherwise.
+    let rest = (mostly(false), mostly(false), mostly(false), cause, prop::option::of(any::<bool>()));
+    (demand, mostly(true), mostly(true), mostly(true), mostly(true), rest, 1..300_u32).prop_map(
+        |(demand, stop_closed, hold_closed, guard_closed, beat, rest, ticks)| {
+            let (readback_off, stuck, amplifier, causes, torque_on) = rest;
+            let relay_closed = false;
+            let seen = Seen {
+                stop_closed,
+                hold_closed,
+                guard_closed,
+                relay_closed,
+                beat,
+                torque_on,
+                readback_off,
+                stuck,
+                amplifier,
+                causes,
+            };
+            (demand, seen, ticks)
+        },
+    )
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 400, ..ProptestConfig::default() })]
+
+    #[test]
+    fn with_real_times_enable_stands_only_after_both_demands_and_never_outlasts_a_cause(
+        timeouts in real_timeouts(),
+        stretches in prop::collection::vec(stretch(), 1..30),
+    ) {
+        let mut interlock = Interlock::new(false);
+        // Kept apart from the machine: what was granted since it was last safe, and how long a cause has stood.
+        let (mut armed, mut enabled) = (false, false);
+        let (mut silent, mut off, mut since) = (0, 0, 0);
+        for (demand, told, ticks) in stretches {
+            for tick in 0..ticks {
+                let seen = Seen { relay_closed: interlock.enable(), ..told };
+                if let (0, Some(demand)) = (tick, demand) {
+                    let before = interlock.state();
+                    if interlock.demand(demand, &seen).is_ok() {
+                        match demand {
+                            Demand::Arm { current } => {
+                                prop_assert!(current && before == State::Safe);
+                                (armed, since, silent, off) = (true, 0, 0, 0);
+                            }
+                            Demand::Enable { current } => {
+                                prop_assert!(current && armed);
+                                enabled = true;
+                            }
+                            Demand::Acknowledge { matching } => prop_assert!(matching && !armed),
+                            Demand::Disarm | Demand::Calibrate { .. } => (armed, enabled) = (false, false),
+                            Demand::Open { .. } => enabled = false,
+                        }
+                    }
+                }
+                let before = interlock.state();
+                let cause = interlock.tick(&seen, &timeouts);
+                since += 1;
+                silent = if seen.beat { 0 } else { silent + 1 };
+                off = if seen.readback_off { off + 1 } else { 0 };
+                if !matches!(interlock.state(), State::Armed | State::Enabling | State::Live | State::Opened) {
+                    (armed, enabled) = (false, false);
+                }
+                if interlock.enable() {
+                    prop_assert!(armed && enabled, "enable stands without its two demands");
+                    prop_assert!(seen.stop_closed && seen.hold_closed && seen.guard_closed);
+                    prop_assert!(seen.causes == Causes::NONE);
+                    prop_assert!(silent < timeouts.beat, "the host fell silent {silent} ticks ago");
+                    prop_assert!(off <= timeouts.readback, "read-back has been off for {off} ticks");
+                    prop_assert!(since < timeouts.armed, "armed for {since} ticks");
+                }
+                if interlock.may_command() {
+                    prop_assert!(interlock.connect());
+                }
+                if cause.is_some() {
+                    prop_assert!(before != State::Tripped && interlock.state() == State::Tripped);
+                }
+                if before == State::Tripped {
+                    prop_assert_eq!(interlock.state(), State::Tripped, "it cleared itself");
+                }
+                if interlock.state() == State::Tripped {
+                    prop_assert!(!interlock.enable() && !interlock.connect() && !interlock.may_command());
+                }
+            }
+        }
+    }
 }
