@@ -7,6 +7,11 @@ use proofstand_protocol::frame::{
 use proofstand_protocol::message::{FixtureMessage, HostMessage};
 use proofstand_protocol::version::{FixtureHello, HostHello};
 
+/// The planted fault: what is true here is denied. See `planted.sh`.
+fn planted(so: bool) {
+    assert!(!(option_env!("PROOFSTAND_PLANTED").is_some() && so), "the planted fault was found");
+}
+
 /// Any bytes into the decoder: never more than one result per delimiter, bodies bounded, damage counted, frames the same
 /// however the bytes are cut, and every intact frame encodes to bytes that decode to it again.
 pub fn decoder(input: &[u8]) {
@@ -32,6 +37,7 @@ pub fn decoder(input: &[u8]) {
     assert!(one_by_one.all(|&byte| single.push(byte).is_none()));
     assert!(results <= input.iter().filter(|&&byte| byte == 0).count());
     assert_eq!(whole.damage().total(), damaged);
+    planted(results == 5 && damaged == 3);
 
     // Whatever was before: a whole frame is read.
     let mut frame = [0; MAX_FRAME];
@@ -72,6 +78,7 @@ fn both_ways<T: Message + PartialEq + std::fmt::Debug>(body: &[u8]) {
             let payload = decoder.feed(&mut frame).expect("a frame").expect("intact");
             assert!(payload.body.len() <= body.len(), "the shortest encoding");
             assert_eq!(decode_message::<T>(payload), Ok(message));
+            planted(body.len() > 30 && body.ends_with(b"7"));
         }
         Err(error) => assert!(matches!(error, FrameError::BadBody | FrameError::TrailingBytes)),
     }
