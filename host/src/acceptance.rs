@@ -304,7 +304,8 @@ fn outcome(kind: RunKind, checks: &[CheckRecord], stopped: Option<String>, took:
     let missing = not_done.saturating_sub(u32::try_from(stood_for.len()).unwrap_or(0));
     let verdict = if rejected > 0 {
         Verdict::Rejected
-    } else if undecided > 0 || (missing > 0 && accepted > 0) {
+    } else if undecided > 0 || (accepted > 0 && (missing > 0 || stopped.is_some())) {
+        // What stopped the run may have lost of its record what it was accepted by.
         Verdict::Undecided
     } else if accepted > 0 {
         Verdict::Accepted

@@ -256,6 +256,30 @@ fn a_port_that_is_missing_or_busy_is_named_with_what_to_do_and_nothing_is_writte
     assert!(!bench.folder.path().join("runs").exists());
 }
 
+/// A limit on the size of a file stands for a disk without room; its signal is ignored, so that the write fails.
+#[test]
+fn a_disk_without_room_for_a_record_is_found_out_before_anything_moves() {
+    let bench = Bench::new();
+    let sheet = demo("film-winder.toml").canonicalize().unwrap();
+    let script = "trap '' XFSZ; ulimit -f 4000; exec \"$@\"";
+    let mut all =
+        vec!["-c", script, "bash", HOST, "accept", sheet.to_str().unwrap(), "--port", &bench.fixture.port];
+    all.extend(["--unattended", "--cautions-kept"]);
+    let ended = Host::start("bash", bench.folder.path(), Stdio::null(), all).unwrap().end().unwrap();
+    assert_eq!(ended.code(), 2, "{ended:?}");
+    assert!(
+        ended.err.contains("no room for a record of") && ended.err.contains("film-winder"),
+        "{}",
+        ended.err
+    );
+    assert!(
+        !bench.fixture.log().contains("shaft turns") && !ended.err.contains("will turn"),
+        "{}",
+        ended.err
+    );
+    assert_eq!(bench.runs(), Vec::<PathBuf>::new(), "what was written to find out is gone again");
+}
+
 #[test]
 fn something_on_the_port_that_is_no_fixture_is_said_to_be_none() {
     let _alone = alone();

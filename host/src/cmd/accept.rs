@@ -164,7 +164,10 @@ impl Cmd {
             bad(&format!("can't make a run's folder in {}: {e}", self.selection.runs.display()))
         })?;
         // Found out before anything moves: a motion whose record is lost is made for nothing.
-        folder.has_room().map_err(|e| bad(&e))?;
+        if let Err(why) = folder.has_room() {
+            // Nothing was done, and nothing of it is left.
+            return Err(bad(&folder.withdraw().err().unwrap_or(why)));
+        }
         early.hand_on(&mut folder).map_err(|e| stopped(&e))?;
         clear_trip(&mut client, &mut folder, &person)?;
         let mut progress = Terminal::new(simulated);

@@ -153,6 +153,19 @@ impl RunFolder {
         self.journal.write_all(&bytes(at_us, kind, self.rehearsal, data)?)
     }
 
+    /// Takes back a folder in which nothing has happened yet, with what was written into it.
+    ///
+    /// # Errors
+    /// If something can't be removed.
+    pub fn withdraw(self) -> io::Result<()> {
+        let path = self.path.clone();
+        drop(self);
+        for file in [JOURNAL, SAMPLES] {
+            fs::remove_file(path.join(file))?;
+        }
+        fs::remove_dir(path)
+    }
+
     /// Brings everything to the medium. Takes up to some 100 ms: never while armed.
     ///
     /// # Errors

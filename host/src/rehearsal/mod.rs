@@ -26,6 +26,8 @@ pub use operator::{Person, RehearsedOperator};
 pub use plug::{PlugBench, PlugFault, PlugHands, PlugLink};
 pub use proofstand_plant::Fault;
 use proofstand_plant::{PlantSetup, Random};
+use proofstand_protocol::message::State;
+use proofstand_units::Volts;
 
 use crate::sheet::AxisSheet;
 
@@ -87,6 +89,18 @@ impl Rehearsal {
     #[must_use]
     pub fn link(&self) -> VirtualLink {
         VirtualLink::new(Rc::clone(&self.bench))
+    }
+
+    /// Voltage at the command terminals, and whether the enable contact is closed.
+    #[must_use]
+    pub fn at_the_terminals(&self) -> (Volts, bool) {
+        self.bench.borrow().at_the_terminals()
+    }
+
+    /// The fixture's state.
+    #[must_use]
+    pub fn state(&self) -> State {
+        self.bench.borrow().state()
     }
 
     /// The person beside the bench; `attended`: is there one?
