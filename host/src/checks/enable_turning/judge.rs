@@ -142,6 +142,10 @@ fn run(context: &Context<'_>, name: &str, made: &StepEvidence, rows: &mut Vec<Re
         }
     };
     rows.push(match release.after {
+        After::Stands(_) if !torque_went_first(context, made, &release, opened) => row.without(
+            Verdict::Undecided,
+            "it stands, and the holding brake alone could do that with torque still on: a flag of torque on would tell",
+        ),
         After::Stands(_) => row
             .measured(0.0)
             .verdict(Verdict::Accepted, "it stands although something is commanded: there is no torque"),
@@ -168,6 +172,32 @@ fn run(context: &Context<'_>, name: &str, made: &StepEvidence, rows: &mut Vec<Re
         None => row.without(Verdict::Rejected, "the shaft went on following the command"),
     });
 }
+
+/// Whether it is known of a shaft that stands that torque went, not only that a holding brake closed.
+fn torque_went_first(context: &Context<'_>, made: &StepEvidence, release: &Release, opened: Micros) -> bool {
+    if context.sheet.enable.brake == BrakeDriver::None {
+        return true;
+    }
+    if let Some(flag) = context.sheet.flag(FlagRole::TorqueOn) {
+        let mut rows = Vec::new();
+        off(context, flag, "enable-off-turning", "", made, &mut rows);
+        return rows.iter().all(|row| row.verdict == Verdict::Accepted);
+    }
+    // Without a flag: what went must be no more than was commanded, and it went before the shaft stood. A brake takes
+    // more than rated torque, so that its moment looks otherwise.
+    let (Some(moment), true) = (&release.moment, context.sheet.command.pair.is_torque()) else {
+        return false;
+    };
+    let After::Stands(since) = release.after else { return false };
+    let axis = &context.motion.axis;
+    let bound = context.motion.hold.bound_at(Rpm::new(HIGH_RPM)).get() * axis.gain.get() * BOTH_SIGNS;
+    let changed = moment.change.get() * axis.inertia.get() / axis.rated_torque.get() * 100.0;
+    let stood = since.0.saturating_sub(opened.0) as f64 * 1e-6;
+    changed <= bound && moment.delay.get() + 3.0 * moment.standard_uncertainty.get() < stood
+}
+
+/// The hold's command may have been at either of its ends.
+const BOTH_SIGNS: f64 = 2.0;
 
 /// The moment that torque went: by the fit, or between the opening and standstill where that tells more.
 fn delay(context: &Context<'_>, release: &Release, opened: Micros) -> Option<Budget<Seconds>> {
@@ -205,14 +235,19 @@ fn extras(context: &Context<'_>, name: &str, made: &StepEvidence, rows: &mut Vec
         return;
     }
     if context.sheet.enable.brake == BrakeDriver::None {
-        rows.push(slowed(context, name, &release));
+        rows.push(slowed(context, name, made, (&release, opened)));
     } else {
         rows.push(brake_closes(context, name, made, opened));
     }
 }
 
 /// What slows the shaft beyond what slowed it before, as a share of rated torque.
-fn slowed(context: &Context<'_>, name: &str, release: &Release) -> ResultRow {
+fn slowed(
+    context: &Context<'_>,
+    name: &str,
+    made: &StepEvidence,
+    (release, opened): (&Release, Micros),
+) -> ResultRow {
     let axis = &context.motion.axis;
     let stop = context.sheet.enable.off;
     // Under a torque command friction is known from before; an amplifier that holds a speed keeps it to itself.
@@ -221,6 +256,7 @@ fn slowed(context: &Context<'_>, name: &str, release: &Release) -> ResultRow {
         Stop::Coast => Limits::AtMost(COASTING + friction),
         Stop::Brake => Limits::AtLeast(COASTING + friction),
     };
+    let sooner = sooner_than_by_friction(context, made, opened);
     let row = Row::number(
         &format!("enable-off-turning.{name}.drag"),
         &match stop {
@@ -232,6 +268,16 @@ fn slowed(context: &Context<'_>, name: &str, release: &Release) -> ResultRow {
         "%",
     )
     .limits(&limits);
+    if let (Stop::Coast, After::Stands(_), Some((took, by_friction))) = (stop, release.after, sooner) {
+        return row.without(
+            Verdict::Rejected,
+            &format!(
+                "it stands after {:.0} ms, and friction alone would take {:.0} ms at least: something brakes it",
+                took * 1e3,
+                by_friction * 1e3
+            ),
+        );
+    }
     let Some((drag, u)) = release.added_drag else {
         return row.without(Verdict::Undecided, "it comes to rest too soon to tell coasting from braking");
     };
@@ -254,17 +300,9 @@ fn brake_closes(context: &Context<'_>, name: &str, made: &StepEvidence, opened: 
         &format!("Holding brake with enable open, {name}"),
         "closes",
     );
-    let Some(last) = made.samples.last() else { return row.without(Verdict::NotDone, "nothing was seen") };
-    let stood = made.samples.iter().rev().take_while(|s| (s.position.0 - last.position.0).abs() <= 1).last();
-    let speed = made.samples.iter().rev().find(|s| s.at <= opened).map_or(0, |s| s.speed.0);
-    let (Some(stood), true) = (stood, speed != 0) else {
+    let Some((took, by_friction)) = came_to_rest(context, made, opened) else {
         return row.without(Verdict::Undecided, "it stood before enable was opened");
     };
-    let took = stood.at.0.saturating_sub(opened.0) as f64 * 1e-6;
-    let axis = &context.motion.axis;
-    // Friction at its bound, as soon as torque may be gone.
-    let by_friction = Rpm::new(f64::from(speed.abs()) * 1e-3).to_rad_per_sec().get() * axis.inertia.get()
-        / axis.friction().get();
     let found = format!("at rest after {:.0} ms", took * 1e3);
     if took < by_friction {
         row.is(
@@ -279,4 +317,23 @@ fn brake_closes(context: &Context<'_>, name: &str, made: &StepEvidence, opened: 
             &format!("it coasted: friction alone takes {:.0} ms, or more", by_friction * 1e3),
         )
     }
+}
+
+/// Time from the opening to rest, and what friction at its bound would take for it; none where it stood before.
+fn came_to_rest(context: &Context<'_>, made: &StepEvidence, opened: Micros) -> Option<(f64, f64)> {
+    let last = made.samples.last()?;
+    let stood =
+        made.samples.iter().rev().take_while(|s| (s.position.0 - last.position.0).abs() <= 1).last()?;
+    let speed = made.samples.iter().rev().find(|s| s.at <= opened).map_or(0, |s| s.speed.0);
+    let took = stood.at.0.saturating_sub(opened.0) as f64 * 1e-6;
+    let axis = &context.motion.axis;
+    // Friction at its bound, as soon as torque may be gone.
+    let by_friction = Rpm::new(f64::from(speed.abs()) * 1e-3).to_rad_per_sec().get() * axis.inertia.get()
+        / axis.friction().get();
+    (speed != 0).then_some((took, by_friction))
+}
+
+/// The same, where it came to rest in less than half of that: until it is gone torque may brake too, but not so much.
+fn sooner_than_by_friction(context: &Context<'_>, made: &StepEvidence, opened: Micros) -> Option<(f64, f64)> {
+    came_to_rest(context, made, opened).filter(|(took, by_friction)| *took < 0.5 * by_friction)
 }
