@@ -349,6 +349,8 @@ fn outcome(kind: RunKind, checks: &[CheckRecord], stopped: Option<String>, took:
 struct Calibration {
     words: String,
     valid: bool,
+    /// What it is, in a word or two, for the result that says so.
+    word: &'static str,
     warning: Option<String>,
     /// The command at the terminals, as its record has it.
     command: KnownVoltage,
@@ -365,6 +367,7 @@ impl Calibration {
         let (calibrated, due) = (day_in_words(hello.calibrated.0), day_in_words(hello.calibration_due.0));
         match hello.calibration {
             CalibrationState::Valid if hello.calibrated.0 > today => Self::invalid(
+                "of a day to come",
                 format!("of {calibrated}, after today"),
                 "The fixture's calibration is dated after today: this computer's clock is wrong, and no calibration is \
                  taken for valid by it",
@@ -372,35 +375,42 @@ impl Calibration {
             CalibrationState::Valid if hello.calibration_due.0 >= today => Self {
                 words: format!("of {calibrated}, due {due}"),
                 valid: true,
+                word: "in force",
                 warning: None,
                 command: BARE,
                 inputs: [BARE; 4],
             },
             CalibrationState::Valid => Self::invalid(
+                "out of date",
                 format!("of {calibrated}, was due {due}"),
                 "The fixture's calibration is out of date: results that rest on volts are never better than undecided",
             ),
             CalibrationState::None => Self::invalid(
+                "missing",
                 "none".to_owned(),
                 "The fixture has no calibration: results that rest on volts are never better than undecided",
             ),
             CalibrationState::ForeignBoard => Self::invalid(
+                "another board's",
                 "belongs to another analog board".to_owned(),
                 "The fixture's calibration is another board's: results that rest on volts are never better than undecided",
             ),
             CalibrationState::Other(code) => Self::invalid(
+                "in an unknown state",
                 format!("in a state that this program does not know ({code})"),
                 "The fixture's calibration is in an unknown state: results that rest on volts are never better than undecided",
             ),
             CalibrationState::Corrupt => Self::invalid(
+                "damaged",
                 "damaged".to_owned(),
                 "The fixture's calibration record is damaged: results that rest on volts are never better than undecided",
             ),
         }
     }
 
-    fn invalid(words: String, warning: &str) -> Self {
-        Self { words, valid: false, warning: Some(warning.to_owned()), command: BARE, inputs: [BARE; 4] }
+    fn invalid(word: &'static str, words: String, warning: &str) -> Self {
+        let warning = Some(warning.to_owned());
+        Self { words, valid: false, word, warning, command: BARE, inputs: [BARE; 4] }
     }
 
     /// What the record says of the command, with its drift until today; a record that can't be read is none.
@@ -415,6 +425,7 @@ impl Calibration {
             }
             None => {
                 *self = Self::invalid(
+                    "damaged",
                     "states no uncertainty".to_owned(),
                     "The fixture's calibration record can't be read: results that rest on volts are never better than undecided",
                 );
@@ -444,6 +455,7 @@ impl Calibration {
             terminal,
             converter,
             torque_read_out,
+            calibration: self.word,
             clock_ppm: error_budget::CLOCK_PPM,
             opens_enable,
         }

@@ -59,6 +59,49 @@ fn a_brake_that_stays_closed_is_named_where_torque_and_its_flag_came() {
 }
 
 #[test]
+fn a_brake_that_is_released_late_is_named_by_its_flag() {
+    for size in ["0.2", "0.5"] {
+        let run = plan(demo("tilt-table.toml")).fault(&format!("brake-late={size}")).run().unwrap();
+        caught(&run, "enable-off-rest", "brake-late");
+    }
+}
+
+/// A brake that closes on the contact stops the shaft whether or not torque is gone: only the flag of torque on, or the
+/// moment before the brake engages, says that it is.
+#[test]
+fn a_brake_that_closes_is_never_taken_for_torque_that_is_gone() {
+    let folder = tempfile::tempdir().unwrap();
+    let text = std::fs::read_to_string(demo("tilt-table.toml")).unwrap();
+    let flag = "[[flag]]\nrole = \"torque_on\"\nterminal = \"45\"\ncommon_terminal = \"46\"\nfixture_input = 2\nactive = \"conducting\"\n";
+    assert!(text.contains(flag));
+    let flagless = folder.path().join("flagless.toml");
+    std::fs::write(&flagless, text.replace(flag, "")).unwrap();
+    for sheet in [demo("tilt-table.toml"), flagless] {
+        for fault in ["enable-always", "enable-always-braked"] {
+            for seed in [1, 2, 3] {
+                let run = plan(sheet.clone()).seed(seed).fault(fault).run().unwrap();
+                let gate = row(&run, "enable-off-turning.gate").map(|r| r.verdict);
+                assert_ne!(gate, Some(Verdict::Accepted), "{fault}, seed {seed}: {sheet:?}");
+                assert_ne!(run.outcome.verdict, Verdict::Accepted, "{fault}, seed {seed}: {sheet:?}");
+                for held_back in ["speed-cap", "command-scale", "line-count-fast"] {
+                    assert_eq!(check(&run, held_back).unwrap().verdict, Verdict::NotDone, "{held_back}");
+                }
+            }
+        }
+    }
+    for fault in ["enable-always", "enable-always-braked"] {
+        let run = plan(demo("tilt-table.toml")).fault(fault).run().unwrap();
+        assert_eq!(run.outcome.verdict, Verdict::Rejected, "{fault}");
+    }
+}
+
+#[test]
+fn switches_that_are_obeyed_and_not_connected_hold_the_shaft() {
+    let run = plan(demo("cross-slide.toml")).fault("end-switches-unwired").run().unwrap();
+    caught(&run, "nudge", "never-moves");
+}
+
+#[test]
 fn an_axis_that_obeys_its_end_switches_and_brakes_is_accepted() {
     for seed in [1, 2] {
         let run = plan(demo("cross-slide.toml")).seed(seed).run().unwrap();

@@ -46,7 +46,77 @@ const FAULTS: &[(&str, &str, &str)] = &[
     ("pulses-not-stored", "retention", "setting-not-stored"),
     ("pulses-not-in-force", "retention", "setting-not-in-force"),
     ("cap-not-stored", "retention", "setting-not-stored"),
+    ("cap-not-in-force", "speed-cap", "cap-not-set"),
+    ("cap-hunting", "speed-cap", "cap-hunting"),
+    ("bus-overvoltage", "speed-cap", "fault-in-motion"),
+    ("limit-open", "nudge", "limit-open"),
+    ("mode-unselected", "nudge", "never-moves"),
+    ("command-open", "nudge", "never-moves"),
+    ("enable-inverted", "lines", "enable-inverted"),
+    ("torque-off-open", "enable-off-rest", "cannot-enable"),
+    ("motor-power-absent", "enable-off-rest", "cannot-enable"),
+    ("amplifier-fault", "lines", "amplifier-fault"),
+    ("encoder-a-reversed", "nudge", "counts-reversed"),
+    ("encoder-b-reversed", "nudge", "counts-reversed"),
+    ("encoder-a-open", "lines", "encoder-not-driven"),
+    ("encoder-b-open", "lines", "encoder-not-driven"),
+    ("index-open", "lines", "encoder-not-driven"),
+    ("phase-dead", "nudge", "encoder-silent"),
+    ("encoder-noise", "line-count-slow", "pairs-disturbed"),
+    ("encoder-no-ground", "line-count-slow", "pairs-disturbed"),
+    ("counter-loses", "line-count-slow", "counts-uneven"),
+    ("flag-reversed", "cap-flag", "flag-dead"),
+    ("flag-wrong-common", "lines", "flag-stuck"),
+    ("flag-shared", "enable-off-rest", "flag-shared"),
+    ("heating", "command-scale", "inertia-or-constant"),
+    ("coupling-slips=8", "command-scale", "coupling-slips"),
+    ("brake-unasked", "enable-off-turning", "braked-when-off"),
+    ("converter-stuck", "fixture-self-check", "fixture-off"),
+    ("output-contact-welded", "fixture-self-check", "fixture-off"),
 ];
+
+/// Fault, what stops the run, the cause that must be named first: no result is the axis's then, and none is accepted that
+/// rests on what is wrong.
+const STOPPING: &[(&str, &str, &str)] = &[
+    ("enable-contact-welded", "the enable relay does not do what it is told", "enable-contact"),
+    ("read-back-off", "the command at the terminal is not what was set", "read-back-disagrees"),
+    ("fixture-restarts", "no answer from the fixture", "fixture-silent"),
+    ("encoder-doubly-terminated", "an encoder pair is broken or not driven", "encoder-breaks-off"),
+    ("amplifier-restarts", "an encoder pair is broken or not driven", "encoder-breaks-off"),
+    ("gravity=5", "the shaft still turns with enable open", "pulled-by-a-load"),
+];
+
+#[test]
+fn a_fault_that_breaks_a_run_off_is_named_and_the_axis_is_never_accepted() {
+    for (fault, why, cause) in STOPPING {
+        for seed in [1, 2] {
+            let run = Plan::film_winder().seed(seed).fault(fault).run().unwrap();
+            assert_ne!(run.outcome.verdict, Verdict::Accepted, "{fault}, seed {seed}");
+            let stopped = run.outcome.stopped.clone().unwrap_or_default();
+            assert!(stopped.contains(why), "{fault}, seed {seed}: {stopped}");
+            let first = run.diagnoses.first().map(|d| d.id.as_str());
+            assert_eq!(first, Some(*cause), "{fault}, seed {seed}: {:#?}", run.diagnoses);
+        }
+    }
+}
+
+#[test]
+fn a_fixture_out_of_calibration_decides_nothing_by_volts_and_says_why() {
+    for (fault, word) in [
+        ("calibration-expired", "out of date"),
+        ("calibration-corrupt", "damaged"),
+        ("calibration-foreign", "another board's"),
+    ] {
+        let run = Plan::film_winder().fault(fault).run().unwrap();
+        assert_eq!(run.outcome.verdict, Verdict::Undecided, "{fault}");
+        let seen = row(&run, "fixture-self-check.calibration").unwrap();
+        assert_eq!(seen.measured_text.as_deref(), Some(word));
+        assert_eq!(run.diagnoses.first().map(|d| d.id.as_str()), Some("calibration"), "{fault}");
+        // Counts and flags need no volts.
+        assert_eq!(check(&run, "line-count-fast").unwrap().verdict, Verdict::Accepted, "{fault}");
+        assert_eq!(row(&run, "command-scale.gain").unwrap().verdict, Verdict::Undecided, "{fault}");
+    }
+}
 
 #[test]
 fn a_healthy_axis_is_accepted_for_every_seed() {

@@ -32,6 +32,20 @@ const FAULTS: &[(&str, &str, &str)] = &[
     ("pulses-not-in-force", "retention", "setting-not-in-force"),
     ("cap-not-stored", "retention", "setting-not-stored"),
     ("enable-dead", "nudge", "never-moves"),
+    ("limit-open", "nudge", "limit-open"),
+    ("mode-unselected", "nudge", "never-moves"),
+    ("enable-inverted", "lines", "enable-inverted"),
+    ("torque-off-open", "enable-off-rest", "cannot-enable"),
+    ("amplifier-fault", "lines", "amplifier-fault"),
+    ("bus-overvoltage", "speed-cap", "fault-in-motion"),
+    ("encoder-a-reversed", "nudge", "counts-reversed"),
+    ("encoder-a-open", "lines", "encoder-not-driven"),
+    ("phase-dead", "nudge", "encoder-silent"),
+    ("encoder-noise", "line-count-slow", "pairs-disturbed"),
+    ("counter-loses", "line-count-slow", "counts-uneven"),
+    ("flag-shared", "enable-off-rest", "flag-shared"),
+    ("flag-wrong-common", "lines", "flag-stuck"),
+    ("brake-unasked", "enable-off-turning", "braked-when-off"),
 ];
 
 #[test]

@@ -57,9 +57,17 @@ pub(crate) struct Amplifier {
     enable_delay: u64,
     disable_delay: u64,
     enable_input: EnableInput,
+    command_ignored: bool,
+    limit_open: bool,
+    /// What takes torque off is open, or there is a fault that nothing clears.
+    torque_off: bool,
+    faulty: bool,
+    brake_after: u64,
+    brake_by_contact: bool,
     dynamic_brake: bool,
     brake_release: u64,
     brake_close: u64,
+    brake_asked: Delayed,
     brake_released: Delayed,
     overspeed: f64,
     bus_limit: f64,
@@ -99,7 +107,8 @@ impl Amplifier {
             Regeneration::Resistor => (f64::INFINITY, 0.0),
             Regeneration::Absorbs { energy, bleed } => (energy.get(), bleed.get()),
         };
-        let ready = setup.operator.control_power && setup.operator.motor_power;
+        let kept_off = setup.wiring.torque_off_open || a.faulty;
+        let ready = setup.operator.control_power && setup.operator.motor_power && !kept_off;
         let (brake_release, brake_close) =
             setup.motor.brake.map_or((0, 0), |brake| (nanos(brake.release_delay), nanos(brake.close_delay)));
         Self {
@@ -128,15 +137,22 @@ impl Amplifier {
             enable_delay: nanos(a.enable_delay),
             disable_delay: nanos(a.disable_delay),
             enable_input: a.enable_input,
+            command_ignored: a.command_ignored,
+            limit_open: a.limit_open,
+            torque_off: setup.wiring.torque_off_open,
+            faulty: a.faulty,
+            brake_after: nanos(a.brake_after),
+            brake_by_contact: a.brake_by_contact,
             dynamic_brake: matches!(a.when_disabled, WhenDisabled::DynamicBrake { .. }),
             brake_release,
             brake_close,
+            brake_asked: Delayed::new(false),
             brake_released: Delayed::new(false),
             overspeed: a.overspeed.to_rad_per_sec().get(),
             bus_limit,
             bus_bleed,
             bus: 0.0,
-            fault: false,
+            fault: a.faulty,
             clear_seen: false,
             control_power: setup.operator.control_power,
             motor_power: setup.operator.motor_power,
@@ -162,6 +178,7 @@ impl Amplifier {
     /// States that the flags show before time begins.
     pub(crate) fn preset(&self, flags: &mut FlagLines) {
         flags.preset(FlagSource::Ready, self.ready);
+        flags.preset(FlagSource::Fault, self.fault);
     }
 
     pub(crate) const fn gate_on(&self) -> bool {
@@ -192,6 +209,17 @@ impl Amplifier {
         self.brake_released.state()
     }
 
+    /// Torque in shares of rated, as a magnitude, mean over the last step.
+    #[inline]
+    pub(crate) fn load_share(&self) -> f64 {
+        self.mean_torque.abs() / self.rated
+    }
+
+    /// Torque made for torque taken for granted changes to this.
+    pub(crate) const fn set_torque_factor(&mut self, factor: f64) {
+        self.torque_factor = factor;
+    }
+
     /// Torque on the shaft, clockwise, mean over the last step.
     pub(crate) fn torque_clockwise(&self) -> f64 {
         self.mean_torque * self.forward * self.torque_factor
@@ -217,7 +245,7 @@ impl Amplifier {
     /// Next moment at which a state changes by itself, in nanoseconds; steps must end there.
     #[inline]
     pub(crate) fn next_change(&self) -> u64 {
-        self.gate.due().min(self.brake_released.due()).min(self.started.due())
+        self.gate.due().min(self.brake_asked.due()).min(self.brake_released.due()).min(self.started.due())
     }
 
     pub(crate) fn set_control_power(&mut self, on: bool, now: u64, flags: &mut FlagLines) {
@@ -229,10 +257,10 @@ impl Amplifier {
             self.started.want(true, now, self.start_up);
         } else {
             self.started.force(false);
-            self.fault = false;
+            self.fault = self.faulty;
             self.bus = 0.0;
             self.filtered_command = 0.0;
-            flags.set(FlagSource::Fault, false, now);
+            flags.set(FlagSource::Fault, self.fault, now);
         }
         flags.power(on, now);
     }
@@ -252,19 +280,27 @@ impl Amplifier {
     /// Brings gate, brake and ready up to `now`; the contacts are as given from now on.
     #[inline]
     pub(crate) fn settle(&mut self, now: u64, enable: bool, clear: bool, flags: &mut FlagLines) {
+        let contact = enable;
         let enable = match self.enable_input {
             EnableInput::Follows => enable,
             EnableInput::Dead => false,
             EnableInput::AlwaysOn => true,
+            EnableInput::Inverted => !enable,
         };
         let _ = self.started.poll(now);
-        if clear && !self.clear_seen && self.fault && !enable && self.measured_speed.abs() < self.overspeed {
+        if clear
+            && !self.clear_seen
+            && self.fault
+            && !self.faulty
+            && !enable
+            && self.measured_speed.abs() < self.overspeed
+        {
             self.fault = false;
             self.bus = 0.0;
             flags.set(FlagSource::Fault, false, now);
         }
         self.clear_seen = clear;
-        let ready = self.started.state() && self.motor_power && !self.fault;
+        let ready = self.started.state() && self.motor_power && !self.fault && !self.torque_off;
         if ready != self.ready {
             self.ready = ready;
             flags.set(FlagSource::Ready, ready, now);
@@ -282,13 +318,34 @@ impl Amplifier {
                 self.gate_changed(false, now, flags);
             }
         }
+        if self.brake_by_contact && contact != self.brake_asked.wanted() {
+            self.brake_asked.force(contact);
+            self.ask_for_brake(contact, now, flags);
+        }
+        if let Some((asked, at)) = self.brake_asked.poll(now) {
+            self.ask_for_brake(asked, at, flags);
+        }
         let _ = self.brake_released.poll(now);
+    }
+
+    fn ask_for_brake(&mut self, release: bool, at: u64, flags: &mut FlagLines) {
+        flags.set(FlagSource::BrakeRelease, release, at);
+        self.brake_released.want(release, at, if release { self.brake_release } else { self.brake_close });
     }
 
     fn gate_changed(&mut self, on: bool, at: u64, flags: &mut FlagLines) {
         flags.set(FlagSource::TorqueOn, on, at);
-        flags.set(FlagSource::BrakeRelease, on, at);
-        self.brake_released.want(on, at, if on { self.brake_release } else { self.brake_close });
+        if self.brake_by_contact {
+            // Not the gate's to say.
+        } else if on && self.brake_after > 0 {
+            self.brake_asked.want(true, at, self.brake_after);
+        } else {
+            self.brake_asked.force(on);
+            self.ask_for_brake(on, at, flags);
+        }
+        if self.limit_open {
+            flags.set(FlagSource::HoldingSpeed, on, at);
+        }
         self.limiter.rest();
         self.torque = 0.0;
         self.asked = 0.0;
@@ -307,6 +364,9 @@ impl Amplifier {
         let mut input = command + self.input_offset;
         if self.input_noise > 0.0 {
             input += self.input_noise * random.normal();
+        }
+        if self.command_ignored {
+            input = 0.0;
         }
         let input = input.clamp(-self.input_range, self.input_range);
         let input = input - input.clamp(-self.dead_band, self.dead_band);
@@ -360,6 +420,9 @@ impl Amplifier {
     /// Follows the share of the cap that the speed has reached; dates crossings inside the step by interpolation.
     #[inline]
     fn watch_cap(&mut self, step: f64, now: u64, flags: &mut FlagLines) {
+        if self.limit_open {
+            return;
+        }
         let before = self.cap_share;
         let speed = self.measured_speed;
         let share = speed.abs() * self.cap_inverse[usize::from(speed < 0.0)];

@@ -81,8 +81,14 @@ pub(crate) fn check(setup: &PlantSetup) -> Verdict {
     encoder(setup)?;
     let wiring = &setup.wiring;
     let loss = wiring.command_loss.get();
-    within("wiring.command_loss", loss, (0.0..100.0).contains(&loss), "0 up to, not including, 100 %")?;
+    within("wiring.command_loss", loss, (0.0..=100.0).contains(&loss), "0 to 100 %")?;
     not_negative("wiring.index_noise", wiring.index_noise.get())?;
+    if let Some(noise) = wiring.pair_noise {
+        not_negative("wiring.pair_noise.rate", noise.rate.get())?;
+    }
+    if let Some(rate) = wiring.alarm_above {
+        not_negative("wiring.alarm_above", rate.get())?;
+    }
     if let Some(loss) = wiring.count_loss {
         not_negative("wiring.count_loss.above", loss.above.get())?;
         let share = loss.share.get();
@@ -145,6 +151,7 @@ fn amplifier(setup: &PlantSetup) -> Verdict {
         ("amplifier.enable_delay", a.enable_delay),
         ("amplifier.disable_delay", a.disable_delay),
         ("amplifier.start_up", a.start_up),
+        ("amplifier.brake_after", a.brake_after),
         ("amplifier.torque_readout.output.filter", a.torque_readout.output.filter),
         ("amplifier.speed_readout.output.filter", a.speed_readout.output.filter),
     ] {
@@ -187,6 +194,12 @@ fn motor(setup: &PlantSetup) -> Verdict {
         finite("motor.cogging.phase", harmonic.phase.get())?;
     }
     finite("motor.load", m.load.get())?;
+    if let Some(torque) = m.slips_above {
+        positive("motor.slips_above", torque.get())?;
+        positive("motor.rotor_inertia, with something that slips on it", m.rotor_inertia.get())?;
+    }
+    let heating = m.heating.get();
+    within("motor.heating", heating, (0.0..100.0).contains(&heating), "0 up to, not including, 100 %")?;
     finite("motor.start_speed", m.start_speed.get())?;
     positive("motor.highest_speed", m.highest_speed.get())?;
     positive("motor.pole_pairs", f64::from(m.pole_pairs))?;

@@ -7,7 +7,7 @@ use crate::setup::PlantSetup;
 use crate::time::PlantTime;
 
 /// One of the three pairs, as the fixture sees them.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, serde::Serialize, serde::Deserialize)]
 pub enum Line {
     /// Phase A.
     A,
@@ -111,14 +111,48 @@ impl Divider {
     }
 }
 
+/// How the pairs of A and B reach the fixture.
+#[derive(Debug, Clone, Copy)]
+struct Pairs {
+    swapped: bool,
+    a_reversed: bool,
+    b_reversed: bool,
+    /// The pair that stands still, high: the receivers' bias keeps it there.
+    dead: Option<Line>,
+}
+
+impl Pairs {
+    /// Levels that the fixture's receivers see at a count of the amplifier's.
+    fn levels(self, count: i64) -> (bool, bool) {
+        let (a, b) = levels(count);
+        let (a, b) = if self.swapped { (b, a) } else { (a, b) };
+        let (a, b) = (a ^ self.a_reversed, b ^ self.b_reversed);
+        (a || self.dead == Some(Line::A), b || self.dead == Some(Line::B))
+    }
+
+    /// The way the fixture counts where the amplifier counts up.
+    const fn way(self) -> i64 {
+        if self.swapped ^ self.a_reversed ^ self.b_reversed { -1 } else { 1 }
+    }
+
+    /// What the levels at a count of the amplifier's say of the fixture's: two bits.
+    fn state(self, count: i64) -> i64 {
+        let (a, b) = self.levels(count);
+        [[0, 3], [1, 2]][usize::from(a)][usize::from(b)]
+    }
+}
+
 /// Encoder, division and wiring up to the fixture's counter.
 #[derive(Debug, Clone)]
 pub(crate) struct Encoder {
     divider: Divider,
     /// +1 where clockwise counts up in the amplifier.
     sense: f64,
-    /// −1 with A and B swapped.
+    /// −1 where the fixture counts the other way round: A and B swapped, or one of them reversed.
     wired: i64,
+    /// The fixture's count where the amplifier's is 0.
+    shift: i64,
+    pairs: Pairs,
     index_at: i64,
     index_width: i64,
     index_connected: bool,
@@ -148,13 +182,22 @@ impl Encoder {
             lags: lag != [0.0; 4],
         };
         let sense = e.counts_up.sign();
+        let w = &setup.wiring;
+        let pairs = Pairs {
+            swapped: w.encoder_swapped,
+            a_reversed: w.a_reversed,
+            b_reversed: w.b_reversed,
+            dead: w.dead_pair.map(|dead| dead.line),
+        };
         let mut encoder = Self {
             divider,
             sense,
-            wired: if setup.wiring.encoder_swapped { -1 } else { 1 },
+            wired: pairs.way(),
+            shift: pairs.state(0),
+            pairs,
             index_at: i64::from(e.index_at),
             index_width: i64::from(e.index_width),
-            index_connected: setup.wiring.index_connected,
+            index_connected: w.index_connected && pairs.dead != Some(Line::Z),
             index_one_way: e.index_one_way,
             rising: true,
             native: 0,
@@ -197,14 +240,24 @@ impl Encoder {
         self.offset -= (moved + 1).div_euclid(4) * 4;
     }
 
-    /// The counter as the fixture keeps it.
     /// Counts in a turn.
     pub(crate) fn counts_per_turn(&self) -> f64 {
         self.divider.counts as f64
     }
 
+    /// The counter as the fixture keeps it.
     pub(crate) fn counter(&self) -> i64 {
-        self.wired * self.count + self.offset
+        self.seen(self.count) + self.offset
+    }
+
+    /// What the fixture's counter makes of a count of the amplifier's: turned round and shifted by the wires; with a pair
+    /// that stands still, to and fro between two neighbours.
+    #[inline]
+    fn seen(&self, count: i64) -> i64 {
+        match self.pairs.dead {
+            Some(Line::A | Line::B) => self.pairs.state(count),
+            _ => self.wired * count + self.shift,
+        }
     }
 
     /// Whole pulses that the fixture's receiver missed, in counts.
@@ -252,7 +305,7 @@ impl Encoder {
             let time = self.edge_time(piece, edge, up);
             self.record_index(IndexEdge {
                 time: PlantTime::from_nanos(time),
-                counter: self.wired * inside + self.offset,
+                counter: self.seen(inside) + self.offset,
                 up: up == (self.wired > 0),
             });
             self.find_index();
@@ -304,7 +357,7 @@ impl Encoder {
 
     /// The fixture's counter for an angle near the present one.
     pub(crate) fn counter_for(&self, angle: f64) -> i64 {
-        self.wired * self.count_at(angle) + self.offset
+        self.seen(self.count_at(angle)) + self.offset
     }
 
     fn z_high(&self, count: i64) -> bool {
@@ -314,7 +367,7 @@ impl Encoder {
     /// Levels at an angle and time.
     pub(crate) fn lines_for(&self, angle: f64, time: u64) -> Lines {
         let count = self.count_at(angle);
-        let (a, b) = levels(self.wired * count);
+        let (a, b) = self.pairs.levels(count);
         let disturbed = self.noise.iter().any(|&start| (start..start + NOISE_PULSE).contains(&time));
         // The way it goes now; a burst is short.
         let gated = self.index_one_way && self.rising != (self.wired > 0);
@@ -353,10 +406,12 @@ impl Encoder {
             }
             let time = PlantTime::from_nanos(time);
             // A changes between counts 4k+1 and 4k, and between 4k+3 and 4k+2: at odd places.
-            let (a, b) = levels(self.wired * count);
-            let a_changes = (at_place & 1 != 0) == (self.wired > 0);
+            let (a, b) = self.pairs.levels(count);
+            let a_changes = (at_place & 1 != 0) != self.pairs.swapped;
             let (line, high) = if a_changes { (Line::A, a) } else { (Line::B, b) };
-            out.push(Edge { time, line, high });
+            if self.pairs.dead != Some(line) {
+                out.push(Edge { time, line, high });
+            }
             let gated = self.index_one_way && up != (self.wired > 0);
             if self.index_connected && !gated && (at_place == rises || at_place == falls) {
                 out.push(Edge { time, line: Line::Z, high: up == (at_place == rises) });

@@ -2,7 +2,7 @@
 
 use std::collections::VecDeque;
 
-use crate::setup::{FLAG_INPUTS, FlagSource, WiringSetup};
+use crate::setup::{FLAG_INPUTS, FlagSource, FlagWire, WiringSetup};
 use crate::time::PlantTime;
 
 /// One change of a flag input.
@@ -71,7 +71,7 @@ impl Delayed {
 /// Edges kept for somebody who never takes them: the oldest go first.
 const KEPT_EDGES: usize = 4096;
 
-const SOURCES: usize = 5;
+const SOURCES: usize = 6;
 
 const fn slot(source: FlagSource) -> usize {
     match source {
@@ -80,6 +80,7 @@ const fn slot(source: FlagSource) -> usize {
         FlagSource::TorqueOn => 2,
         FlagSource::Fault => 3,
         FlagSource::BrakeRelease => 4,
+        FlagSource::Supply => 5,
     }
 }
 
@@ -88,15 +89,23 @@ const fn slot(source: FlagSource) -> usize {
 pub(crate) struct FlagLines {
     active: [bool; SOURCES],
     powered: bool,
-    wires: [Option<crate::setup::FlagWire>; FLAG_INPUTS],
+    wires: [Option<FlagWire>; FLAG_INPUTS],
+    shared: [Option<FlagWire>; FLAG_INPUTS],
     bits: u8,
     edges: VecDeque<FlagEdge>,
 }
 
 impl FlagLines {
     pub(crate) fn new(wiring: &WiringSetup, powered: bool) -> Self {
-        let mut lines =
-            Self { active: [false; SOURCES], powered, wires: wiring.flags, bits: 0, edges: VecDeque::new() };
+        let mut lines = Self {
+            active: [false; SOURCES],
+            powered,
+            wires: wiring.flags,
+            shared: wiring.flags_shared,
+            bits: 0,
+            edges: VecDeque::new(),
+        };
+        lines.active[slot(FlagSource::Supply)] = true;
         lines.bits = lines.evaluate();
         lines
     }
@@ -129,16 +138,16 @@ impl FlagLines {
     }
 
     fn evaluate(&self) -> u8 {
-        let mut bits = 0;
-        for (input, wire) in self.wires.iter().enumerate() {
-            if let Some(wire) = wire
-                && self.powered
-                && self.active[slot(wire.source)] == wire.conducts_when_active
-            {
-                bits |= 1 << input;
-            }
+        if !self.powered {
+            return 0;
         }
-        bits
+        let conducts = |wire: &Option<FlagWire>| {
+            wire.is_some_and(|wire| self.active[slot(wire.source)] == wire.conducts_when_active)
+        };
+        let pairs = self.wires.iter().zip(&self.shared).enumerate();
+        pairs.fold(0, |bits, (input, (wire, shared))| {
+            bits | u8::from(conducts(wire) || conducts(shared)) << input
+        })
     }
 
     fn settle(&mut self, at: u64) {

@@ -12,7 +12,8 @@
 //! input that is held. That is second order in the step for the motor; the amplifier's limiters, which look at speed
 //! once a step as a digital loop does, are first order.
 //!
-//! What it does not know: motor electricity beyond one time constant, shaft elasticity, temperature, backlash.
+//! What it does not know: motor electricity beyond one time constant, shaft elasticity, backlash, and of temperature
+//! anything but a torque constant that falls under load.
 
 mod amplifier;
 mod check;
@@ -41,9 +42,9 @@ pub use plant::{Drive, Plant, Truth};
 pub use random::Random;
 pub use reader::DisplayReader;
 pub use setup::{
-    AmplifierSetup, AnalogOutput, CapFlag, CapLaw, CoggingHarmonic, CommandMode, CountLoss, DisplayShown,
-    EnableInput, EncoderSetup, EndSwitches, FLAG_INPUTS, FlagSource, FlagWire, HoldingBrake, MotorSetup,
-    OperatorSetup, PlantSetup, Regeneration, Rotation, SpeedCap, SpeedReadout, TorqueDisplay, TorqueReadout,
-    TorqueShown, WhenDisabled, WiringSetup,
+    AmplifierSetup, AnalogOutput, CalibrationFound, CapFlag, CapLaw, CoggingHarmonic, CommandMode, CountLoss,
+    DeadPair, DisplayShown, EnableInput, EncoderSetup, EndSwitches, FLAG_INPUTS, FixtureSetup, FlagSource,
+    FlagWire, HoldingBrake, MotorSetup, OperatorSetup, PairNoise, PlantSetup, Regeneration, Rotation,
+    SpeedCap, SpeedReadout, TorqueDisplay, TorqueReadout, TorqueShown, WhenDisabled, WiringSetup,
 };
 pub use time::PlantTime;

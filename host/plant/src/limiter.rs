@@ -66,6 +66,8 @@ impl Limiter {
             }
         };
         let (band, ti, windup) = match a.cap.law {
+            // At 0 rpm there is no speed for an integral part to have filled up below.
+            CapLaw::ProportionalIntegral { band, .. } if a.limit_open => (band, None, 0.0),
             CapLaw::Proportional { band } => (band, None, 0.0),
             CapLaw::ProportionalIntegral { band, integral_time, windup } => {
                 (band, Some(integral_time.get()), windup.get() / 100.0 * rated)
@@ -75,7 +77,11 @@ impl Limiter {
         Self {
             gain,
             speed_loop,
-            cap: [a.cap.forward.to_rad_per_sec().get(), a.cap.backward.to_rad_per_sec().get()],
+            cap: if a.limit_open {
+                [0.0; 2]
+            } else {
+                [a.cap.forward.to_rad_per_sec().get(), a.cap.backward.to_rad_per_sec().get()]
+            },
             proportional,
             integral: ti.map_or(0.0, |ti| proportional / ti),
             windup,

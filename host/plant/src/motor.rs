@@ -42,6 +42,17 @@ impl Cogging {
     }
 }
 
+/// A disc that slips on the shaft.
+#[derive(Debug, Clone, Copy)]
+struct Slip {
+    /// Torque above which it does, and by which it is dragged then.
+    above: f64,
+    rotor: f64,
+    disc: f64,
+    /// Its own speed while it slips, rad/s.
+    speed: Option<f64>,
+}
+
 /// State and constants of the mechanics; clockwise is positive.
 #[derive(Debug, Clone)]
 pub(crate) struct Motor {
@@ -50,6 +61,9 @@ pub(crate) struct Motor {
     load: f64,
     cogging: Option<Cogging>,
     brake: f64,
+    slip: Option<Slip>,
+    /// Torque through the hub of what slips, on the rotor.
+    hub: f64,
     /// Electrical turns per mechanical turn and where the rotor stood, with two phases swapped.
     swapped_phases: Option<(f64, f64)>,
     /// Turns.
@@ -83,6 +97,13 @@ impl Motor {
             load: m.load.get(),
             cogging: Cogging::new(m),
             brake: m.brake.map_or(0.0, |brake| brake.torque.get()),
+            slip: m.slips_above.map(|above| Slip {
+                above: above.get(),
+                rotor: m.rotor_inertia.get(),
+                disc: m.added_inertia.get(),
+                speed: None,
+            }),
+            hub: 0.0,
             swapped_phases: setup.wiring.phases_swapped.then(|| (f64::from(m.pole_pairs), angle)),
             angle,
             speed: m.start_speed.to_rad_per_sec().get(),
@@ -97,7 +118,7 @@ impl Motor {
             // twice the rotor's, and the torque is a standing wave over the revolution instead of a constant.
             torque *= (2.0 * TAU * pole_pairs * (angle - start)).cos();
         }
-        torque += self.load;
+        torque += self.load + self.hub;
         if let Some(cogging) = &self.cogging {
             torque += cogging.torque(angle);
         }
@@ -118,7 +139,10 @@ impl Motor {
         let start = self.angle;
         let mut from = 0.0;
         let mut left = step;
-        let mut part = *motion;
+        let (mut part, inertia) = match self.slips(step, acting) {
+            Some(rotor) => (Motion::new(step, rotor, acting.viscous), rotor),
+            None => (*motion, acting.inertia),
+        };
         // At most three stretches: up to standstill, through it; the third ends the step whatever rounding does.
         for last in [false, false, true] {
             let speed = self.speed;
@@ -159,14 +183,47 @@ impl Motor {
                 if left <= 0.0 {
                     break;
                 }
-                part = Motion::new(left, acting.inertia, acting.viscous);
+                part = Motion::new(left, inertia, acting.viscous);
                 continue;
             }
             let end_speed = if reaches_standstill { 0.0 } else { end_speed };
             self.coast_to(end_speed, from, left, &mut keep);
             break;
         }
+        self.sticks_again();
         acting.torque * (self.angle - start) * TAU
+    }
+
+    /// Does the disc slip in this step? The inertia that is left then. The disc is dragged along by the hub meanwhile.
+    fn slips(&mut self, step: f64, acting: &Acting) -> Option<f64> {
+        self.hub = 0.0;
+        let mut slip = self.slip?;
+        let driving = self.driving(acting, self.angle);
+        let (speed, ahead) = match slip.speed {
+            Some(speed) => (speed, (self.speed - speed).signum()),
+            None => {
+                let friction = if self.speed == 0.0 { 0.0 } else { self.coulomb * self.speed.signum() };
+                let through = slip.disc * (driving - friction) / (slip.rotor + slip.disc);
+                if through.abs() <= slip.above {
+                    return None;
+                }
+                (self.speed, through.signum())
+            }
+        };
+        self.hub = -slip.above * ahead;
+        slip.speed = Some(speed + slip.above * ahead / slip.disc * step);
+        self.slip = Some(slip);
+        Some(slip.rotor)
+    }
+
+    /// A disc that has caught up sticks: both go on with the momentum that they have together.
+    fn sticks_again(&mut self) {
+        let Some(slip) = &mut self.slip else { return };
+        let Some(disc) = slip.speed else { return };
+        if (self.speed - disc) * self.hub >= 0.0 {
+            self.speed = (slip.rotor * self.speed + slip.disc * disc) / (slip.rotor + slip.disc);
+            slip.speed = None;
+        }
     }
 
     /// Moves with speed running straight to `end_speed` over `length` seconds.

@@ -139,6 +139,7 @@ impl Operator<'_> {
 
     /// Switches motor power; without it the amplifier is not ready.
     pub fn motor_power(&mut self, on: bool) {
+        let on = on && !self.plant.motor_power_absent;
         self.plant.amplifier.set_motor_power(on);
         self.plant.settle();
     }

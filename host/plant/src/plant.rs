@@ -2,7 +2,7 @@
 
 use core::f64::consts::TAU;
 
-use proofstand_units::{Joules, NewtonMetres, RadPerSec, Rpm, Turns, Volts};
+use proofstand_units::{Hertz, Joules, NewtonMetres, RadPerSec, Rpm, Turns, Volts};
 
 use crate::amplifier::Amplifier;
 use crate::check::{SetupError, check};
@@ -13,7 +13,7 @@ use crate::history::{History, HistoryGone, Piece};
 use crate::motor::{Acting, Motor};
 use crate::operator::{HandTurn, Operator};
 use crate::random::Random;
-use crate::setup::PlantSetup;
+use crate::setup::{PairNoise, PlantSetup};
 use crate::time::{PlantTime, nanos};
 
 /// What the fixture drives, held from one call of [`Plant::advance`] to its end.
@@ -60,6 +60,45 @@ struct Loss {
     lost: i64,
 }
 
+/// A dip of the amplifier's control power takes so long, nanoseconds (common practice, no source).
+const DIP: u64 = 40_000_000;
+
+/// A dip to come.
+#[derive(Debug, Clone, Copy)]
+struct Dip {
+    /// Time with torque until then, seconds.
+    left: f64,
+    /// When it will be over, once it has come.
+    ends: Option<u64>,
+}
+
+/// How warm the motor is, as a share of as warm as it gets.
+#[derive(Debug, Clone, Copy)]
+struct Warmth {
+    share: f64,
+    /// The torque constant cold, and what of it goes.
+    cold: f64,
+    falls: f64,
+}
+
+/// With rated torque a motor warms with this time constant, seconds: short, for a small one whose magnets are near its
+/// winding (common practice, no source). It cools far more slowly than a run takes.
+const WARMS_IN: f64 = 2.0;
+
+impl Warmth {
+    fn new(setup: &PlantSetup) -> Option<Self> {
+        let falls = setup.motor.heating.get() / 100.0;
+        let cold = setup.amplifier.torque_constant.get() / 100.0;
+        (falls > 0.0).then_some(Self { share: 0.0, cold, falls })
+    }
+
+    /// The torque constant after a step under a share of rated torque.
+    fn after(&mut self, step: f64, load: f64) -> f64 {
+        self.share += (1.0 - self.share) * load * step / WARMS_IN;
+        self.cold * (1.0 - self.falls * self.share)
+    }
+}
+
 /// A simulated axis.
 #[derive(Debug, Clone)]
 pub struct Plant {
@@ -77,11 +116,20 @@ pub struct Plant {
     output_drift: f64,
     ends_swapped: bool,
     encoder_connected: bool,
+    pair_reported: bool,
+    alarm_above: Option<f64>,
+    alarm: bool,
+    pair_noise: Option<PairNoise>,
+    illegal: u32,
+    ends_unwired: bool,
+    pub(crate) motor_power_absent: bool,
     brake_unwired: bool,
     has_brake: bool,
     live: bool,
     index_noise: f64,
     loss: Option<Loss>,
+    dip: Option<Dip>,
+    warmth: Option<Warmth>,
     work: f64,
     after_power_cycle: Option<Box<PlantSetup>>,
     pub(crate) hand: Option<HandTurn>,
@@ -122,6 +170,15 @@ impl Plant {
             output_drift,
             ends_swapped: setup.wiring.end_switches_swapped,
             encoder_connected: setup.wiring.encoder_connected,
+            pair_reported: setup.wiring.dead_pair.is_some_and(|dead| dead.reported),
+            alarm_above: setup.wiring.alarm_above.map(Hertz::get),
+            alarm: false,
+            pair_noise: setup.wiring.pair_noise,
+            illegal: 0,
+            ends_unwired: setup.wiring.end_switches_unwired,
+            motor_power_absent: setup.wiring.motor_power_absent,
+            dip: setup.amplifier.dips_after.map(|after| Dip { left: after.get(), ends: None }),
+            warmth: Warmth::new(&setup),
             brake_unwired: setup.wiring.brake_unwired,
             has_brake: setup.motor.brake.is_some(),
             index_noise: setup.wiring.index_noise.get(),
@@ -157,7 +214,9 @@ impl Plant {
         self.drive = *drive;
         self.settle();
         let command = drive.command.get() * self.command_factor;
-        let ends = if self.ends_swapped {
+        let ends = if self.ends_unwired {
+            [false; 2]
+        } else if self.ends_swapped {
             [drive.end_minus_closed, drive.end_plus_closed]
         } else {
             [drive.end_plus_closed, drive.end_minus_closed]
@@ -225,10 +284,14 @@ impl Plant {
         self.work += work;
         self.now = next;
         let counted = self.encoder.counter() - count_before;
-        if self.loss.is_some() {
+        if self.loss.is_some() || self.alarm_above.is_some() {
             let turns = (self.motor.angle - before).abs();
-            self.lose_counts(counted, turns * self.encoder.counts_per_turn() / c.step);
+            let rate = turns * self.encoder.counts_per_turn() / c.step;
+            self.lose_counts(counted, rate);
+            self.alarm = self.alarm_above.is_some_and(|above| rate > above);
         }
+        self.disturb_pairs(c.step);
+        self.wear(c.step);
         if self.index_noise > 0.0 && live && self.random.uniform() < self.index_noise * c.step {
             let time = start + 1 + (self.random.uniform() * (length - 1) as f64) as u64;
             if let Some((angle, _)) = self.history.angle_at(time) {
@@ -263,6 +326,42 @@ impl Plant {
         self.encoder.lose(lost);
     }
 
+    /// Bursts on pairs A and B: a pulse too few or too many, and transitions that can't be.
+    fn disturb_pairs(&mut self, step: f64) {
+        let Some(noise) = self.pair_noise else { return };
+        let share = if noise.with_torque { self.amplifier.load_share() } else { 1.0 };
+        if !self.live || self.random.uniform() >= noise.rate.get() * share * step {
+            return;
+        }
+        let pulse = if self.random.uniform() < 0.5 { 4 } else { -4 };
+        self.encoder.lose(pulse);
+        self.illegal = self.illegal.wrapping_add(2);
+    }
+
+    /// What time under torque does: the motor warms, the supply dips.
+    fn wear(&mut self, step: f64) {
+        if let Some(warmth) = &mut self.warmth {
+            self.amplifier.set_torque_factor(warmth.after(step, self.amplifier.load_share()));
+        }
+        let Some(mut dip) = self.dip else { return };
+        match dip.ends {
+            None if self.amplifier.gate_on() => {
+                dip.left -= step;
+                if dip.left <= 0.0 {
+                    dip.ends = Some(self.now + DIP);
+                    self.amplifier.set_control_power(false, self.now, &mut self.flags);
+                }
+            }
+            Some(end) if self.now >= end => {
+                self.amplifier.set_control_power(true, self.now, &mut self.flags);
+                self.dip = None;
+                return;
+            }
+            _ => {}
+        }
+        self.dip = Some(dip);
+    }
+
     /// Switches control power. What was entered and waits for a power cycle comes into force, what was not stored is gone.
     /// Before any time has passed it is no cycle: the axis is only switched on.
     pub(crate) fn set_control_power(&mut self, on: bool) {
@@ -295,17 +394,25 @@ impl Plant {
     /// Levels of the lines now; all low while the output is dead.
     #[must_use]
     pub fn lines(&self) -> Lines {
-        if self.encoder_pairs_ok() {
-            self.encoder.lines_for(self.motor.angle, self.now)
-        } else {
-            Lines::default()
-        }
+        if self.live { self.encoder.lines_for(self.motor.angle, self.now) } else { Lines::default() }
     }
 
-    /// The A and B pairs are driven: connected, control power on, start-up over.
+    /// The receivers report no pair: all are connected and driven, control power is on, start-up over.
     #[must_use]
     pub const fn encoder_pairs_ok(&self) -> bool {
-        self.live
+        self.live && !self.pair_reported && !self.alarm
+    }
+
+    /// No pair is driven: nothing is connected, or the output is dead.
+    #[must_use]
+    pub const fn encoder_silent(&self) -> bool {
+        !self.live
+    }
+
+    /// Transitions of A and B that can't be, since set-up; wraps.
+    #[must_use]
+    pub const fn illegal_transitions(&self) -> u32 {
+        self.illegal
     }
 
     /// The fixture's flag inputs: bit n is set while input n conducts.

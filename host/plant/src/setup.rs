@@ -3,6 +3,7 @@
 //! The defaults describe one invented 750 W axis; no real product is meant.
 
 mod amplifier;
+mod fixture;
 
 use proofstand_units::{
     Degrees, Hertz, KilogramSquareMetres, NativePerRev, NewtonMetres, NewtonMetresPerRadPerSec, Percent,
@@ -10,10 +11,14 @@ use proofstand_units::{
 };
 use serde::{Deserialize, Serialize};
 
+use crate::encoder::Line;
+
 pub use amplifier::{
     AmplifierSetup, AnalogOutput, CapFlag, CapLaw, CommandMode, DisplayShown, EnableInput, EndSwitches,
     Regeneration, SpeedCap, SpeedReadout, TorqueDisplay, TorqueReadout, TorqueShown, WhenDisabled,
 };
+
+pub use fixture::{CalibrationFound, FixtureSetup};
 
 /// Flag inputs that the fixture has.
 pub const FLAG_INPUTS: usize = 8;
@@ -59,6 +64,9 @@ pub struct PlantSetup {
     pub wiring: WiringSetup,
     /// The person.
     pub operator: OperatorSetup,
+    /// The fixture's own hardware, for a bench that has one; the plant looks at none of it.
+    #[serde(default)]
+    pub fixture: FixtureSetup,
     /// Longest integration step.
     pub longest_step: Seconds,
     /// The axis as it is once control power was off and on: settings that were never stored are gone, those that waited
@@ -75,6 +83,7 @@ impl Default for PlantSetup {
             encoder: EncoderSetup::default(),
             wiring: WiringSetup::default(),
             operator: OperatorSetup::default(),
+            fixture: FixtureSetup::default(),
             longest_step: Seconds::new(50e-6),
             after_power_cycle: None,
         }
@@ -120,6 +129,12 @@ pub struct MotorSetup {
     pub cogging: Vec<CoggingHarmonic>,
     /// Constant torque on the shaft, clockwise positive: a hanging weight.
     pub load: NewtonMetres,
+    /// What is on the shaft slips above this torque through its hub, and drags with it meanwhile. None: it sits fast.
+    #[serde(default)]
+    pub slips_above: Option<NewtonMetres>,
+    /// The torque constant falls by this share once the motor is as warm as it gets.
+    #[serde(default)]
+    pub heating: Percent,
     /// Speed at first, clockwise: zero, unless the shaft is found coasting.
     pub start_speed: Rpm,
     /// Highest mechanical speed.
@@ -147,6 +162,8 @@ impl Default for MotorSetup {
                 },
             ],
             load: NewtonMetres::ZERO,
+            slips_above: None,
+            heating: Percent::ZERO,
             start_speed: Rpm::ZERO,
             highest_speed: Rpm::new(5500.0),
             pole_pairs: 5,
@@ -207,6 +224,8 @@ pub enum FlagSource {
     Fault,
     /// The holding brake is to be released.
     BrakeRelease,
+    /// Nothing that anybody says: a pair closed through a wrong common, active for as long as there is control power.
+    Supply,
 }
 
 /// One flag output and its sense. Without control power it is open, whatever its sense.
@@ -216,6 +235,25 @@ pub struct FlagWire {
     pub source: FlagSource,
     /// Conducts when that is so (else: when it is not so).
     pub conducts_when_active: bool,
+}
+
+/// A pair that stands still, as the fixture's receiver sees it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct DeadPair {
+    /// Which.
+    pub line: Line,
+    /// The receiver reports it: a wire is open. Else the pair is driven, and never changes.
+    pub reported: bool,
+}
+
+/// Bursts of noise on pairs A and B: each makes the counter miss a pulse, or count one that was none, with transitions
+/// that A and B can't make.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct PairNoise {
+    /// Bursts per second, on average.
+    pub rate: Hertz,
+    /// Only while the motor is driven, in proportion to its torque: with rated torque the rate.
+    pub with_torque: bool,
 }
 
 /// Loss of whole pulses at speed.
@@ -240,6 +278,21 @@ pub struct WiringSetup {
     pub encoder_swapped: bool,
     /// The encoder pairs are driven at all.
     pub encoder_connected: bool,
+    /// The two wires of pair A are swapped.
+    #[serde(default)]
+    pub a_reversed: bool,
+    /// The two wires of pair B are swapped.
+    #[serde(default)]
+    pub b_reversed: bool,
+    /// A pair that stands still.
+    #[serde(default)]
+    pub dead_pair: Option<DeadPair>,
+    /// Above this many counts per second the receivers report a fault.
+    #[serde(default)]
+    pub alarm_above: Option<Hertz>,
+    /// Noise on pairs A and B.
+    #[serde(default)]
+    pub pair_noise: Option<PairNoise>,
     /// The pair of Z is connected.
     pub index_connected: bool,
     /// False pulses on Z per second, on average, 2 µs long.
@@ -248,12 +301,31 @@ pub struct WiringSetup {
     pub count_loss: Option<CountLoss>,
     /// The end-switch wires are swapped.
     pub end_switches_swapped: bool,
+    /// Neither end switch is connected: both read as tripped.
+    #[serde(default)]
+    pub end_switches_unwired: bool,
+    /// There is no motor power, whoever switches it on.
+    #[serde(default)]
+    pub motor_power_absent: bool,
+    /// An input of the amplifier that takes torque off is open.
+    #[serde(default)]
+    pub torque_off_open: bool,
     /// Two of the motor's phases are swapped.
     pub phases_swapped: bool,
     /// The brake's coil is not driven.
     pub brake_unwired: bool,
     /// What each of the fixture's flag inputs is wired to.
     pub flags: [Option<FlagWire>; FLAG_INPUTS],
+    /// A second output on the pair of an input: the input conducts with either.
+    #[serde(default)]
+    pub flags_shared: [Option<FlagWire>; FLAG_INPUTS],
+    /// The torque read-out reaches the fixture.
+    #[serde(default = "yes")]
+    pub torque_readout: bool,
+}
+
+const fn yes() -> bool {
+    true
 }
 
 impl Default for WiringSetup {
@@ -265,10 +337,18 @@ impl Default for WiringSetup {
             output_drift: Percent::ZERO,
             encoder_swapped: false,
             encoder_connected: true,
+            a_reversed: false,
+            b_reversed: false,
+            dead_pair: None,
+            alarm_above: None,
+            pair_noise: None,
             index_connected: true,
             index_noise: Hertz::ZERO,
             count_loss: None,
             end_switches_swapped: false,
+            end_switches_unwired: false,
+            motor_power_absent: false,
+            torque_off_open: false,
             phases_swapped: false,
             brake_unwired: false,
             flags: [
@@ -282,6 +362,8 @@ impl Default for WiringSetup {
                 None,
                 None,
             ],
+            flags_shared: [None; FLAG_INPUTS],
+            torque_readout: true,
         }
     }
 }

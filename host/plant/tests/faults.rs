@@ -7,9 +7,10 @@ use std::collections::HashSet;
 
 use common::command;
 use proofstand_plant::{
-    Drive, Edge, Fault, FaultError, IndexEdge, Plant, PlantSetup, PlantTime, Rotation, Turned,
+    Drive, Edge, EndSwitches, Fault, FaultError, HoldingBrake, IndexEdge, Plant, PlantSetup, PlantTime,
+    Rotation, Turned,
 };
-use proofstand_units::{NativePerRev, Percent, Volts};
+use proofstand_units::{NativePerRev, NewtonMetres, Percent, Seconds, Volts};
 
 /// A healthy axis that any of the faults fits.
 fn healthy() -> PlantSetup {
@@ -22,11 +23,46 @@ fn with(fault: Fault) -> PlantSetup {
     setup
 }
 
+/// A healthy axis that this one fits.
+fn fitting(fault: Fault) -> PlantSetup {
+    let mut setup = healthy();
+    // A fourfold pulse number needs the positions to make it of.
+    setup.encoder.native = NativePerRev::new(1 << 20);
+    match fault {
+        Fault::EndSwitchesIgnored | Fault::EndSwitchesUnwired => {
+            setup.amplifier.end_switches = EndSwitches::Obeyed;
+        }
+        Fault::CouplingSlips(_) => {
+            setup.motor.added_inertia = setup.motor.rotor_inertia * 4.0;
+        }
+        Fault::BrakeClosed | Fault::BrakeLate(_) | Fault::EnableAlwaysBraked => {
+            setup.motor.brake = Some(HoldingBrake {
+                torque: NewtonMetres::new(4.0),
+                release_delay: Seconds::from_millis(20.0),
+                close_delay: Seconds::from_millis(20.0),
+            });
+        }
+        _ => {}
+    }
+    setup
+}
+
+/// Nothing of it is the plant's.
+fn of_the_fixture(fault: Fault) -> bool {
+    let (mut setup, before) = (healthy(), healthy());
+    fault.apply(&mut setup).is_ok()
+        && setup.fixture != before.fixture
+        && PlantSetup { fixture: before.fixture, ..setup } == before
+}
+
 /// What a fixture and an operator notice in one short run.
 #[derive(Debug, PartialEq)]
 struct Seen {
+    /// Reported pairs, transitions that can't be, shaft with enable open.
+    receivers: (bool, u32, i64),
     counts: i64,
     flags_idle: u8,
+    flags_with_torque: u8,
     flags_at_cap: u8,
     index: Vec<IndexEdge>,
     index_back: Vec<IndexEdge>,
@@ -44,7 +80,9 @@ fn look(setup: PlantSetup) -> Seen {
     plant.operator().mark();
     plant.advance(PlantTime::from_millis(60), &Drive { enable: false, ..command(0.0) });
     let flags_idle = plant.flags();
+    let idle = plant.counter();
     plant.advance(PlantTime::from_millis(100), &command(0.0));
+    let flags_with_torque = plant.flags();
     plant.advance(PlantTime::from_millis(120), &command(0.8));
     let torque = plant.torque_readout().get();
     plant.advance(PlantTime::from_millis(600), &command(0.8));
@@ -74,8 +112,10 @@ fn look(setup: PlantSetup) -> Seen {
     let (after_power_cycle, speed_after_power_cycle) =
         (plant.counter() - before, plant.speed_readout().get());
     Seen {
+        receivers: (plant.encoder_pairs_ok(), plant.illegal_transitions(), idle),
         counts,
         flags_idle,
+        flags_with_torque,
         flags_at_cap,
         index,
         index_back,
@@ -94,12 +134,11 @@ fn every_fault_changes_what_is_seen_and_the_same_seed_shows_the_same_again() {
     let reference = look(healthy());
     assert_eq!(look(healthy()), reference);
     for fault in Fault::all() {
-        // A fourfold pulse number needs the positions to make it of.
-        let mut setup = healthy();
-        setup.encoder.native = NativePerRev::new(1 << 20);
-        if fault == proofstand_plant::Fault::EndSwitchesIgnored {
-            setup.amplifier.end_switches = proofstand_plant::EndSwitches::Obeyed;
+        // What a bench adds shows there, not in the plant.
+        if of_the_fixture(fault) {
+            continue;
         }
+        let mut setup = fitting(fault);
         let base = look(setup.clone());
         fault.apply(&mut setup).unwrap();
         assert_ne!(look(setup), base, "{} shows nothing", fault.name());
@@ -159,6 +198,74 @@ fn a_fault_that_does_not_fit_is_refused_and_leaves_the_setup_alone() {
     assert_eq!(setup, before);
     setup.wiring.flags = [None; proofstand_plant::FLAG_INPUTS];
     assert!(matches!(Fault::FlagDead.apply(&mut setup), Err(FaultError::NoCapFlag { .. })));
+}
+
+#[test]
+fn a_fault_of_what_an_axis_has_not_or_has_already_is_refused_and_says_so() {
+    for fault in [
+        Fault::EndSwitchesIgnored,
+        Fault::EndSwitchesUnwired,
+        Fault::BrakeClosed,
+        Fault::BrakeLate(Seconds::new(0.5)),
+        Fault::EnableAlwaysBraked,
+        Fault::CouplingSlips(Percent::new(10.0)),
+    ] {
+        let error = fault.apply(&mut healthy()).unwrap_err().to_string();
+        assert!(error.contains("can't be had on this axis"), "{error}");
+        fault.apply(&mut fitting(fault)).unwrap();
+    }
+    for fault in [Fault::EndSwitchesObeyed, Fault::BrakeUnasked] {
+        fault.apply(&mut healthy()).unwrap();
+    }
+    let mut obeys = fitting(Fault::EndSwitchesIgnored);
+    assert!(matches!(Fault::EndSwitchesObeyed.apply(&mut obeys), Err(FaultError::Lacks { .. })));
+    let mut braked = fitting(Fault::BrakeClosed);
+    assert!(matches!(Fault::BrakeUnasked.apply(&mut braked), Err(FaultError::Lacks { .. })));
+}
+
+/// A/B quadrature: with the wires of one pair swapped the levels go round the other way, and with both the same way, two
+/// counts on. Worked by hand from the four states.
+#[test]
+fn one_pair_reversed_turns_the_counting_round_and_both_do_not() {
+    let counted = |a: bool, b: bool| {
+        let mut setup = healthy();
+        (setup.wiring.a_reversed, setup.wiring.b_reversed) = (a, b);
+        let mut plant = Plant::new(setup, 1).unwrap();
+        let before = plant.counter();
+        plant.advance(PlantTime::from_millis(60), &command(0.0));
+        plant.advance(PlantTime::from_millis(300), &command(0.4));
+        plant.counter() - before
+    };
+    let forward = counted(false, false);
+    assert!(forward > 1_000);
+    assert_eq!(counted(true, false), -forward);
+    assert_eq!(counted(false, true), -forward);
+    assert_eq!(counted(true, true), forward);
+}
+
+/// With nothing but the hub's friction to drag it, the rotor alone speeds up by `(T − Ts)/Jr`; both move on together once
+/// their speeds meet, with the momentum that they have.
+#[test]
+fn a_disc_that_slips_leaves_the_rotor_to_itself_and_momentum_is_kept() {
+    let mut setup = fitting(Fault::CouplingSlips(Percent::new(10.0)));
+    (setup.motor.coulomb, setup.motor.stiction) = (NewtonMetres::ZERO, NewtonMetres::ZERO);
+    (setup.motor.viscous, setup.motor.cogging) = (Default::default(), Vec::new());
+    setup.amplifier.input_offset = Volts::ZERO;
+    setup.amplifier.input_noise = Volts::ZERO;
+    let gained = |setup: PlantSetup| {
+        let mut plant = Plant::new(setup, 1).unwrap();
+        plant.advance(PlantTime::from_millis(60), &command(0.0));
+        // The lags of command and current are over by then.
+        plant.advance(PlantTime::from_millis(68), &command(1.0));
+        let before = plant.truth().speed.get();
+        plant.advance(PlantTime::from_millis(74), &command(1.0));
+        plant.truth().speed.get() - before
+    };
+    let fast = gained(setup.clone());
+    Fault::CouplingSlips(Percent::new(10.0)).apply(&mut setup).unwrap();
+    let slipping = gained(setup);
+    // 30 % of rated torque on 5J together; 30 % less the hub's 10 % on J alone: 10/3 of it.
+    assert!((slipping / fast - 10.0 / 3.0).abs() < 0.03, "{slipping} rpm against {fast} rpm");
 }
 
 #[test]

@@ -1,6 +1,6 @@
 //! At rest: do the flags follow enable, on and off, and in time?
 
-use proofstand_protocol::message::{Event, State};
+use proofstand_protocol::message::{Event, Sample, State};
 use proofstand_protocol::program::Next;
 use proofstand_protocol::units::{Micros, Ticks};
 use proofstand_units::{Seconds, Volts};
@@ -98,6 +98,9 @@ impl Check for EnableRest {
         }
         if let Some(flag) = sheet.flag(FlagRole::CanEnable) {
             out.results.push(can_enable(flag, made));
+        }
+        if let Some(flag) = sheet.flag(FlagRole::HoldingSpeedDown) {
+            out.results.extend(holds_nothing(flag, made));
         }
         let lanes = enable_lane(made)
             .into_iter()
@@ -271,4 +274,25 @@ fn can_enable(flag: &Flag, made: &StepEvidence) -> ResultRow {
         Some(false) => row.is("idle", Verdict::Rejected, "it did not say so when enable was closed"),
         None => row.without(Verdict::NotDone, "nothing was seen"),
     }
+}
+
+/// With torque on and nothing commanded no speed is held down. Torque that never came says nothing of it.
+fn holds_nothing(flag: &Flag, made: &StepEvidence) -> Option<ResultRow> {
+    let row = Row::text(
+        "enable-off-rest.holding-speed-down",
+        &format!("Flag {} with torque on, at rest", flag.role.words()),
+        "idle",
+    );
+    let bit = 1 << (flag.fixture_input & 7);
+    let active = |s: &Sample| (s.flags & bit != 0) == (flag.active == Polarity::Conducting);
+    let with_torque = made.samples.iter().rev().find(|s| s.state == State::Live)?;
+    Some(match (active(with_torque), active_at_first(flag, made)) {
+        (false, _) => row.is("idle", Verdict::Accepted, "nothing is held down, and the flag says so"),
+        (true, Some(false)) => row.is(
+            "comes with torque",
+            Verdict::Rejected,
+            "it came with torque: it shares its pair with another flag, or the cap is 0 rpm",
+        ),
+        (true, _) => row.is("active", Verdict::Rejected, "it is active with enable open as well"),
+    })
 }

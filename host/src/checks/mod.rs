@@ -157,6 +157,8 @@ pub struct Equipment {
     pub converter: KnownVoltage,
     /// The voltage at the torque read-out's input.
     pub torque_read_out: KnownVoltage,
+    /// What its calibration is, in a word or two: `in force` where it was valid on the day.
+    pub calibration: &'static str,
     /// Largest relative error of the fixture's clock, in parts per million.
     pub clock_ppm: f64,
     /// The fixture can open enable under command.
@@ -464,6 +466,7 @@ pub(crate) mod tests {
             terminal: known,
             converter: known,
             torque_read_out: known,
+            calibration: "in force",
             clock_ppm: 50.0,
             opens_enable: true,
         };

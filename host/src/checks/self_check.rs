@@ -106,6 +106,7 @@ impl Check for FixtureSelfCheck {
             name,
             found,
         ));
+        out.results.extend(calibration(context));
         out.plots.extend(plot(context, &made.readings));
         out.notes.push(
             "The limit is three standard uncertainties of the difference. Command and read-back were calibrated with one \
@@ -114,6 +115,15 @@ impl Check for FixtureSelfCheck {
         );
         out
     }
+}
+
+/// A calibration that can't be relied on; nothing is said of one that can.
+fn calibration(context: &Context<'_>) -> Option<ResultRow> {
+    let word = context.equipment.calibration;
+    let row = Row::text("fixture-self-check.calibration", "The fixture's calibration", "in force");
+    (word != "in force").then(|| {
+        row.is(word, Verdict::Undecided, "no result that rests on volts is better than undecided without it")
+    })
 }
 
 /// The one nearest to its limit, or farthest beyond it.

@@ -82,6 +82,23 @@ pub(super) fn cap_one_way(p: &Pattern<'_>) -> Option<Finding> {
     )
 }
 
+/// The speed swings about the cap.
+pub(super) fn cap_hunting(p: &Pattern<'_>) -> Option<Finding> {
+    let rows: Vec<&ResultRow> =
+        p.rows("speed-cap.", ".ripple").into_iter().filter(|r| r.verdict == Verdict::Rejected).collect();
+    if rows.is_empty() {
+        return None;
+    }
+    finding(
+        "cap-hunting",
+        "The speed hunts about the cap",
+        "Look at the gain and the integral time of the speed limiter: a bare rotor is light, and a limiter set for the machine's \
+         inertia swings on it. A larger disc, or a slower limiter",
+        0.9,
+        rows.into_iter().map(cite).collect(),
+    )
+}
+
 pub(super) fn cap_other_value(p: &Pattern<'_>) -> Option<Finding> {
     let runs = CapRuns::of(p);
     let wrong: Vec<&ResultRow> =

@@ -10,6 +10,10 @@ const BY_HAND: &str = "hand-turn.sign";
 pub(super) fn encoder_or_command_reversed(p: &Pattern<'_>) -> Option<Finding> {
     let counts = p.row("nudge.counts")?;
     let wanted = counts.target_text.as_ref()?;
+    // A counter that stands says nothing by the sign of the count that it trembles by.
+    if p.rejected("hand-turn.counts") {
+        return None;
+    }
     if counts.verdict != Verdict::Rejected || counts.measured_text.as_ref() == Some(wanted) {
         return None;
     }

@@ -53,8 +53,27 @@ pub(super) fn flag_inverted(p: &Pattern<'_>) -> Option<Finding> {
     )
 }
 
+/// It comes with torque already, and the shaft turns.
+pub(super) fn flag_shared(p: &Pattern<'_>) -> Option<Finding> {
+    let row = p.row("enable-off-rest.holding-speed-down")?;
+    let comes = row.measured_text.as_deref() == Some("comes with torque");
+    if !comes || p.verdict("nudge.moves") != Some(Verdict::Accepted) {
+        return None;
+    }
+    finding(
+        "flag-shared",
+        "The cap flag shares its pair with another flag: it comes with torque already",
+        "Look what else is assigned to that output, or wired to that terminal, and take it off",
+        0.97,
+        vec![cite(row)],
+    )
+}
+
 pub(super) fn flag_dead(p: &Pattern<'_>) -> Option<Finding> {
     let rows = flag_rows(p, ".delay");
+    if flag_shared(p).is_some() {
+        return None;
+    }
     if !flag_never_came(p) || !flag_rows(p, ".elsewhere").is_empty() || !flag_rows(p, ".idle").is_empty() {
         return None;
     }

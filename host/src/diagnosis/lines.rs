@@ -1,5 +1,6 @@
 //! Rules about the lines themselves: the index, and where the edges of A and B lie.
 
+use super::pulses::counts_uneven;
 use super::rules::finding;
 use super::{Finding, Pattern, cite};
 use crate::record::model::{ResultRow, Verdict};
@@ -16,6 +17,10 @@ fn cited(rows: &[&ResultRow]) -> Vec<String> {
 
 pub(super) fn index_inverted(p: &Pattern<'_>) -> Option<Finding> {
     let row = p.row("line-count-slow.index-width").filter(|r| r.verdict == Verdict::Rejected)?;
+    // Revolutions that are miscounted put the passes anywhere.
+    if counts_uneven(p).is_some() {
+        return None;
+    }
     let counts = 4.0 * f64::from(p.sheet.encoder.pulses.get());
     if row.measured? < 0.5 * counts {
         return None;

@@ -3,7 +3,7 @@
 use super::rules::finding;
 use super::{Finding, Pattern, cite};
 use crate::record::model::{ResultRow, Verdict};
-use crate::sheet::{BrakeDriver, Handling, InputRole};
+use crate::sheet::{BrakeDriver, Handling, InputRole, Stop};
 
 fn rejected<'a>(p: &Pattern<'a>, begins: &str, ends: &str) -> Vec<&'a ResultRow> {
     p.rows(begins, ends).into_iter().filter(|r| r.verdict == Verdict::Rejected).collect()
@@ -174,4 +174,60 @@ pub(super) fn brake_closed(p: &Pattern<'_>) -> Option<Finding> {
             .to_owned(),
     ];
     Some(found)
+}
+
+/// Torque is there with enable open, and not with enable closed.
+pub(super) fn enable_inverted(p: &Pattern<'_>) -> Option<Finding> {
+    let open = p.row("lines.torque-on").filter(|r| r.verdict == Verdict::Rejected)?;
+    let moves = p.row("nudge.moves").filter(|r| r.measured_text.as_deref() == Some("no torque"))?;
+    let mut found = finding(
+        "enable-inverted",
+        "Enable is inverted: torque is on with the contact open, and goes when it closes",
+        "Change the polarity of the enable input; a contact that opens, or a wire that breaks, must take torque away",
+        0.97,
+        vec![cite(open), cite(moves)],
+    )?;
+    found.not_told_apart =
+        vec!["an inverted flag of torque on looks the same at rest; the display tells".to_owned()];
+    Some(found)
+}
+
+/// The brake is asked to release long after torque, or never.
+pub(super) fn brake_late(p: &Pattern<'_>) -> Option<Finding> {
+    let row = p.row("enable-off-rest.brake-release.on").filter(|r| r.verdict == Verdict::Rejected)?;
+    let torque = p.row("enable-off-rest.torque-on.on");
+    let idle = !p.rejected("lines.brake-release") && torque.is_none_or(|r| r.verdict == Verdict::Accepted);
+    idle.then_some(())?;
+    finding(
+        "brake-late",
+        "The holding brake is asked to release too late: the motor pushes against it meanwhile",
+        "Look at the brake's release delay in the amplifier; if its flag never comes, at the flag's assignment and wires",
+        0.95,
+        torque.into_iter().chain([row]).map(cite).collect(),
+    )
+}
+
+/// With enable open it is braked and should coast, or the other way round.
+pub(super) fn stops_otherwise(p: &Pattern<'_>) -> Option<Finding> {
+    let rows = rejected(p, "enable-off-turning.", ".drag");
+    if rows.is_empty() {
+        return None;
+    }
+    let evidence = rows.into_iter().map(cite).collect();
+    match p.sheet.enable.off {
+        Stop::Coast => finding(
+            "braked-when-off",
+            "With enable open the shaft is braked, and the sheet says that it coasts",
+            "Look for a dynamic brake in the amplifier's settings, and for a holding brake that the sheet does not know",
+            0.95,
+            evidence,
+        ),
+        Stop::Brake => finding(
+            "coasts-when-off",
+            "With enable open the shaft coasts, and the sheet says that it is braked",
+            "Look for the setting of the dynamic brake, and at its relay or resistor",
+            0.95,
+            evidence,
+        ),
+    }
 }

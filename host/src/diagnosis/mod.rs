@@ -1,7 +1,9 @@
 //! What is probably wrong: rules over the pattern of all results. A rule sees results, never the thing tested.
 
+mod amplifier;
 mod cap;
 mod direction;
+mod fixture;
 mod flag;
 mod lines;
 mod low_energy;
@@ -12,6 +14,9 @@ mod scale;
 mod stored;
 mod ways;
 
+use proofstand_protocol::message::TripCause;
+
+use crate::fixture::cause_in_words;
 use crate::record::model::{CheckRecord, Diagnosis, ResultRow, Verdict};
 use crate::sheet::AxisSheet;
 
@@ -74,6 +79,22 @@ impl<'a> Pattern<'a> {
 
     fn verdict(&self, id: &str) -> Option<Verdict> {
         self.row(id).map(|r| r.verdict)
+    }
+
+    /// Where a text stands: in what a result says, in how a step ended, or in why a check was left undone.
+    fn said(&self, text: &str) -> Option<String> {
+        let has = |said: &str| said.contains(text);
+        self.checks.iter().find_map(|check| {
+            let row = check.results.iter().find(|r| has(&r.sentence)).map(cite);
+            let step = || check.steps.iter().find(|s| has(&s.ended)).map(|s| s.ended.clone());
+            let undone = || check.not_done.as_ref().filter(|n| has(&n.why)).map(|n| n.why.clone());
+            row.or_else(step).or_else(undone).map(|what| format!("{}: {what}", check.title))
+        })
+    }
+
+    /// Where a trip of the fixture's stands.
+    fn tripped(&self, cause: TripCause) -> Option<String> {
+        self.said(cause_in_words(cause))
     }
 
     fn rejected(&self, id: &str) -> bool {

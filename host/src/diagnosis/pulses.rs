@@ -49,6 +49,9 @@ pub(super) fn other_pulse_number(p: &Pattern<'_>) -> Option<Finding> {
     let first = *ratios.first()?;
     let telling = [4.0, 0.25, 2.0, 0.5].into_iter().any(|t| near(first, t));
     let same = ratios.iter().all(|r| (r / first - 1.0).abs() < 1e-3);
+    if counts_uneven(p).is_some() {
+        return None;
+    }
     if telling || !same || (first - 1.0).abs() < 2e-3 {
         return None;
     }
@@ -107,6 +110,77 @@ pub(super) fn no_index(p: &Pattern<'_>) -> Option<Finding> {
         "Look at the screen, the 0 V of the pairs, and the termination of pair Z",
         0.8,
         vec![cite(noisy()?)],
+    )
+}
+
+/// Revolutions counted slowly that are nearly right: a little is lost, or comes on top, and not always as much.
+pub(super) fn counts_uneven(p: &Pattern<'_>) -> Option<Finding> {
+    let wrong = wrong_counts(p);
+    let ratios: Vec<f64> = wrong.iter().filter_map(|r| ratio(r)).collect();
+    let nearly = ratios.iter().all(|r| (r - 1.0).abs() < 0.03);
+    // The row itself tells how many revolutions differ, and what all of them sum to.
+    let sums = wrong.iter().filter(|r| r.sentence.contains("intervals differ")).count();
+    let unlike = wrong.iter().any(|r| uneven(&r.sentence, r.target, r.measured));
+    if ratios.is_empty() || !nearly || sums == 0 || !unlike {
+        return None;
+    }
+    let illegal = p.rows("line-count-", ".illegal").into_iter().find(|r| r.verdict == Verdict::Rejected);
+    let evidence = wrong.into_iter().chain(illegal).map(cite).collect();
+    if illegal.is_some() {
+        return finding(
+            "pairs-disturbed",
+            "Counts are disturbed on pairs A and B, at any speed: noise, or 0 V of the pairs not connected",
+            "Look at the 0 V of the pairs, at the screen and at both of its ends, and at how near the pairs run to the motor's \
+             cable",
+            0.97,
+            evidence,
+        );
+    }
+    finding(
+        "counts-uneven",
+        "Counts get lost at any speed, and not always as many: the fixture's counter, or a receiver at the edge of its levels",
+        "Count again with the pairs on another fixture: gone, this one's receivers or its counter are broken; still so, look at \
+         termination and 0 V of pairs A and B",
+        0.96,
+        evidence,
+    )
+}
+
+/// The revolutions do not all differ by as much as the worst of them.
+fn uneven(sentence: &str, target: Option<f64>, measured: Option<f64>) -> bool {
+    let number = |after: &str| -> Option<f64> {
+        let rest = sentence.split(after).nth(1)?;
+        rest.split_whitespace().next()?.parse().ok()
+    };
+    let (Some(target), Some(worst), Some(sum), Some(all)) =
+        (target, measured, number("they sum to "), number(" of "))
+    else {
+        return false;
+    };
+    (sum - worst * all).abs() > 0.5 && target > 0.0
+}
+
+/// The shaft runs, and the counter goes to and fro at most.
+pub(super) fn counter_stands(p: &Pattern<'_>) -> Option<Finding> {
+    use proofstand_protocol::message::TripCause as T;
+    let words = [T::OverspeedReadout, T::OverspeedIndex].map(crate::fixture::cause_in_words);
+    if p.rejected("hand-turn.counts") || p.rejected("nudge.rest") {
+        return None;
+    }
+    let row = p.row("nudge.moves")?;
+    let fast = row.measured_text.as_deref().is_some_and(|text| words.contains(&text));
+    let passes = p.row("nudge.index").filter(|r| r.verdict == Verdict::Rejected);
+    let standing = row.measured_text.as_deref() == Some("no counts") && passes.is_some();
+    if !standing && !(fast && p.row("nudge.counts").is_none()) {
+        return None;
+    }
+    finding(
+        "encoder-silent",
+        "The shaft turns and no counts come: pair A or B stands still",
+        "Look at pairs A and B, each wire on its terminal, and whether both are driven: the index or the speed read-out shows that \
+         the shaft turns",
+        0.96,
+        [Some(row), passes].into_iter().flatten().map(cite).collect(),
     )
 }
 

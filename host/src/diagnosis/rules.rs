@@ -1,6 +1,9 @@
 //! The rules. Each looks for one pattern; its fit says how much of the pattern is there.
 
-use super::{Finding, Pattern, cap, direction, flag, lines, low_energy, motion, pulses, scale, stored, ways};
+use super::{
+    Finding, Pattern, amplifier, cap, direction, fixture, flag, lines, low_energy, motion, pulses, scale,
+    stored, ways,
+};
 use crate::record::model::ResultRow;
 
 /// A rule.
@@ -9,6 +12,19 @@ pub(super) type Rule = fn(&Pattern<'_>) -> Option<Finding>;
 /// Every rule.
 pub(super) const ALL: &[Rule] = &[
     low_energy::fixture_off,
+    fixture::calibration,
+    fixture::enable_contact,
+    fixture::read_back,
+    fixture::fell_silent,
+    amplifier::fault,
+    amplifier::fault_in_motion,
+    amplifier::cannot_enable,
+    amplifier::limit_open,
+    amplifier::output_breaks_off,
+    amplifier::turns_by_itself,
+    low_energy::enable_inverted,
+    low_energy::brake_late,
+    low_energy::stops_otherwise,
     low_energy::encoder_not_driven,
     low_energy::enable_always,
     low_energy::enable_flag_wrong,
@@ -19,6 +35,8 @@ pub(super) const ALL: &[Rule] = &[
     stored::not_stored,
     pulses::pulses_for_counts,
     pulses::other_pulse_number,
+    pulses::counts_uneven,
+    pulses::counter_stands,
     direction::encoder_or_command_reversed,
     direction::both_reversed,
     direction::counts_by_hand_the_other_way,
@@ -43,13 +61,16 @@ pub(super) const ALL: &[Rule] = &[
     scale::gain_other,
     scale::offset,
     scale::dead_band,
+    scale::coupling_slips,
     scale::torque_limited,
     cap::cap_not_set,
     cap::cap_one_way,
+    cap::cap_hunting,
     cap::cap_other_value,
     cap::cap_droops_below_its_flag,
     flag::flag_elsewhere,
     flag::flag_inverted,
+    flag::flag_shared,
     flag::flag_dead,
 ];
 

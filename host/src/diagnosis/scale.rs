@@ -159,6 +159,25 @@ pub(super) fn dead_band(p: &Pattern<'_>) -> Option<Finding> {
     )
 }
 
+/// At the higher levels the shaft speeds up as if most of its inertia were gone.
+pub(super) fn coupling_slips(p: &Pattern<'_>) -> Option<Finding> {
+    let rows: Vec<&ResultRow> = p
+        .rows("command-scale.level-", "")
+        .into_iter()
+        .filter(|r| r.measured_text.as_deref() == Some("too quick"))
+        .collect();
+    if rows.is_empty() {
+        return None;
+    }
+    finding(
+        "coupling-slips",
+        "At the higher levels the shaft speeds up as if its disc were gone: the hub slips",
+        "Look at the clamping of the disc's hub or of the coupling, and at marks of slipping on the shaft",
+        0.95,
+        rows.into_iter().map(cite).collect(),
+    )
+}
+
 pub(super) fn torque_limited(p: &Pattern<'_>) -> Option<Finding> {
     let row = p.row("command-scale.linearity")?;
     if row.verdict != Verdict::Rejected {

@@ -5,9 +5,10 @@
 
 use proofstand_plant::{
     AmplifierSetup, AnalogOutput, CapFlag, CapLaw, CoggingHarmonic, CommandMode,
-    DisplayShown as PlantDisplayShown, EncoderSetup, EndSwitches, FlagSource, FlagWire, HoldingBrake,
-    MotorSetup, OperatorSetup, PlantSetup, Random, Regeneration, Rotation as PlantRotation, SpeedCap,
-    SpeedReadout, TorqueDisplay, TorqueReadout, TorqueShown as PlantTorqueShown, WhenDisabled, WiringSetup,
+    DisplayShown as PlantDisplayShown, EncoderSetup, EndSwitches, FixtureSetup, FlagSource, FlagWire,
+    HoldingBrake, MotorSetup, OperatorSetup, PlantSetup, Random, Regeneration, Rotation as PlantRotation,
+    SpeedCap, SpeedReadout, TorqueDisplay, TorqueReadout, TorqueShown as PlantTorqueShown, WhenDisabled,
+    WiringSetup,
 };
 use proofstand_units::{
     Degrees, Hertz, NewtonMetres, NewtonMetresPerRadPerSec, Percent, PercentPerVolt, RadPerSec2, RpmPerVolt,
@@ -28,6 +29,7 @@ pub(super) fn setup(sheet: &AxisSheet, random: &mut Random) -> PlantSetup {
         encoder: encoder(sheet, forward, random),
         wiring: wiring(sheet),
         operator: OperatorSetup::default(),
+        fixture: FixtureSetup::default(),
         longest_step: Seconds::new(50e-6),
         after_power_cycle: None,
     }
@@ -213,7 +215,7 @@ fn wiring(sheet: &AxisSheet) -> WiringSetup {
             *input = Some(FlagWire { source, conducts_when_active: flag.active == Polarity::Conducting });
         }
     }
-    WiringSetup { flags, ..WiringSetup::default() }
+    WiringSetup { flags, torque_readout: sheet.torque_read_out.is_some(), ..WiringSetup::default() }
 }
 
 #[cfg(test)]

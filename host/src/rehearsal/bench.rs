@@ -9,7 +9,7 @@ use proofstand_firmware::fixture::{
 };
 use proofstand_firmware::flags::{FlagEdge, FlagTiming};
 use proofstand_firmware::session::Session;
-use proofstand_plant::{DisplayReader, Drive, Plant, PlantTime, Random};
+use proofstand_plant::{CalibrationFound, DisplayReader, Drive, FixtureSetup, Plant, PlantTime, Random};
 use proofstand_protocol::message::{BurstKind, Chain, Contacts, ResetCause, State, Trip};
 use proofstand_protocol::units::Micros;
 use proofstand_protocol::version::{Capabilities, FirmwareVersion};
@@ -51,6 +51,21 @@ impl Relay {
     }
 }
 
+/// Days since the due date of a calibration that is out of date: two due periods back, whatever the period.
+const EXPIRED_FOR: u32 = 800;
+/// A byte of the command's table.
+const DAMAGED: usize = 100;
+
+/// How the virtual fixture starts.
+const fn start(reset: ResetCause) -> Start {
+    Start {
+        reset,
+        latched: None,
+        epoch: 0,
+        flags: FlagTiming { debounce_us: 0, on_delay_us: COUPLER_ON_US, off_delay_us: COUPLER_OFF_US },
+    }
+}
+
 /// Board, wires and plant.
 pub struct Bench {
     plant: Plant,
@@ -68,6 +83,12 @@ pub struct Bench {
     under_way: VecDeque<FlagEdge>,
     edges: Vec<FlagEdge>,
     burst: Option<Burst>,
+    broken: FixtureSetup,
+    /// What a restart needs: who it is, and what is in its flash.
+    identity: Identity,
+    record: Option<Vec<u8>>,
+    /// Ticks with enable closed until it restarts.
+    restarts_in: Option<u64>,
     /// What a person who looks at the amplifier's display has read of it.
     display: DisplayReader,
 }
@@ -98,6 +119,7 @@ impl Bench {
         for fault in faults {
             fault.apply(&mut setup)?;
         }
+        let broken = setup.fixture;
         let mut plant = Plant::new(setup, seed)?;
         // The bench begins with the switch of control power: the encoder output comes alive when its start-up is over.
         plant.operator().control_power(false);
@@ -117,18 +139,26 @@ impl Bench {
             controller_serial: *b"VIRTUAL1",
             analog_serial: board.serial(),
         };
-        let start = Start {
-            reset: ResetCause::PowerUp,
-            latched: None,
-            epoch: seed as u32 ^ 0x5eed_0001,
-            flags: FlagTiming { debounce_us: 0, on_delay_us: COUPLER_ON_US, off_delay_us: COUPLER_OFF_US },
+        let start = Start { epoch: seed as u32 ^ 0x5eed_0001, ..start(ResetCause::PowerUp) };
+        let before = match broken.calibration {
+            CalibrationFound::Foreign => Before::Others,
+            _ => before,
         };
-        let record = match before {
-            Before::Own => board.calibration(today),
-            Before::WithoutReadOuts => board.calibration_without_read_outs(today),
+        let calibrated = match broken.calibration {
+            CalibrationFound::Expired => today.saturating_sub(EXPIRED_FOR),
+            _ => today,
+        };
+        let mut record = match before {
+            Before::Own => board.calibration(calibrated),
+            Before::WithoutReadOuts => board.calibration_without_read_outs(calibrated),
             Before::Nothing => None,
             Before::Others => Board::drawn(&mut Random::new(!seed), !seed).calibration(today),
         };
+        if broken.calibration == CalibrationFound::Corrupt
+            && let Some(byte) = record.as_mut().and_then(|bytes| bytes.get_mut(DAMAGED))
+        {
+            *byte ^= 0x10;
+        }
         let fixture = Fixture::new(identity, start, record.as_deref());
         Ok(Self {
             plant,
@@ -153,6 +183,10 @@ impl Bench {
             under_way: VecDeque::new(),
             edges: Vec::new(),
             burst: None,
+            broken,
+            identity,
+            record,
+            restarts_in: broken.restarts_after.map(|after| (after.get() * 1e3) as u64),
             display: DisplayReader::default(),
         })
     }
@@ -233,15 +267,18 @@ impl Bench {
     pub fn tick(&mut self) {
         self.ticks += 1;
         let next = PlantTime::from_nanos((self.ticks as f64 * self.board.tick_nanos()).round() as u64);
-        let enable = self.enable.drive(self.outputs.enable);
-        let connect = self.connect.drive(self.outputs.connect);
-        let converter = self.board.output(self.outputs.dac_code);
+        self.restart_if_due();
+        let welded = self.broken.enable_welded && self.enable.closed;
+        let enable = self.enable.drive(self.outputs.enable || welded);
+        let connect = self.connect.drive(self.outputs.connect || self.broken.output_welded);
+        let converter = self.broken.converter_stuck.unwrap_or(self.board.output(self.outputs.dac_code));
         let terminal = if connect { converter } else { Volts::ZERO };
         let before = self.terminal;
         self.terminal = terminal;
         // A drift of the output shows wherever it is read back; the plant adds it to what it is driven with.
         let read_back = |volts: Volts| volts * (1.0 + self.plant.output_drift());
-        let (terminal_read, converter_read) = (read_back(terminal), read_back(converter));
+        let kept = 1.0 - self.broken.read_back_less.get() / 100.0;
+        let (terminal_read, converter_read) = (read_back(terminal) * kept, read_back(converter));
         let contacts = self.outputs.contacts;
         let drive = Drive {
             command: terminal,
@@ -279,8 +316,8 @@ impl Bench {
             },
             chain: Chain { relay: enable, ..self.chain },
             encoder_fault: !self.plant.encoder_pairs_ok(),
-            pairs_open: !self.plant.encoder_pairs_ok(),
-            illegal_transitions: 0,
+            pairs_open: self.plant.encoder_silent(),
+            illegal_transitions: self.plant.illegal_transitions(),
         };
         self.outputs = self.session.on_tick(&inputs);
         if self.session.fixture().calibration_to_store().is_some() {
@@ -293,6 +330,28 @@ impl Bench {
             self.session.fixture_mut().burst_began(began);
             self.burst = Some(Burst { command, done: 0, first: first.nanos() });
         }
+    }
+
+    /// A dip of the fixture's supply: the firmware starts anew, with everything open, and its counters from 0.
+    fn restart_if_due(&mut self) {
+        let Some(left) = &mut self.restarts_in else { return };
+        if *left > 0 {
+            *left -= u64::from(self.enable.closed);
+            return;
+        }
+        self.restarts_in = None;
+        let start = Start { epoch: self.ticks as u32, ..start(ResetCause::PowerUp) };
+        self.session = Session::new(Fixture::new(self.identity, start, self.record.as_deref()));
+        self.outputs = Outputs {
+            dac_code: 0x8000,
+            enable: false,
+            connect: false,
+            keep_alive: true,
+            contacts: Contacts::default(),
+            burst: None,
+        };
+        self.burst = None;
+        self.for_host.clear();
     }
 
     /// Flag edges behind the couplers up to now, and the state that they leave.

@@ -2,7 +2,7 @@
 
 use proofstand::record::model::Verdict;
 
-use super::faults::{FAULTS, FaultRow};
+use super::faults::{Ends, FAULTS, FaultRow};
 use super::trial::Came;
 
 /// How a fault fared in one size.
@@ -37,10 +37,10 @@ pub fn faults(all: &[Came]) -> Vec<FaultScore> {
             family: row.family.word(),
             stated,
             tried: of.len(),
-            caught: count(&caught),
-            first: count(&|c| caught(c) && named(row, c, 1)),
-            in_three: count(&|c| caught(c) && named(row, c, 3)),
-            undecided: count(&|c| !caught(c) && c.verdict != Some(Verdict::Accepted)),
+            caught: count(&|c| caught_as(row, c)),
+            first: count(&|c| caught_as(row, c) && named(row, c, 1)),
+            in_three: count(&|c| caught_as(row, c) && named(row, c, 3)),
+            undecided: count(&|c| !caught_as(row, c) && c.verdict != Some(Verdict::Accepted)),
             spec,
         }
     })
@@ -51,6 +51,19 @@ pub fn faults(all: &[Came]) -> Vec<FaultScore> {
 #[must_use]
 pub fn caught(came: &Came) -> bool {
     came.verdict == Some(Verdict::Rejected)
+}
+
+/// What became of it is what must become of a run with this fault.
+#[must_use]
+pub fn caught_as(row: &FaultRow, came: &Came) -> bool {
+    let stopped = came.stopped.is_some() && came.verdict != Some(Verdict::Accepted);
+    let undecided = came.verdict == Some(Verdict::Undecided);
+    caught(came)
+        || match row.ends {
+            Ends::Rejected => false,
+            Ends::OrStopped => stopped,
+            Ends::OrUndecided => undecided,
+        }
 }
 
 /// One of the fault's causes is among the first.

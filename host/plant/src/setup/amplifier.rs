@@ -120,6 +120,8 @@ pub enum EnableInput {
     Dead,
     /// Takes it as always closed.
     AlwaysOn,
+    /// Takes open as closed, and closed as open.
+    Inverted,
 }
 
 /// Where braking energy goes. Copper loss is left out, so the energy that comes back is the most there can be.
@@ -249,6 +251,24 @@ pub struct AmplifierSetup {
     pub speed_readout: SpeedReadout,
     /// Display of torque.
     pub display: TorqueDisplay,
+    /// The caps are taken from an analog input that is open: 0 rpm both ways, and the flag of the cap while torque is on.
+    #[serde(default)]
+    pub limit_open: bool,
+    /// The command is not looked at.
+    #[serde(default)]
+    pub command_ignored: bool,
+    /// A fault that nothing clears.
+    #[serde(default)]
+    pub faulty: bool,
+    /// From torque on to asking for the holding brake's release.
+    #[serde(default)]
+    pub brake_after: Seconds,
+    /// The holding brake follows the enable contact, not torque.
+    #[serde(default)]
+    pub brake_by_contact: bool,
+    /// Control power dips once torque was on for so long, all together.
+    #[serde(default)]
+    pub dips_after: Option<Seconds>,
     /// Torque that the motor makes of what the amplifier takes for 100 % of its current's torque.
     pub torque_constant: Percent,
 }
@@ -299,6 +319,12 @@ impl Default for AmplifierSetup {
             torque_readout: TorqueReadout { shows: TorqueShown::Actual, at_rated: Volts::new(3.0), output },
             speed_readout: SpeedReadout { scale: RpmPerVolt::new(500.0), output },
             display: TorqueDisplay { shows: DisplayShown::Command, step: Percent::new(0.1) },
+            limit_open: false,
+            command_ignored: false,
+            faulty: false,
+            brake_after: Seconds::ZERO,
+            brake_by_contact: false,
+            dips_after: None,
             torque_constant: Percent::new(100.0),
         }
     }

@@ -43,9 +43,14 @@ pub(super) fn judge(
                 if super::too_low_to_move(made) { Verdict::Undecided } else { Verdict::Rejected },
                 &crate::fixture::trip_in_words(trip),
             )),
-            (None, Err(why)) => {
-                out.results.push(level_row(plan).is("not measured", Verdict::Undecided, &why))
-            }
+            (None, Err(why)) => out.results.push(match too_quick(context, plan, made) {
+                Some(times) => level_row(plan).is(
+                    TOO_QUICK,
+                    Verdict::Rejected,
+                    &format!("it passed the window {times:.1} times as quickly as its inertia lets it"),
+                ),
+                None => level_row(plan).is("not measured", Verdict::Undecided, &why),
+            }),
         }
     }
     for refused in context.motion.reversals.iter().filter_map(|l| l.as_ref().err()) {
@@ -119,6 +124,25 @@ pub(super) fn measure(
     };
     reversal::reversal(&driven(plan, made), context.motion.axis.counts_per_rev, &window)
         .map_err(|e| e.to_string())
+}
+
+/// What is said of a level at which the shaft speeds up as if most of its inertia were gone.
+const TOO_QUICK: &str = "too quick";
+/// No scale that passes for one, and no inertia within its uncertainty, is so much off.
+const TOO_QUICK_FROM: f64 = 2.5;
+
+/// How many times as quickly as planned the window was passed, where that is far too much.
+fn too_quick(context: &Context<'_>, plan: &ReversalLevel, made: &StepEvidence) -> Option<f64> {
+    let (low, high) = (plan.window.0.get() * 1e3, plan.window.1.get() * 1e3);
+    let inside = |s: &&Sample| (low..=high).contains(&f64::from(s.speed.0).abs());
+    // Up and down, each way: four passages a cycle.
+    let passages = 4.0 * f64::from(plan.cycles);
+    let seen = driven(plan, made).iter().filter(inside).count() as f64 / passages * 1e-3;
+    let axis = &context.motion.axis;
+    let acceleration = axis.acceleration(axis.torque_at(plan.level)).get();
+    let planned = (plan.window.1 - plan.window.0).to_rad_per_sec().get() / acceleration;
+    let times = planned / seen.max(1e-4);
+    (times >= TOO_QUICK_FROM).then_some(times)
 }
 
 /// The braking at the end runs at another command and to another speed.
