@@ -68,7 +68,7 @@ impl Cmd {
     #[must_use]
     pub fn run(self) -> Exit {
         if self.fault.iter().any(|f| f == "list") {
-            let lines = Fault::all().map(|fault| format!("{:22} {}\n", fault.name(), fault.description()));
+            let lines = Fault::all().map(|fault| format!("{:26} {}\n", fault.name(), fault.description()));
             show::out(&lines.concat());
             return Exit::Accepted;
         }

@@ -213,20 +213,22 @@ pub(super) fn stops_otherwise(p: &Pattern<'_>) -> Option<Finding> {
     if rows.is_empty() {
         return None;
     }
+    // An offset, or a load, drives on one way and brakes the other.
+    let fit = if rows.len() > 1 { 0.95 } else { 0.6 };
     let evidence = rows.into_iter().map(cite).collect();
     match p.sheet.enable.off {
         Stop::Coast => finding(
             "braked-when-off",
             "With enable open the shaft is braked, and the sheet says that it coasts",
             "Look for a dynamic brake in the amplifier's settings, and for a holding brake that the sheet does not know",
-            0.95,
+            fit,
             evidence,
         ),
         Stop::Brake => finding(
             "coasts-when-off",
             "With enable open the shaft coasts, and the sheet says that it is braked",
             "Look for the setting of the dynamic brake, and at its relay or resistor",
-            0.95,
+            fit,
             evidence,
         ),
     }

@@ -42,7 +42,7 @@ impl Fault {
     fn fits(self, setup: &PlantSetup) -> Result<(), FaultError> {
         let amplifier = &setup.amplifier;
         let by_speed = matches!(amplifier.mode, CommandMode::Speed { .. });
-        let obeys = amplifier.end_switches == EndSwitches::Obeyed;
+        let obeyed = amplifier.end_switches.obeyed();
         match self {
             Self::GainOfPeak
             | Self::CapDrooping(_)
@@ -61,10 +61,12 @@ impl Fault {
                 self.lacks("nothing is on the shaft that could slip")
             }
             Self::ReadOutMore(_) if !setup.wiring.torque_readout => self.lacks("it has no torque read-out"),
-            Self::EndSwitchesIgnored | Self::EndSwitchesUnwired if !obeys => {
+            Self::EndSwitchesIgnored | Self::EndSwitchesUnwired if obeyed == [false; 2] => {
                 self.lacks("its amplifier ignores end switches anyway")
             }
-            Self::EndSwitchesObeyed if obeys => self.lacks("its amplifier obeys end switches anyway"),
+            Self::EndSwitchesObeyed if obeyed == [true; 2] => {
+                self.lacks("its amplifier obeys both end switches anyway")
+            }
             Self::BrakeClosed | Self::BrakeLate(_) | Self::EnableAlwaysBraked
                 if setup.motor.brake.is_none() =>
             {

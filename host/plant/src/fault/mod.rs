@@ -265,7 +265,7 @@ impl Fault {
             Self::PhaseError(Degrees::new(55.0)),
             Self::DutyError(Degrees::new(55.0)),
             Self::CountsLost(Percent::new(0.5)),
-            Self::AmplifierRestarts(Seconds::new(3.0)),
+            Self::AmplifierRestarts(Seconds::new(2.0)),
         ]
     }
 

@@ -333,7 +333,11 @@ fn came_to_rest(context: &Context<'_>, made: &StepEvidence, opened: Micros) -> O
     (speed != 0).then_some((took, by_friction))
 }
 
-/// The same, where it came to rest in less than half of that: until it is gone torque may brake too, but not so much.
+/// Share of the time that friction at its bound takes. A shaft that obeys takes longer than that: its friction is below the
+/// bound, and at the opening it is asked for more speed.
+const SOONER: f64 = 0.7;
+
+/// The same, where it came to rest well before that: until it is gone torque may brake too, but not so much.
 fn sooner_than_by_friction(context: &Context<'_>, made: &StepEvidence, opened: Micros) -> Option<(f64, f64)> {
-    came_to_rest(context, made, opened).filter(|(took, by_friction)| *took < 0.5 * by_friction)
+    came_to_rest(context, made, opened).filter(|(took, by_friction)| *took < SOONER * by_friction)
 }
