@@ -69,7 +69,7 @@ const FAULTS: &[(&str, &str, &str)] = &[
     ("flag-wrong-common", "lines", "flag-stuck"),
     ("flag-shared", "enable-off-rest", "flag-shared"),
     ("heating", "command-scale", "inertia-or-constant"),
-    ("coupling-slips=8", "command-scale", "coupling-slips"),
+    ("coupling-slips=15", "command-scale", "coupling-slips"),
     ("brake-unasked", "enable-off-turning", "braked-when-off"),
     ("converter-stuck", "fixture-self-check", "fixture-off"),
     ("output-contact-welded", "fixture-self-check", "fixture-off"),
