@@ -2,6 +2,7 @@
 //!
 //! What both measurements share (calibration, inertia, clock) cancels in their ratio: repeatability is all that counts.
 
+mod change;
 mod judge;
 #[cfg(test)]
 mod tests;

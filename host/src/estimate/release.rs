@@ -11,7 +11,7 @@ use proofstand_units::{CountsPerRev, RadPerSec2, Seconds};
 
 use super::error::EstimateError;
 use super::track::{Track, between, signed_micros};
-use crate::metrology::columns::{self, ColumnsFit};
+use crate::metrology::linear::{self, LinearFit, Scatter};
 
 /// What the command asks for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -158,22 +158,27 @@ struct Stretch<'a> {
 
 /// How a stretch follows its command.
 struct Following {
-    fit: ColumnsFit,
+    fit: LinearFit,
     main_scale: f64,
     lag_scale: f64,
     /// Acceleration that is not the command's: friction, offset. Counts per second squared.
     steady: f64,
 }
 
+/// The last of the fitted parameters, with its standard uncertainty.
+fn last(fit: &LinearFit) -> Option<(f64, f64)> {
+    fit.parameter(fit.parameters.len().checked_sub(1)?)
+}
+
 impl Following {
     /// Counts (per second squared for a torque, per second for a speed) and volt.
     fn main(&self) -> (f64, f64) {
-        self.fit.coefficients.last().map_or((0.0, 0.0), |(c, u)| (c / self.main_scale, u / self.main_scale))
+        last(&self.fit).map_or((0.0, 0.0), |(c, u)| (c / self.main_scale, u / self.main_scale))
     }
 
     fn lag(&self) -> f64 {
-        let at = self.fit.coefficients.len().checked_sub(2);
-        at.and_then(|at| self.fit.coefficients.get(at)).map_or(0.0, |(c, _)| c / self.lag_scale)
+        let at = self.fit.parameters.len().checked_sub(2);
+        at.and_then(|at| self.fit.parameters.get(at)).map_or(0.0, |c| c / self.lag_scale)
     }
 
     fn widening(&self) -> f64 {
@@ -264,9 +269,9 @@ impl<'a> Stretch<'a> {
         }
         all.push(lag);
         all.push(main);
-        let fit = columns::fit(all, self.counts)?;
+        let fit = linear::fit(&all, self.counts, Scatter::Residuals)?;
         let steady = match follows {
-            Follows::Torque => fit.coefficients.get(2).map_or(0.0, |c| 2.0 * c.0 / (length * length)),
+            Follows::Torque => fit.parameters.get(2).map_or(0.0, |c| 2.0 * c / (length * length)),
             Follows::Speed => 0.0,
         };
         Ok(Following { fit, main_scale, lag_scale, steady })
@@ -279,8 +284,8 @@ impl<'a> Stretch<'a> {
         let main_scale = scale(&mut main);
         let y: Vec<f64> =
             self.counts.iter().zip(&self.seconds).map(|(c, t)| c - 0.5 * steady * t * t).collect();
-        let fit = columns::fit(vec![self.power(0), self.power(1), main], &y)?;
-        let (c, u) = fit.coefficients.last().copied().unwrap_or((0.0, 0.0));
+        let fit = linear::fit(&[self.power(0), self.power(1), main], &y, Scatter::Residuals)?;
+        let (c, u) = last(&fit).unwrap_or((0.0, 0.0));
         let to_share = 1.0 / (main_scale * response);
         Ok(After::Follows(c * to_share, (u * fit.widening() * to_share).abs()))
     }
@@ -291,8 +296,12 @@ impl<'a> Stretch<'a> {
         let (response, lagging) = (before.main().0, before.lag());
         let mut asked: Vec<f64> = main.iter().zip(&lag).map(|(m, l)| m * response + l * lagging).collect();
         let size = scale(&mut asked);
-        let fit = columns::fit(vec![self.power(0), self.power(1), self.power(2), asked], self.counts)?;
-        let (share, u) = fit.coefficients.last().map_or((0.0, 0.0), |(c, u)| (c / size, u / size));
+        let fit = linear::fit(
+            &[self.power(0), self.power(1), self.power(2), asked],
+            self.counts,
+            Scatter::Residuals,
+        )?;
+        let (share, u) = last(&fit).map_or((0.0, 0.0), |(c, u)| (c / size, u / size));
         Ok(After::Follows(share, u * fit.widening()))
     }
 
@@ -300,7 +309,7 @@ impl<'a> Stretch<'a> {
     fn search(&self, follows: Follows, opened: Micros, radians: f64) -> Option<Found> {
         let opened = signed_micros(opened, self.start) * 1e-6;
         let last = self.length() - REST_MIN;
-        let rest_at = |end: f64| self.follow(follows, Some(end)).ok().map(|f| f.fit.rest());
+        let rest_at = |end: f64| self.follow(follows, Some(end)).ok().map(|f| f.fit.sum_of_squares);
         let best_of = |from: f64, to: f64, step: f64| {
             let steps = ((to - from) / step).floor().max(0.0) as usize;
             (0..=steps)
@@ -319,8 +328,8 @@ impl<'a> Stretch<'a> {
         let variance = rest / (points - 6.0).max(1.0);
         let u = (2.0 * variance / curvature.max(1e-12)).sqrt() * fit.widening();
         let length = self.length();
-        let drag_at = fit.fit.coefficients.len().checked_sub(3)?;
-        let (drag, drag_u) = fit.fit.coefficients.get(drag_at).copied()?;
+        let drag_at = fit.fit.parameters.len().checked_sub(3)?;
+        let (drag, drag_u) = fit.fit.parameter(drag_at)?;
         let per = 2.0 / (length * length);
         let asked = self.seconds.iter().zip(&self.volts).take_while(|(t, _)| **t <= end).last();
         let command = match (follows, asked) {

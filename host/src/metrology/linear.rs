@@ -4,12 +4,10 @@
 //! factor first. Plain numbers, as in [`super::line`].
 
 use super::contribution::DegreesOfFreedom;
+use super::decomposition::{backward, cholesky, dot, forward, orthonormal};
 use super::error::MetrologyError;
 
 const WHAT: &str = "linear model";
-
-/// Rows, or columns, of numbers.
-type Matrix = Vec<Vec<f64>>;
 
 /// A fitted linear model, y = Σ bⱼ·xⱼ.
 #[derive(Debug, Clone, PartialEq)]
@@ -33,6 +31,23 @@ impl LinearFit {
     #[must_use]
     pub fn uncertainty(&self, parameter: usize) -> f64 {
         self.covariance.get(parameter).and_then(|row| row.get(parameter)).map_or(f64::NAN, |v| v.sqrt())
+    }
+
+    /// A parameter with its standard uncertainty; none where there is none of that number.
+    #[must_use]
+    pub fn parameter(&self, number: usize) -> Option<(f64, f64)> {
+        Some((*self.parameters.get(number)?, self.uncertainty(number)))
+    }
+
+    /// By how much neighbouring residuals that go together widen every uncertainty: √((1+r)/(1−r)) for the correlation
+    /// r of neighbours, as of a first-order process (Bayley and Hammersley, J. R. Stat. Soc. Suppl. 8, 1946; from memory). Never less
+    /// than 1.
+    #[must_use]
+    pub fn widening(&self) -> f64 {
+        let together: f64 = self.residuals.windows(2).map(|pair| pair[0] * pair[1]).sum();
+        let rest = dot(&self.residuals, &self.residuals);
+        let r = if rest > 0.0 { (together / rest).clamp(0.0, 0.98) } else { 0.0 };
+        ((1.0 + r) / (1.0 - r)).sqrt()
     }
 
     /// A weighted sum of the parameters and its standard uncertainty, with what they have in common.
@@ -75,7 +90,7 @@ pub fn fit(columns: &[Vec<f64>], y: &[f64], scatter: Scatter<'_>) -> Result<Line
     }
     let factor = match scatter {
         Scatter::Residuals => None,
-        Scatter::Covariance(v) => Some(cholesky(v, n)?),
+        Scatter::Covariance(v) => Some(cholesky(WHAT, v, n)?),
     };
     let whiten = |values: &[f64]| factor.as_ref().map_or_else(|| values.to_vec(), |l| forward(l, values));
     let white: Vec<Vec<f64>> = columns.iter().map(|c| whiten(c)).collect();
@@ -140,87 +155,11 @@ pub fn fit(columns: &[Vec<f64>], y: &[f64], scatter: Scatter<'_>) -> Result<Line
     })
 }
 
-fn dot(a: &[f64], b: &[f64]) -> f64 {
-    a.iter().zip(b).map(|(a, b)| a * b).sum()
-}
-
-/// Orthonormal columns and the upper triangle R with columns = Q·R; each column is made orthogonal twice. None where a column is
-/// all but a sum of those before it.
-fn orthonormal(columns: &[Vec<f64>]) -> Option<(Matrix, Matrix)> {
-    let terms = columns.len();
-    let mut q: Vec<Vec<f64>> = Vec::with_capacity(terms);
-    let mut r = vec![vec![0.0; terms]; terms];
-    for (j, column) in columns.iter().enumerate() {
-        let mut v = column.clone();
-        for _ in 0..2 {
-            for (i, q) in q.iter().enumerate() {
-                let part = dot(q, &v);
-                r[i][j] += part;
-                for (v, q) in v.iter_mut().zip(q) {
-                    *v -= part * q;
-                }
-            }
-        }
-        let length = dot(&v, &v).sqrt();
-        if length < 1e-13 {
-            return None;
-        }
-        r[j][j] = length;
-        q.push(v.iter().map(|v| v / length).collect());
-    }
-    Some((q, r))
-}
-
-/// Solves R·x = y for an upper triangle.
-fn backward(r: &[Vec<f64>], y: &[f64]) -> Vec<f64> {
-    let n = y.len();
-    let mut x = vec![0.0; n];
-    for i in (0..n).rev() {
-        let known: f64 = (i + 1..n).map(|j| r[i][j] * x[j]).sum();
-        x[i] = (y[i] - known) / r[i][i];
-    }
-    x
-}
-
-/// Solves L·x = y for a lower triangle.
-fn forward(l: &[Vec<f64>], y: &[f64]) -> Vec<f64> {
-    let mut x: Vec<f64> = Vec::with_capacity(y.len());
-    for (row, y) in l.iter().zip(y) {
-        let known: f64 = row.iter().zip(&x).map(|(l, x)| l * x).sum();
-        let i = x.len();
-        x.push((y - known) / row[i]);
-    }
-    x
-}
-
-/// The lower triangle L with V = L·Lᵀ.
-#[allow(clippy::needless_range_loop, reason = "matrix algebra reads best by its indices")]
-fn cholesky(v: &[Vec<f64>], n: usize) -> Result<Vec<Vec<f64>>, MetrologyError> {
-    if v.len() != n || v.iter().any(|row| row.len() != n) {
-        return Err(MetrologyError::LengthsDiffer { what: WHAT, left: n, right: v.len() });
-    }
-    let mut l = vec![vec![0.0; n]; n];
-    for i in 0..n {
-        for j in 0..=i {
-            let sum: f64 = (0..j).map(|k| l[i][k] * l[j][k]).sum();
-            if i == j {
-                let pivot = v[i][i] - sum;
-                if pivot.is_nan() || pivot <= 0.0 {
-                    return Err(MetrologyError::BadValue { what: "covariance", index: i, value: v[i][i] });
-                }
-                l[i][i] = pivot.sqrt();
-            } else {
-                l[i][j] = (v[i][j] - sum) / l[j][j];
-            }
-        }
-    }
-    Ok(l)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::metrology::line::{self, Weights};
+    use crate::metrology::polynomial;
     use crate::metrology::reference::{columns, digits, number, toml};
 
     #[test]
@@ -241,6 +180,70 @@ mod tests {
         assert!(digits(fit.residual_deviation, certified("residual_sd")) >= 10.0);
         assert!(digits(fit.sum_of_squares, certified("residual_sum_of_squares")) >= 10.0);
         assert_eq!(fit.degrees_of_freedom.finite(), Some(9.0));
+    }
+
+    #[test]
+    fn the_impedance_of_gum_h2_comes_out_of_its_raw_readings_by_the_second_approach() {
+        // Source: JCGM 100:2008, Annex H.2, Table H.4: resistance, reactance and impedance of each of five sets, then their means
+        // and what the means have in common (recomputed unrounded; u(X) is printed as 0.295 and is 0.2955).
+        let (file, c) = (toml("gum-h2-impedance.toml"), columns("gum-h2-impedance.csv"));
+        let sets = |of: fn(f64, f64, f64) -> f64| -> Vec<f64> {
+            c[1].iter().zip(&c[2]).zip(&c[3]).map(|((v, i), phi)| of(*v, i * 1e-3, *phi)).collect()
+        };
+        let all = [
+            ("R", sets(|v, i, phi| v / i * phi.cos())),
+            ("X", sets(|v, i, phi| v / i * phi.sin())),
+            ("Z", sets(|v, i, _| v / i)),
+        ];
+        let want = |key: &str| number(&file["recomputed_outputs_approach_2"][key]);
+        let means = all.map(|(name, values)| {
+            let mean = fit(&[vec![1.0; 5]], &values, Scatter::Residuals).unwrap();
+            assert!(digits(mean.parameters[0], want(name)) > 12.0, "{name}");
+            assert!(digits(mean.uncertainty(0), want(&format!("u_{name}"))) > 9.0, "{name}");
+            assert_eq!(mean.degrees_of_freedom.finite(), Some(4.0));
+            (name, mean)
+        });
+        for (a, b) in [(0, 1), (0, 2), (1, 2)] {
+            let ((one, first), (other, second)) = (&means[a], &means[b]);
+            let covariance = dot(&first.residuals, &second.residuals) / 20.0;
+            let r = covariance / (first.uncertainty(0) * second.uncertainty(0));
+            assert!(digits(r, want(&format!("r_{one}_{other}"))) > 8.0, "{one} {other}: {r}");
+        }
+    }
+
+    /// Against the straight line and the polynomial, which are held against published values.
+    #[test]
+    fn on_powers_of_x_it_is_the_polynomial_and_on_two_columns_the_line() {
+        let x: Vec<f64> = (0..12).map(f64::from).collect();
+        let y: Vec<f64> = x.iter().map(|x| 3.0 - 0.5 * x + 0.02 * x * x + (7.0 * x).sin()).collect();
+        let powers = |most: i32| -> Vec<Vec<f64>> {
+            (0..=most).map(|p| x.iter().map(|x| x.powi(p)).collect()).collect()
+        };
+        let straight = line::fit(&x, &y, Weights::Equal).unwrap();
+        let near = |got: Option<(f64, f64)>, value: f64, u: f64| {
+            let (a, b) = got.unwrap();
+            (a - value).abs() < 1e-9 * (1.0 + value.abs()) && (b - u).abs() < 1e-9 * (1.0 + u.abs())
+        };
+        let got = fit(&powers(1), &y, Scatter::Residuals).unwrap();
+        assert!(near(got.parameter(0), straight.intercept, straight.intercept_uncertainty));
+        assert!(near(got.parameter(1), straight.slope, straight.slope_uncertainty));
+        assert_eq!(got.parameter(2), None);
+        let curved = polynomial::fit(&x, &y, 2).unwrap();
+        let got = fit(&powers(2), &y, Scatter::Residuals).unwrap();
+        let (second, u) = curved.derivative(2, 0.0);
+        assert!(near(got.parameter(2), 0.5 * second, 0.5 * u));
+    }
+
+    #[test]
+    fn residuals_that_go_together_widen_and_independent_ones_do_not() {
+        let ones = |n: usize| vec![vec![1.0; n]];
+        let of = |y: &[f64]| fit(&ones(y.len()), y, Scatter::Residuals).unwrap().widening();
+        assert!((of(&[1.0, -1.0, 1.0, -1.0, 1.0, -1.0]) - 1.0).abs() < 1e-12);
+        // Neighbours of a slow wave: r = cos(2π/n), so √((1+r)/(1−r)) = 1/tan(π/n), here of twenty.
+        let wave: Vec<f64> =
+            (0..5000).map(|i| (core::f64::consts::TAU * f64::from(i) / 20.0).sin()).collect();
+        let expected = 1.0 / (core::f64::consts::PI / 20.0).tan();
+        assert!((of(&wave) - expected).abs() < 0.01, "{}", of(&wave));
     }
 
     #[test]

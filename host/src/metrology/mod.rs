@@ -9,12 +9,12 @@
 
 pub mod budget;
 pub mod capability;
-pub mod columns;
 pub mod compare;
 pub mod contribution;
 pub mod correlated;
 pub mod counting;
 pub mod decision;
+mod decomposition;
 pub mod error;
 pub mod group;
 pub mod line;

@@ -3,6 +3,7 @@
 //! Plain numbers, as in [`super::line`]: x and y each in one unit that the caller keeps to.
 
 use super::contribution::DegreesOfFreedom;
+use super::decomposition::{dot, inverse_upper, orthonormal};
 use super::error::MetrologyError;
 use super::line::{Weights, checked};
 
@@ -129,7 +130,7 @@ pub fn fit(x: &[f64], y: &[f64], degree: usize) -> Result<PolynomialFit, Metrolo
         .map(|power| x.iter().map(|x| ((x - centre) / scale).powi(power as i32)).collect())
         .collect();
     let centred: Vec<f64> = y.iter().map(|y| y - offset).collect();
-    let (q, r) = orthonormal(columns).ok_or(MetrologyError::NoSpread { what: WHAT })?;
+    let (q, r) = orthonormal(&columns).ok_or(MetrologyError::NoSpread { what: WHAT })?;
 
     // R⁻¹, then coefficients = R⁻¹·Qᵀ·y. A second round on the residuals takes out the rounding of the first.
     let inverse = inverse_upper(&r);
@@ -167,53 +168,6 @@ pub fn fit(x: &[f64], y: &[f64], degree: usize) -> Result<PolynomialFit, Metrolo
         gains,
         unit_covariance,
     })
-}
-
-pub(super) fn dot(a: &[f64], b: &[f64]) -> f64 {
-    a.iter().zip(b).map(|(a, b)| a * b).sum()
-}
-
-/// Orthonormal columns q and the upper triangle r of the decomposition, by modified Gram–Schmidt done twice, which is
-/// as orthogonal as Householder's ("twice is enough", Giraud et al. 2005). None if the columns depend on each other.
-#[allow(clippy::type_complexity, reason = "two matrices of one decomposition")]
-pub(super) fn orthonormal(columns: Vec<Vec<f64>>) -> Option<(Vec<Vec<f64>>, Vec<Vec<f64>>)> {
-    let terms = columns.len();
-    let mut q: Vec<Vec<f64>> = Vec::with_capacity(terms);
-    let mut r = vec![vec![0.0; terms]; terms];
-    for (k, mut column) in columns.into_iter().enumerate() {
-        let before = dot(&column, &column).sqrt();
-        for _ in 0..2 {
-            for (j, q) in q.iter().enumerate() {
-                let along = dot(q, &column);
-                r[j][k] += along;
-                for (c, q) in column.iter_mut().zip(q) {
-                    *c -= along * q;
-                }
-            }
-        }
-        let left = dot(&column, &column).sqrt();
-        if left <= 1e-10 * before {
-            return None;
-        }
-        r[k][k] = left;
-        column.iter_mut().for_each(|c| *c /= left);
-        q.push(column);
-    }
-    Some((q, r))
-}
-
-#[allow(clippy::needless_range_loop, reason = "matrix algebra reads best by its indices")]
-pub(super) fn inverse_upper(r: &[Vec<f64>]) -> Vec<Vec<f64>> {
-    let n = r.len();
-    let mut inverse = vec![vec![0.0; n]; n];
-    for column in 0..n {
-        for row in (0..=column).rev() {
-            let identity = if row == column { 1.0 } else { 0.0 };
-            let known: f64 = (row + 1..=column).map(|k| r[row][k] * inverse[k][column]).sum();
-            inverse[row][column] = (identity - known) / r[row][row];
-        }
-    }
-    inverse
 }
 
 #[cfg(test)]

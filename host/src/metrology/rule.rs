@@ -231,6 +231,42 @@ mod tests {
     }
 
     #[test]
+    fn the_ball_bearings_of_jcgm_106_pass_wrongly_as_often_as_printed() {
+        // Source: JCGM 106:2012, 9.5.4: radial error motion in µm by a gamma distribution of shape 4 and rate 4, measured with
+        // u = 0.25 µm, at most 2 µm allowed. Printed: 4.2 % of the bearings do not conform, simple acceptance passes 0.8 %
+        // wrongly, and 1.67 µm as the limit 0.1 %. Given a true value the chance of acceptance is that of a reading at most at
+        // the limit: the probability of conformity of the decision, with true value and reading exchanged.
+        let file = toml("conformity-jcgm106-examples.toml");
+        let examples = file["example"].as_array().unwrap();
+        let row = examples.iter().find(|e| e["id"].as_str() == Some("ball-bearing")).unwrap();
+        let n = |key: &str| number(&row[key]);
+        let (rate, u, tolerance) = (n("gamma_rate"), n("u_m"), n("T_U"));
+        assert!((n("gamma_shape") - 4.0).abs() < 1e-12);
+        let prior = |x: f64| rate.powi(4) * x.powi(3) * (-rate * x).exp() / 6.0;
+        let passes = |x: f64, limit: f64| {
+            let by = decide(&measured(x, u), &Limits::AtMost(Volts::new(limit)), by(DecisionRule::Simple));
+            by.probability.get()
+        };
+        let over = |from: f64, to: f64, of: &dyn Fn(f64) -> f64| {
+            let steps = 40_000;
+            let h = (to - from) / f64::from(steps);
+            (0..steps).map(|i| h * of(from + (f64::from(i) + 0.5) * h)).sum::<f64>()
+        };
+        let near = |got: f64, key: &str| assert!((got / n(key) - 1.0).abs() < 1e-5, "{key}: {got}");
+        let bad = over(tolerance, 12.0, &prior);
+        near(bad, "recomputed_nonconforming_fraction");
+        let consumer = |limit: f64| over(tolerance, 12.0, &|x| prior(x) * passes(x, limit));
+        let producer = |limit: f64| over(0.0, tolerance, &|x| prior(x) * (1.0 - passes(x, limit)));
+        near(consumer(tolerance), "recomputed_consumer_risk_A_equals_T");
+        near(producer(tolerance), "recomputed_producer_risk_A_equals_T");
+        let limit = n("recomputed_acceptance_limit");
+        assert!((consumer(limit) / n("target_consumer_risk") - 1.0).abs() < 1e-5, "{}", consumer(limit));
+        near(producer(limit), "recomputed_producer_risk_at_limit");
+        let printed = (100.0 * bad, 100.0 * consumer(tolerance), limit);
+        assert_eq!(format!("{:.1} {:.1} {:.2}", printed.0, printed.1, printed.2), "4.2 0.8 1.67");
+    }
+
+    #[test]
     fn a_risk_above_one_half_or_none_is_refused() {
         for share in [0.0, -0.1, 0.51, f64::NAN] {
             assert!(Risk::new(share).is_err(), "{share}");

@@ -46,6 +46,11 @@ impl SlowScale {
             reverse,
         })
     }
+
+    /// Half the difference of the two commands.
+    pub(in crate::checks) fn level(&self) -> Volts {
+        (self.forward.volts - self.reverse.volts) * 0.5
+    }
 }
 
 /// The row. None for a torque command, or if a direction was not made.

@@ -3,6 +3,7 @@
 use proofstand_protocol::message::Sample;
 use proofstand_units::{Percent, Rpm};
 
+use super::change::{Change, Side, clock, voltage};
 use super::{
     CAP_AFTER, CAP_BEFORE, COUNT_AFTER, POWER_OFF, POWER_ON, SCALE_AFTER, SCALE_BEFORE, SIGNS, came_back,
     cap_level, counts_right_after, proven_before, scale_level,
@@ -12,7 +13,7 @@ use crate::checks::rows::Row;
 use crate::checks::{Context, Judgement, StepEnding, StepEvidence, speed_cap};
 use crate::estimate::reversal::{self, ReversalEstimate, ReversalWindow, SETTLING_TIME_CONSTANTS};
 use crate::estimate::{Shape, SpeedEstimate, speed};
-use crate::metrology::{Budget, Contribution, DegreesOfFreedom, Limits};
+use crate::metrology::{Contribution, DegreesOfFreedom};
 use crate::planner::CannotPlan;
 use crate::record::model::{NotDone, ResultRow, Verdict};
 use crate::sheet::{Flag, FlagRole, Polarity};
@@ -252,27 +253,8 @@ fn counted_before(context: &Context<'_>, per_rev: i64) -> Option<i64> {
     counted.filter_map(|r| r.measured).map(|m| m as i64).max_by_key(|c| (c - per_rev).abs())
 }
 
-/// A change in percent of the value before, against the sheet's tolerance for retention.
-fn change(
-    context: &Context<'_>,
-    id: &str,
-    name: &str,
-    ratio: f64,
-    relative: f64,
-    nu: DegreesOfFreedom,
-    more: Option<Contribution>,
-) -> ResultRow {
-    let row = Row::number(id, name, "%").target(0.0);
-    let scatter =
-        Contribution::type_a("scatter before and after", Percent::new(100.0 * ratio * relative), nu);
-    let budget = Budget::new(Percent::new(100.0 * (ratio - 1.0))).with(scatter).with_all(more);
-    match Limits::around(Percent::ZERO, context.sheet.tolerances.retention_gain.value) {
-        // Calibration, inertia and clock are the same before and after: they cancel in the ratio.
-        Ok(limits) => row.judged(&budget, &limits, context.by()),
-        Err(_) => row.without(Verdict::Undecided, "the tolerance leaves no room"),
-    }
-}
-
+/// What a budget calls the command.
+const COMMAND: &str = "command at the terminals";
 const GAIN: (&str, &str) = ("retention.gain", "Change of the command scale over the power cycle");
 const CAP: (&str, &str) = ("retention.cap", "Change of the held speed over the power cycle");
 
@@ -304,9 +286,16 @@ fn speed_gain(context: &Context<'_>, counted: [Option<&StepEvidence>; 2]) -> Res
     }
     let after = SlowScale::of(context, forward, reverse)
         .ok_or_else(|| Missing::undecided("the turns after the power cycle gave no steady speed"))?;
-    // Measured in the same way and at least as long: no surer than this one.
-    let relative = after.scatter.get() / after.gain.get() * core::f64::consts::SQRT_2;
-    Ok(change(context, GAIN.0, GAIN.1, after.gain.get() / before, relative, DegreesOfFreedom::INFINITE, None))
+    // Measured in the same way and at least as long before: no less sure than this one.
+    let side = Side { relative: after.scatter.get() / after.gain.get(), nu: DegreesOfFreedom::INFINITE };
+    let change = Change {
+        ratio: after.gain.get() / before,
+        before: side,
+        after: side,
+        shared: vec![voltage(COMMAND, &context.equipment.command, after.level()), clock(context, 1.0)],
+        meanwhile: None,
+    };
+    Ok(change.row(context, GAIN.0, GAIN.1))
 }
 
 /// A torque command's scale, by reversal at one level.
@@ -320,21 +309,23 @@ fn torque_gain(
     let (Some(before), Some(after)) = (measured(before), measured(after)) else {
         return Err(Missing::undecided("the reversal gave no torque before or after"));
     };
-    let relative = |e: &ReversalEstimate| e.gain.standard_uncertainty.get() / e.gain.mean.get();
-    let nu = [&before, &after]
-        .into_iter()
-        .filter_map(|e| e.gain.degrees_of_freedom.finite())
-        .fold(f64::INFINITY, f64::min);
-    Ok(change(
-        context,
-        GAIN.0,
-        GAIN.1,
-        after.gain.mean.get() / before.gain.mean.get(),
-        relative(&before).hypot(relative(&after)),
-        // Two estimates alike, each with so many degrees of freedom: at least as many together.
-        DegreesOfFreedom::new(nu).unwrap_or(DegreesOfFreedom::INFINITE),
-        Some(Contribution::rectangular("temperature of motor and amplifier", TEMPERATURE)),
-    ))
+    let side = |e: &ReversalEstimate| Side {
+        relative: (e.gain.standard_uncertainty.get() / e.gain.mean.get()).abs(),
+        nu: e.gain.degrees_of_freedom,
+    };
+    let change = Change {
+        ratio: after.gain.mean.get() / before.gain.mean.get(),
+        before: side(&before),
+        after: side(&after),
+        // The same level of the same converter: curve and step are the same too.
+        shared: vec![
+            voltage(COMMAND, &context.equipment.command, after.level),
+            Contribution::normal("inertia", context.sheet.inertia().relative() * 0.5),
+            clock(context, 2.0),
+        ],
+        meanwhile: Some(Contribution::rectangular("temperature of motor and amplifier", TEMPERATURE)),
+    };
+    Ok(change.row(context, GAIN.0, GAIN.1))
 }
 
 fn reversal_of(
@@ -359,10 +350,18 @@ fn cap(context: &Context<'_>, before: &StepEvidence, after: &StepEvidence) -> Re
     let (Some(b), Some(a)) = (held(context, before), held(context, after)) else {
         return cap_row().without(Verdict::Undecided, "the speed never came to the cap");
     };
-    let relative = |e: &SpeedEstimate| e.standard_uncertainty.get() / e.speed.get().abs();
-    let ratio = a.speed.get() / b.speed.get();
-    let u = relative(&a).hypot(relative(&b));
-    change(context, CAP.0, CAP.1, ratio, u, DegreesOfFreedom::INFINITE, None)
+    let side = |e: &SpeedEstimate| Side {
+        relative: e.standard_uncertainty.get() / e.speed.get().abs(),
+        nu: e.degrees_of_freedom,
+    };
+    let change = Change {
+        ratio: a.speed.get() / b.speed.get(),
+        before: side(&b),
+        after: side(&a),
+        shared: vec![clock(context, 1.0)],
+        meanwhile: None,
+    };
+    change.row(context, CAP.0, CAP.1)
 }
 
 fn held(context: &Context<'_>, made: &StepEvidence) -> Option<SpeedEstimate> {
