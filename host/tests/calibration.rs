@@ -292,6 +292,45 @@ fn a_person_who_mistypes_is_told_and_asked_again() {
     assert!(made.record.as_left.iter().all(|left| left.error.abs() < 0.3e-3));
 }
 
+/// A person who twice mistypes the second decimal: nothing about such a reading is impossible by itself.
+struct Slips(Person, Vec<Impossible>);
+
+impl ReferenceMeter for Slips {
+    fn ask(&mut self, about: &Asked) {
+        self.0.ask(about);
+    }
+
+    fn poll(&mut self) -> Result<Option<f64>, CalibrateError> {
+        let volts = (self.0.bench.borrow().at_the_terminals().0.get() * 1e5).round() / 1e5;
+        Ok(Some(if matches!(self.0.asked, 7 | 40) { volts + 0.01 } else { volts }))
+    }
+
+    fn repeats(&self) -> usize {
+        1
+    }
+
+    fn refused(&mut self, why: &Impossible) -> bool {
+        self.1.push(why.clone());
+        true
+    }
+}
+
+#[test]
+fn a_mistyped_digit_costs_the_readings_of_its_level_and_not_the_calibration() {
+    let bench = bench(3, Before::Own, None);
+    let mut client = Client::connect(FixtureEnd(Rc::clone(&bench)), &mut Nobody).unwrap();
+    let person = Person { bench: Rc::clone(&bench), asked: 0, mistyped: 0, told: 0 };
+    let mut slips = Slips(person, Vec::new());
+    let made = job(false, TODAY).measure(&mut client, &mut slips, &mut Nobody).unwrap();
+    let [going_up, as_left] = &slips.1[..] else { panic!("{:?}", slips.1) };
+    assert!(matches!(going_up, Impossible::UpAndDown { .. }), "{going_up}");
+    assert!(matches!(as_left, Impossible::LeftOff { .. }), "{as_left}");
+    // 34 levels, two again; 16 between, one again.
+    assert_eq!(slips.0.asked, 34 + 2 + 16 + 1);
+    assert!(made.record.as_left.iter().all(|left| left.error.abs() < 0.3e-3));
+    assert!(made.record.levels.iter().all(|l| (l.up.meter - l.down.meter).abs() < 0.1e-3));
+}
+
 #[test]
 fn an_amplifier_that_is_switched_on_and_a_stop_button_end_it_by_their_names() {
     for (spoil, cause) in [

@@ -11,7 +11,7 @@ use proofstand_protocol::units::Microvolts;
 use proofstand_protocol::version::Capabilities;
 
 use super::image::{Image, Unfit};
-use super::reading::{Impossible, Level, Reading, consistent, possible, settled};
+use super::reading::{Impossible, Level, Reading, agree, consistent, possible, settled};
 use super::record::Left;
 use crate::fixture::{Client, FixtureError, Numbered, Received, Tap};
 use crate::link::{Link, LinkError};
@@ -66,19 +66,8 @@ pub enum CalibrateError {
     #[error(transparent)]
     Unfit(#[from] Unfit),
     /// The new calibration does not do between its points what it claims.
-    #[error(
-        "asked for {asked:+.4} V through the new calibration the meter shows {:.0} µV more, where {:.0} µV is the most that \
-         step, noise and curve explain: it is not stored. Something moved meanwhile, or more points are needed", .off * 1e6,
-        .most * 1e6
-    )]
-    LeftOff {
-        /// Volts asked for.
-        asked: f64,
-        /// Meter less asked.
-        off: f64,
-        /// Most that is explained.
-        most: f64,
-    },
+    #[error("{0}: it is not stored. Something moved meanwhile, or more points are needed")]
+    LeftOff(Impossible),
     /// The fixture can't tell whether an amplifier is connected.
     #[error(
         "this fixture can't tell whether an amplifier is connected (it has no detection of open encoder pairs), and a \
@@ -196,10 +185,28 @@ impl<'a, L: Link> Bench<'a, L> {
         }
         let (up, down) = read.split_at(levels.len());
         let all = levels.iter().zip(up).zip(down.iter().rev());
-        let levels: Vec<Level> =
+        let mut levels: Vec<Level> =
             all.map(|((nominal, up), down)| Level { nominal: *nominal, up: *up, down: *down }).collect();
+        for level in &mut levels {
+            self.mended(level, of)?;
+        }
         consistent(&levels)?;
         Ok(levels)
+    }
+
+    /// A level whose readings don't agree, though each could be one of it: a person may have mistyped a digit and is asked for
+    /// both once more, instead of for all levels. A meter that speaks does not mistype.
+    fn mended(&mut self, level: &mut Level, of: usize) -> Result<(), CalibrateError> {
+        for _ in 0..TRIES {
+            let Err(why) = agree(level) else { break };
+            if !self.meter.refused(&why) {
+                break;
+            }
+            let asked = Asked { level: level.nominal, wanted: None, number: of, of };
+            level.up = self.level(&asked)?;
+            level.down = self.level(&asked)?;
+        }
+        Ok(())
     }
 
     /// Reads levels between the points of a record that is not stored yet, put out as it will put them out.
@@ -215,13 +222,20 @@ impl<'a, L: Link> Bench<'a, L> {
         let mut left = Vec::new();
         for (number, &wanted) in asked.iter().enumerate() {
             let level = image.ideal_level(wanted);
-            let reading =
-                self.level(&Asked { level, wanted: Some(wanted), number: number + 1, of: asked.len() })?;
-            let error = reading.meter - wanted;
-            let most = LEFT_OFF * residual;
-            if error.abs() > most {
-                return Err(CalibrateError::LeftOff { asked: wanted, off: error, most });
-            }
+            let about = Asked { level, wanted: Some(wanted), number: number + 1, of: asked.len() };
+            let mut tries = 0;
+            let error = loop {
+                let error = self.level(&about)?.meter - wanted;
+                let most = LEFT_OFF * residual;
+                if error.abs() <= most {
+                    break error;
+                }
+                tries += 1;
+                let why = Impossible::LeftOff { asked: wanted, off: error, most };
+                if tries >= TRIES || !self.meter.refused(&why) {
+                    return Err(CalibrateError::LeftOff(why));
+                }
+            };
             left.push(Left { asked: wanted, nominal: level, error });
         }
         Ok(left)

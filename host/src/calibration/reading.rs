@@ -75,8 +75,8 @@ pub enum Impossible {
     },
     /// Nothing where there should be something.
     #[error(
-        "at {level:+.3} V the meter shows {shown:+.4} V: is it on the command terminals, and does the plug bring the \
-         command to it?"
+        "at {level:+.3} V the meter shows {shown:+.4} V, next to nothing: look whether it is on the command terminals and \
+         whether the plug brings the command to it"
     )]
     Nothing {
         /// The level.
@@ -116,6 +116,19 @@ pub enum Impossible {
         level: f64,
         /// Up less down.
         difference: f64,
+    },
+    /// Another level than the new calibration puts out.
+    #[error(
+        "asked for {asked:+.4} V through the new calibration the meter shows {:.0} µV more, where {:.0} µV is the most that \
+         step, noise and curve explain", .off * 1e6, .most * 1e6
+    )]
+    LeftOff {
+        /// Volts asked for.
+        asked: f64,
+        /// Meter less asked.
+        off: f64,
+        /// Most that is explained.
+        most: f64,
     },
     /// Levels that don't rise.
     #[error(
@@ -186,17 +199,24 @@ pub fn settled(level: f64, reading: &Reading) -> Result<(), Impossible> {
     Ok(())
 }
 
+/// Whether the readings of one level going up and coming down agree.
+///
+/// # Errors
+/// [`Impossible::UpAndDown`].
+pub fn agree(level: &Level) -> Result<(), Impossible> {
+    let difference = level.up.meter - level.down.meter;
+    if difference.abs() > UP_AND_DOWN {
+        return Err(Impossible::UpAndDown { level: level.nominal, difference });
+    }
+    Ok(())
+}
+
 /// Whether the levels together can be those of one settled board.
 ///
 /// # Errors
 /// [`Impossible`].
 pub fn consistent(levels: &[Level]) -> Result<(), Impossible> {
-    for level in levels {
-        let difference = level.up.meter - level.down.meter;
-        if difference.abs() > UP_AND_DOWN {
-            return Err(Impossible::UpAndDown { level: level.nominal, difference });
-        }
-    }
+    levels.iter().try_for_each(agree)?;
     for (low, high) in levels.iter().zip(levels.iter().skip(1)) {
         let share = (high.mean() - low.mean()) / (high.nominal - low.nominal);
         if !(0.9..=1.1).contains(&share) {

@@ -195,7 +195,12 @@ impl Cmd {
         }
         self.calibrate().unwrap_or_else(|(exit, message)| {
             let mark = if self.rehearse { "REHEARSAL: " } else { "" };
-            tell(&format!("{mark}proofstand: {message}"), true);
+            let mut lead = format!("{mark}proofstand: ");
+            for line in message.lines() {
+                tell(&wrapped(&lead, line, width(Stream::Err)), true);
+                lead.clear();
+                lead.push_str(mark);
+            }
             exit
         })
     }

@@ -3,19 +3,23 @@
 use super::person::{Keyboard, tell};
 use crate::calibration::reading::Impossible;
 use crate::calibration::{Asked, CalibrateError, ReferenceMeter};
+use crate::terminal::{Stream, width, wrapped};
 
 /// A person who reads a meter.
 pub(super) struct TypedMeter<'a> {
     keyboard: &'a Keyboard,
     asked: Option<Asked>,
+    /// A question stands on the last line, without an answer yet.
+    open: bool,
 }
 
 impl<'a> TypedMeter<'a> {
     pub(super) const fn new(keyboard: &'a Keyboard) -> Self {
-        Self { keyboard, asked: None }
+        Self { keyboard, asked: None, open: false }
     }
 
-    fn question(&self) {
+    fn question(&mut self) {
+        self.open = true;
         if let Some(asked) = self.asked {
             tell(
                 &format!(
@@ -39,6 +43,7 @@ impl ReferenceMeter for TypedMeter<'_> {
         let Some(line) = self.keyboard.answered().map_err(|_| CalibrateError::Stopped)? else {
             return Ok(None);
         };
+        self.open = false;
         match typed_volts(&line) {
             Some(volts) => Ok(Some(volts)),
             None => {
@@ -54,8 +59,22 @@ impl ReferenceMeter for TypedMeter<'_> {
     }
 
     fn refused(&mut self, why: &Impossible) -> bool {
-        tell(&format!("Not taken: {why}. Look again, and type it again."), true);
+        let again = if matches!(why, Impossible::UpAndDown { .. }) {
+            "If a digit was mistyped, this mends it: the level is put out again, and both readings are asked for."
+        } else {
+            "Look again, and type it again."
+        };
+        tell(&wrapped("Not taken: ", &format!("{why}. {again}"), width(Stream::Err)), true);
         true
+    }
+}
+
+impl Drop for TypedMeter<'_> {
+    /// What follows an unanswered question begins a line of its own.
+    fn drop(&mut self) {
+        if self.open {
+            tell("", true);
+        }
     }
 }
 
