@@ -1,4 +1,5 @@
-//! The host's own speed against its limits: a whole rehearsal in 0.5 s on one core, targets and a sheet's error in 20 ms.
+//! The host's own speed against its limits: a whole rehearsal in 1 s on one core, one without its report, as a campaign makes
+//! thousands, in 0.3 s; targets and a sheet's error in 20 ms.
 //!
 //! Prints the median of several runs beside each limit, and ends with exit code 1 if one is over it.
 
@@ -27,6 +28,15 @@ fn sheet() -> std::path::PathBuf {
 
 /// Reads the sheet and makes every check, with journal, samples and reports written.
 fn rehearse() -> Result<(), Failure> {
+    made(true)
+}
+
+/// The same, but nothing of what is made of the record afterwards.
+fn rehearse_unreported() -> Result<(), Failure> {
+    made(false)
+}
+
+fn made(reported: bool) -> Result<(), Failure> {
     let read = proofstand::sheet::read(&sheet())?;
     let job = Job::new(read.file, read.text, read.sheet);
     let rehearsal = Rehearsal::new(&job.sheet, &[], 1, TODAY)?;
@@ -44,7 +54,9 @@ fn rehearse() -> Result<(), Failure> {
         &mut operator,
         &mut Quiet,
     );
-    proofstand::record::publish(folder.path(), &run)?;
+    if reported {
+        proofstand::record::publish(folder.path(), &run)?;
+    }
     Ok(())
 }
 
@@ -67,8 +79,9 @@ fn sheet_error() -> Result<(), Failure> {
 }
 
 fn main() -> ExitCode {
-    let cases: [(&str, Duration, Work); 3] = [
-        ("whole rehearsal, written", Duration::from_millis(500), rehearse),
+    let cases: [(&str, Duration, Work); 4] = [
+        ("whole rehearsal, reported", Duration::from_secs(1), rehearse),
+        ("whole rehearsal, no report", Duration::from_millis(300), rehearse_unreported),
         ("targets of a sheet", Duration::from_millis(20), targets),
         ("error of a sheet", Duration::from_millis(20), sheet_error),
     ];

@@ -15,7 +15,7 @@ mod encode;
 
 use core::fmt;
 
-use crc::{CRC_32_ISO_HDLC, Crc, NoTable};
+use crc::{CRC_32_ISO_HDLC, Crc};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 
@@ -37,9 +37,15 @@ pub const DELIMITER: u8 = 0x00;
 
 const CRC_BYTES: usize = 4;
 
-// In a static, so that the 1 KiB table is there once and not at every use.
-/// Without a lookup table: it would be a kilobyte of the board's flash, and a frame takes some 15 µs without.
-static CRC: Crc<u32, NoTable> = Crc::<u32, NoTable>::new(&CRC_32_ISO_HDLC);
+/// On the board without a lookup table: it would be a kilobyte of flash, and a frame takes some 15 µs without. A host has the
+/// room, and takes in thousands of frames for each second of a rehearsal.
+#[cfg(target_os = "none")]
+type Table = crc::NoTable;
+#[cfg(not(target_os = "none"))]
+type Table = crc::Table<16>;
+
+// In a static, so that a table is there once and not at every use.
+static CRC: Crc<u32, Table> = Crc::<u32, Table>::new(&CRC_32_ISO_HDLC);
 
 /// What the body of a payload is, from its first byte.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -53,12 +53,17 @@ impl Motion {
     }
 }
 
-/// Coefficients for the regular step, and for the odd one last used.
+/// Odd lengths kept: those of a bench's tick that are not whole steps differ by a nanosecond now and then.
+const ODD: usize = 8;
+
+/// Coefficients for the regular step, and for the odd ones last used.
 #[derive(Debug, Clone)]
 pub(crate) struct Steps {
     rates: Rates,
     regular: Coefficients,
-    odd: Coefficients,
+    odd: [Coefficients; ODD],
+    /// Which of them is replaced next.
+    oldest: usize,
 }
 
 impl Steps {
@@ -82,7 +87,7 @@ impl Steps {
             viscous_braking: viscous + brake,
         };
         let regular = rates.over(nanos, false);
-        Self { rates, regular, odd: regular }
+        Self { rates, regular, odd: [regular; ODD], oldest: 0 }
     }
 
     /// For a step of this many nanoseconds, with the dynamic brake on or not.
@@ -91,10 +96,13 @@ impl Steps {
         if nanos == self.regular.nanos && braking == self.regular.braking {
             return self.regular;
         }
-        if nanos != self.odd.nanos || braking != self.odd.braking {
-            self.odd = self.rates.over(nanos, braking);
+        if let Some(odd) = self.odd.iter().find(|odd| nanos == odd.nanos && braking == odd.braking) {
+            return *odd;
         }
-        self.odd
+        let odd = self.rates.over(nanos, braking);
+        self.odd[self.oldest] = odd;
+        self.oldest = (self.oldest + 1) % ODD;
+        odd
     }
 
     pub(crate) fn inertia(&self) -> f64 {

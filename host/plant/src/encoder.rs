@@ -1,8 +1,10 @@
 //! The divided encoder output: counts, lines, index, and the exact moments of their edges.
 
+use core::ops::Range;
 use std::collections::VecDeque;
 
 use crate::history::Piece;
+use crate::motor::floor;
 use crate::setup::PlantSetup;
 use crate::time::PlantTime;
 
@@ -70,11 +72,16 @@ struct Divider {
     /// Lag of each edge in turns, by the count above it: 0 B falls, 1 A rises, 2 B rises, 3 A falls.
     lag: [f64; 4],
     lags: bool,
+    /// How far after its ideal place an edge may lie, and how far before it, in counts.
+    margins: [f64; 2],
 }
+
+/// Beyond what a place, in counts, is uncertain by rounding.
+const ROUNDING: f64 = 1e-5;
 
 impl Divider {
     fn native(&self, turns: f64) -> i64 {
-        (turns * self.native as f64).floor() as i64
+        floor(turns * self.native as f64) as i64
     }
 
     fn count_of_native(&self, native: i64) -> i64 {
@@ -97,17 +104,30 @@ impl Divider {
     }
 
     fn count(&self, turns: f64, native: i64) -> i64 {
+        self.count_within(turns, native).0
+    }
+
+    /// The count, and between which places it is surely the same.
+    fn count_within(&self, turns: f64, native: i64) -> (i64, Range<f64>) {
+        const UNKNOWN: Range<f64> = 0.0..0.0;
+        // Well between two edges, wherever division and lags put them: no need to know where.
+        let counts = self.counts as f64;
+        let place = turns * counts;
+        let below = floor(place);
+        let [after, before] = self.margins;
+        if place - below > after && below + 1.0 - place > before {
+            return (below as i64, (below + after) / counts..(below + 1.0 - before) / counts);
+        }
         let count = self.count_of_native(native);
         if !self.lags {
-            return count;
+            return (count, UNKNOWN);
         }
-        if turns >= self.edge(count + 1) {
-            count + 1
-        } else if turns < self.edge(count) {
-            count - 1
-        } else {
-            count
+        let above = self.edge(count + 1);
+        if turns >= above {
+            return (count + 1, UNKNOWN);
         }
+        let below = self.edge(count);
+        if turns < below { (count - 1, UNKNOWN) } else { (count, below..above) }
     }
 }
 
@@ -142,6 +162,13 @@ impl Pairs {
     }
 }
 
+/// A whole native position later, at most, and the lags.
+fn margins(lag: &[f64; 4], counts: f64, native: f64) -> [f64; 2] {
+    let latest = lag.iter().copied().fold(0.0, f64::max);
+    let earliest = lag.iter().copied().fold(0.0, f64::min);
+    [counts / native + latest * counts + ROUNDING, ROUNDING - earliest * counts]
+}
+
 /// Encoder, division and wiring up to the fixture's counter.
 #[derive(Debug, Clone)]
 pub(crate) struct Encoder {
@@ -161,6 +188,8 @@ pub(crate) struct Encoder {
     rising: bool,
     native: i64,
     count: i64,
+    /// The count does not change between these places, in turns; empty where that is not known.
+    same: Range<f64>,
     next_up: i64,
     next_down: i64,
     offset: i64,
@@ -180,6 +209,7 @@ impl Encoder {
             native: i64::from(e.native.get()),
             lag,
             lags: lag != [0.0; 4],
+            margins: margins(&lag, 4.0 * f64::from(e.pulses.get()), f64::from(e.native.get())),
         };
         let sense = e.counts_up.sign();
         let w = &setup.wiring;
@@ -202,6 +232,7 @@ impl Encoder {
             rising: true,
             native: 0,
             count: 0,
+            same: 0.0..0.0,
             next_up: 0,
             next_down: 0,
             offset: 0,
@@ -217,7 +248,7 @@ impl Encoder {
     fn jump_to(&mut self, angle: f64) {
         let turns = angle * self.sense;
         self.native = self.divider.native(turns);
-        self.count = self.divider.count(turns, self.native);
+        (self.count, self.same) = self.divider.count_within(turns, self.native);
         self.find_index();
     }
 
@@ -284,12 +315,17 @@ impl Encoder {
     #[inline]
     pub(crate) fn follow(&mut self, piece: &Piece) {
         let turns = piece.end_angle * self.sense;
+        // Most steps of a slow shaft, and all of one at rest.
+        if self.same.contains(&turns) {
+            return;
+        }
         let native = self.divider.native(turns);
         if native == self.native && !self.divider.lags {
             return;
         }
         self.native = native;
-        let count = self.divider.count(turns, native);
+        let (count, same) = self.divider.count_within(turns, native);
+        self.same = same;
         if count == self.count {
             return;
         }
@@ -438,5 +474,36 @@ const fn levels(counter: i64) -> (bool, bool) {
         1 => (true, false),
         2 => (true, true),
         _ => (false, true),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_short_way_to_a_count_gives_what_dividing_and_looking_at_its_edges_gives() {
+        let per_degree = 1.0 / 360.0 / 2500.0;
+        for (native, lag) in [
+            (131_072, [2.0 * per_degree, 0.0, 2.0 * per_degree, -3.0 * per_degree]),
+            (12_800, [-1.5 * per_degree, 0.0, -1.5 * per_degree, 0.0]),
+            (10_000, [0.0; 4]),
+        ] {
+            let counts = 10_000;
+            let margins = margins(&lag, counts as f64, native as f64);
+            let quick = Divider { counts, native, lag, lags: lag != [0.0; 4], margins };
+            let slow = Divider { margins: [2.0; 2], ..quick.clone() };
+            let mut short = 0;
+            for n in -40_000..40_000 {
+                let turns = f64::from(n) * 0.000_037_123 + f64::from(n % 7) * 30_000.0;
+                let (count, same) = quick.count_within(turns, quick.native(turns));
+                assert_eq!(count, slow.count(turns, slow.native(turns)), "{turns} {native}");
+                if same.contains(&turns) {
+                    short += 1;
+                    assert_eq!(count, slow.count(same.start, slow.native(same.start)), "{same:?} {native}");
+                }
+            }
+            assert!(native == 10_000 || short > 5_000, "{short} of 80 000 with {native}");
+        }
     }
 }

@@ -34,7 +34,7 @@ impl Cogging {
     #[inline]
     fn torque(&self, turns: f64) -> f64 {
         let points = self.table.len() - 1;
-        let place = (turns - turns.floor()) * points as f64;
+        let place = (turns - floor(turns)) * points as f64;
         // The fraction can round up to a whole revolution: that is the last interval's end.
         let n = (place as usize).min(points - 1);
         let (a, b) = (self.table[n], self.table[n + 1]);
@@ -51,6 +51,14 @@ struct Slip {
     disc: f64,
     /// Its own speed while it slips, rad/s.
     speed: Option<f64>,
+}
+
+/// The largest whole number not above `x`, of a magnitude that an `i64` holds: without the call that `f64::floor` is where the
+/// processor's own instruction may not be taken for granted.
+#[inline]
+pub(crate) fn floor(x: f64) -> f64 {
+    let whole = x as i64 as f64;
+    if whole > x { whole - 1.0 } else { whole }
 }
 
 /// State and constants of the mechanics; clockwise is positive.

@@ -131,10 +131,10 @@ impl LineCount {
                 come_to_rest(gains, Seconds::new(20.0)),
             ]
         };
-        // A crawl ends at an index, after an interval; without one the first index only begins one. The last may be made
-        // apart.
-        let before = u16::from(pass.crawls);
-        let indices = pass.intervals + 1 - 2 * before - u16::from(pass.meets_index);
+        // A crawl ends after an interval, a slow pass without one begins at an index, a fast one anywhere. The last interval
+        // may be made apart.
+        let begun = u16::from(self.fast);
+        let indices = pass.intervals + begun - u16::from(pass.crawls) - u16::from(pass.meets_index);
         let measure = |next| {
             hold(
                 pass.speed,
@@ -170,14 +170,13 @@ impl LineCount {
             (vec![crawl], Seconds::new(1.5 * turn(CRAWL_RPM)))
         } else {
             let spin_up = gains.spin_up(&context.motion.axis, pass.speed);
-            let spun_up = hold(
-                pass.speed,
-                gains,
-                reached(pass.speed, gains),
-                Next::Segment(MEASURE_AT),
-                spin_up * 3.0 + Seconds::new(2.0),
-            );
-            (vec![spun_up], spin_up)
+            // A slow one goes to an index first, whatever speed it comes to: how fast it is then is a result.
+            let (end, patience) = if self.fast {
+                (reached(pass.speed, gains), spin_up * 3.0 + Seconds::new(2.0))
+            } else {
+                (End::IndexCount(1), spin_up * 3.0 + Seconds::new(2.0 + 4.0 * turn(pass.speed.get())))
+            };
+            (vec![hold(pass.speed, gains, end, Next::Segment(MEASURE_AT), patience)], spin_up)
         };
         program.push(measure(INDEX_AT));
         if pass.meets_index {

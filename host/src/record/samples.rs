@@ -42,7 +42,7 @@ const SEGMENT_SAMPLES: usize = 2000;
 /// A longer segment than any that is written is damage, not data.
 const SEGMENT_BYTES_MAX: usize = 9 + SEGMENT_SAMPLES * SAMPLE_BYTES;
 
-const CRC: crc::Crc<u32> = crc::Crc::<u32>::new(&crc::CRC_32_ISO_HDLC);
+static CRC: crc::Crc<u32, crc::Table<16>> = crc::Crc::<u32, crc::Table<16>>::new(&crc::CRC_32_ISO_HDLC);
 
 /// Writes segments.
 pub struct SampleWriter<W: Write> {

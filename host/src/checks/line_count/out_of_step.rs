@@ -16,9 +16,14 @@ pub(super) fn out_of_step(speed: Rpm, counts_per_rev: CountsPerRev) -> Rpm {
     let points = cycle_us / f64::from(period_us(cycle_us));
     let slower = |n: i32| 1.0 + f64::from(n) * 1e-3;
     // The speed itself is held to some parts in ten thousand.
-    let even =
-        |n: &i32| [-3e-4, 0.0, 3e-4].iter().all(|off| widest_gap(points * (slower(*n) + off)) < WIDEST_GAP);
-    speed / slower((0..=SLOWER_MOST).find(even).unwrap_or(0))
+    let widest = |n: i32| {
+        [-3e-4, 0.0, 3e-4].iter().map(|off| widest_gap(points * (slower(n) + off))).fold(0.0, f64::max)
+    };
+    // Of a short point a larger part does not matter.
+    let enough = WIDEST_GAP.max(points / 360.0);
+    let even = (0..=SLOWER_MOST).find(|n| widest(*n) < enough);
+    let least = || (0..=SLOWER_MOST).min_by(|a, b| widest(*a).total_cmp(&widest(*b)));
+    speed / slower(even.or_else(least).unwrap_or(0))
 }
 
 /// The widest part of a point in which no edge falls, over the cycles of a burst.
