@@ -148,11 +148,13 @@ export class Machine {
       if (steps > 100_000) throw new Error(`${name} does not return`);
       core.executeInstruction();
     }
-    const result = core.registers[0] >>> 0;
+    const results = [...core.registers].slice(0, 4).map((value) => value >>> 0);
+    // What a routine must keep (Procedure Call Standard for the Arm Architecture, 6.1.1).
+    const restored = kept.slice(4, 12).every((value, i) => value === core.registers[4 + i]);
     const stack = core.SP === SP;
     kept.forEach((value, i) => (core.registers[i] = value));
     Object.assign(core, { N, Z, C, V });
-    return { result, stack };
+    return { result: results[0], results, stack, restored };
   }
 
   // Lets the main loop come upon a panic, as if it had called the panic handler.

@@ -216,3 +216,61 @@ fn copying_and_filling_memory_does_what_the_c_library_says() {
         assert_eq!(read, space, "{name} to {to} from {from}, {length} bytes");
     }
 }
+
+/// Against this computer's arithmetic: corners, and numbers of every length.
+#[test]
+fn dividing_multiplying_and_shifting_give_what_whole_numbers_give() {
+    let mut board = board();
+    let mut call = |name: &str, arguments: &[u64]| -> Vec<u64> {
+        let words: Vec<u32> = arguments.iter().flat_map(|n| [*n as u32, (*n >> 32) as u32]).collect();
+        let words = if name.starts_with("__aeabi_ui") { vec![words[0], words[2]] } else { words };
+        let order = json!({"order": "call", "name": name, "arguments": words});
+        let answer = board.tell(&order).unwrap();
+        assert_eq!((&answer["stack"], &answer["restored"]), (&json!(true), &json!(true)), "{name}");
+        let word = |n: usize| answer["results"][n].as_u64().unwrap();
+        let words = [0, 1, 2, 3].map(word);
+        if name.starts_with("__aeabi_ui") {
+            words[..2].to_vec()
+        } else {
+            vec![words[0] | words[1] << 32, words[2] | words[3] << 32]
+        }
+    };
+    let mut corners: Vec<u64> = vec![0, 1, 2, 3, 7, 10, 255, 256, 1_000_000, 0xffff_ffff, 0x1_0000_0000];
+    corners.extend([
+        i64::MAX as u64,
+        1 << 63,
+        (1 << 63) + 1,
+        u64::MAX - 1,
+        u64::MAX,
+        0x8000_0001,
+        0x8000_0000,
+    ]);
+    let mut seed = 99_u64;
+    let mut random = || {
+        // Knuth, MMIX: the congruence's high bits; cut to a length, so that short ones come as often as long ones.
+        seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (seed ^ seed << 29) >> (seed >> 58)
+    };
+    let pairs: Vec<(u64, u64)> = corners
+        .iter()
+        .flat_map(|a| corners.iter().map(|b| (*a, *b)))
+        .chain((0..150).map(|_| (random(), random())))
+        .collect();
+    for (a, b) in pairs {
+        assert_eq!(call("__aeabi_lmul", &[a, b])[0], a.wrapping_mul(b), "{a} * {b}");
+        let shift = b % 64;
+        assert_eq!(call("__aeabi_llsl", &[a, shift])[0], a << shift, "{a} << {shift}");
+        assert_eq!(call("__aeabi_llsr", &[a, shift])[0], a >> shift, "{a} >> {shift}");
+        if b == 0 {
+            continue;
+        }
+        assert_eq!(call("__aeabi_uldivmod", &[a, b]), [a / b, a % b], "{a} / {b}");
+        let (signed, by) = (a.cast_signed(), b.cast_signed());
+        let wanted = [signed.wrapping_div(by), signed.wrapping_rem(by)].map(i64::cast_unsigned);
+        assert_eq!(call("__aeabi_ldivmod", &[a, b]), wanted, "{signed} / {by}");
+        let (short, by) = (a & 0xffff_ffff, b & 0xffff_ffff);
+        if by != 0 {
+            assert_eq!(call("__aeabi_uidivmod", &[short, by]), [short / by, short % by], "{short} / {by}");
+        }
+    }
+}

@@ -5,7 +5,7 @@ use proofstand_firmware::calibration::{BoardIdentity, RECORD_BYTES, decode, enco
 use proofstand_firmware::fixture::{Fixture, Inputs, Outputs, Start};
 use proofstand_firmware::flags::FlagTiming;
 use proofstand_firmware::session::Session;
-use proofstand_protocol::message::{State, Trip};
+use proofstand_protocol::message::State;
 use proofstand_protocol::units::Micros;
 
 use crate::board::clock::Snapshot;
@@ -33,8 +33,8 @@ struct Loop {
     session: Session,
     /// The tick that was decided on last.
     done: u32,
-    /// The trip that is kept through a reset.
-    kept: Option<Trip>,
+    /// Number of the trip that is kept through a reset.
+    kept: Option<u32>,
     edge: EdgeTime,
     outgoing: Outgoing,
 }
@@ -62,7 +62,7 @@ impl Loop {
     fn new(board: Board) -> Self {
         let Board { gpio, port, watchdog, burst, flash, identity, found } = board;
         if let Some((reason, first, second)) = found.stopped {
-            defmt::error!("stopped itself: reason {}, {:#x} {:#x}", reason, first, second);
+            defmt::error!("stopped itself: reason {=u32}, {=u32:#x} {=u32:#x}", reason, first, second);
         }
         let mut store = CalibrationStore::new(flash, 0).ok();
         let loaded = store.as_mut().and_then(|store| store.load(BoardIdentity(identity.analog_serial)).ok());
@@ -78,7 +78,7 @@ impl Loop {
             store,
             session: Session::new(fixture),
             done: clock::tick(),
-            kept: found.trip,
+            kept: found.trip.map(|trip| trip.number),
             edge: EdgeTime::new(),
             outgoing: Outgoing::default(),
         }
@@ -122,7 +122,13 @@ impl Loop {
         // Never while the axis may move.
         if snapshot.tick.is_multiple_of(LOG_TICKS) && self.session.fixture().state() == State::Safe {
             let (used, bytes) = stack::used();
-            defmt::info!("tick {}, stack {} of {} bytes, late {}", snapshot.tick, used, bytes, clock::late());
+            defmt::info!(
+                "tick {=u32}, stack {=u32} of {=u32} bytes, late {=u32}",
+                snapshot.tick,
+                used,
+                bytes,
+                clock::late()
+            );
         }
         false
     }
@@ -143,9 +149,10 @@ impl Loop {
         }
         self.gpio.light(is_lit(self.session.fixture().state(), snapshot.tick));
         let latched = self.session.fixture().latched();
-        if latched != self.kept {
+        let number = latched.map(|trip| trip.number);
+        if number != self.kept {
             retained::keep_trip(latched.as_ref());
-            self.kept = latched;
+            self.kept = number;
         }
     }
 
@@ -175,7 +182,7 @@ impl Loop {
                 let saved = store.save(&calibration);
                 self.watchdog.strict();
                 if let Err(error) = &saved {
-                    defmt::error!("calibration not stored: {}", name(error));
+                    defmt::error!("calibration not stored: {=istr}", name(error));
                 }
                 saved.is_ok()
             }
@@ -186,12 +193,12 @@ impl Loop {
     }
 }
 
-fn name<E>(error: &StoreError<E>) -> &'static str {
+fn name<E>(error: &StoreError<E>) -> defmt::Str {
     match error {
-        StoreError::Flash(_) => "flash",
-        StoreError::Geometry => "geometry",
-        StoreError::Record(_) => "record",
-        StoreError::Verify => "verify",
+        StoreError::Flash(_) => defmt::intern!("flash"),
+        StoreError::Geometry => defmt::intern!("geometry"),
+        StoreError::Record(_) => defmt::intern!("record"),
+        StoreError::Verify => defmt::intern!("verify"),
     }
 }
 

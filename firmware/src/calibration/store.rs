@@ -133,7 +133,7 @@ impl<F: NorFlash> CalibrationStore<F> {
             self.put(base + PAGE * (1 + index as u32), bytes)?;
         }
         let header = Header { sequence, length: RECORD_BYTES as u32, crc: checksum(&record) };
-        if self.record(slot, header)?.as_ref() != Some(calibration) {
+        if self.bytes(slot, header)? != Some(record) {
             return Err(StoreError::Verify);
         }
         self.put(base, &header.to_bytes())?;
@@ -184,6 +184,10 @@ impl<F: NorFlash> CalibrationStore<F> {
     }
 
     fn record(&mut self, slot: u32, header: Header) -> Result<Option<Calibration>, F::Error> {
+        Ok(self.bytes(slot, header)?.and_then(|record| decode(&record).ok()))
+    }
+
+    fn bytes(&mut self, slot: u32, header: Header) -> Result<Option<[u8; RECORD_BYTES]>, F::Error> {
         if header.length as usize != RECORD_BYTES {
             return Ok(None);
         }
@@ -192,7 +196,7 @@ impl<F: NorFlash> CalibrationStore<F> {
             let page = self.page(self.base(slot) + PAGE * (1 + index as u32))?;
             piece.iter_mut().zip(page).for_each(|(to, from)| *to = from);
         }
-        Ok(if checksum(&record) == header.crc { decode(&record).ok() } else { None })
+        Ok((checksum(&record) == header.crc).then_some(record))
     }
 }
 

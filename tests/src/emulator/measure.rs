@@ -15,7 +15,7 @@ use proofstand_protocol::units::{MilliRpm, Ticks};
 use serde_json::{Value, json};
 
 use super::rig::{Kept, Rig, attend, hold_speed, open_limits};
-use super::{Axis, BenchSetup, EmulatedFixture, Emulator, EmulatorError, Lockstep, TraceEntry};
+use super::{Axis, BenchSetup, EmulatedFixture, Emulator, EmulatorError, Lockstep};
 use crate::bench::Failure;
 
 /// Encoder lines made from a rule (`pattern.js`).
@@ -169,6 +169,8 @@ pub struct Timing {
     pub ticks: usize,
     /// Largest deviation of a tick's sample from whole milliseconds after the first.
     pub tick_jitter: Duration,
+    /// Longest time from sample to decision: the keep-alive changes when the outputs have been decided on.
+    pub decision: Duration,
     /// Shortest and longest time from sample to frame.
     pub frame: (Duration, Duration),
     /// Longest time from a request to its answer.
@@ -183,7 +185,7 @@ pub fn timing(ticks: u64) -> Result<Timing, Failure> {
     let mut rig = Rig::new(EmulatedFixture::start(Axis::read(&sheet(), &[], 1)?)?)?;
     rig.start(open_limits(), hold_speed(MilliRpm(1_500_000), Ticks(50_000)))?;
     rig.attend(Duration::from_millis(300))?;
-    rig.board(|board| board.trace(&["trigger"]))?;
+    rig.board(|board| board.trace(&["trigger", "keep-alive"]))?;
     let until = rig.client.now() + Duration::from_millis(ticks);
     let mut reply = Duration::ZERO;
     while rig.client.now() < until {
@@ -196,11 +198,17 @@ pub fn timing(ticks: u64) -> Result<Timing, Failure> {
     let trace = rig.board(|board| board.trace(&[]))?;
     let samples: Vec<Duration> =
         trace.iter().filter(|e| e.what == "trigger" && e.value == 1).map(|e| e.at).collect();
-    let frame_after = |sample: &Duration| {
-        let next = |entry: &&TraceEntry| entry.what == "frame" && entry.at > *sample;
-        trace.iter().find(next).map(|entry| entry.at - *sample)
+    let after = |what: &'static str| {
+        let times: Vec<Duration> =
+            trace.iter().filter(|entry| entry.what == what).map(|entry| entry.at).collect();
+        let mut at = 0;
+        let next = move |sample: &Duration| {
+            at += times[at..].iter().take_while(|time| *time <= sample).count();
+            times.get(at).map(|time| *time - *sample)
+        };
+        samples.iter().filter_map(next).collect::<Vec<_>>()
     };
-    let frames: Vec<Duration> = samples.iter().filter_map(frame_after).collect();
+    let frames = after("frame");
     let first = *samples.first().ok_or("no tick was seen")?;
     let jitter = |sample: &Duration| {
         let within = (*sample - first).as_nanos() % 1_000_000;
@@ -210,6 +218,7 @@ pub fn timing(ticks: u64) -> Result<Timing, Failure> {
     Ok(Timing {
         ticks: samples.len(),
         tick_jitter: samples.iter().map(jitter).max().unwrap_or_default(),
+        decision: after("keep-alive").into_iter().max().ok_or("no keep-alive")?,
         frame: (extreme(Duration::min).ok_or("no frame")?, extreme(Duration::max).ok_or("no frame")?),
         reply,
     })

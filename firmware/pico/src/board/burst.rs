@@ -140,7 +140,7 @@ fn set_off(job: BurstJob) -> u64 {
 }
 
 fn start_lines(job: BurstJob) -> u64 {
-    let program = state_machine::place(pio0(), LINES_SLOT, &programs::lines());
+    let program = state_machine::place(pio0(), LINES_SLOT, &programs::LINES);
     lines().set_up(program, Setting { pin: ENCODER_A, autopush: 3, ..Setting::default() });
     lines().divide(u32::from(job.period_us) * LINES_DIVISOR);
     dma::start_bytes(LINES_CHANNEL, lines().fifo(), LINES_REQUEST, &POINTS, job.points);

@@ -75,8 +75,8 @@ fn latch() -> StateMachine {
 /// Starts everything. Interrupts that call [`see`] must not run yet.
 pub(super) fn start() {
     let phases = Setting { pin: ENCODER_A, ..Setting::default() };
-    let count = state_machine::place(pio0(), 0, &programs::count());
-    let edge = state_machine::place(pio0(), EDGE_SLOT, &programs::edge());
+    let count = state_machine::place(pio0(), 0, &programs::COUNT);
+    let edge = state_machine::place(pio0(), EDGE_SLOT, &programs::EDGE);
     for sm in [counter(), witness()] {
         start_counting(sm, count, phases);
     }
@@ -87,7 +87,7 @@ pub(super) fn start() {
     EDGE.start(EDGE_CHANNEL, edges.fifo(), EDGE_REQUEST);
     edges.enable(true);
 
-    let rising = state_machine::place(pio1(), RISING_SLOT, &programs::rising());
+    let rising = state_machine::place(pio1(), RISING_SLOT, &programs::RISING);
     let risings = StateMachine::new(pio1(), 1);
     risings.set_up(rising, Setting { pin: ENCODER_INDEX, ..Setting::default() });
     RISING.start(RISING_CHANNEL, risings.fifo(), RISING_REQUEST);
@@ -102,7 +102,7 @@ pub(super) fn start() {
 
 /// Starts the latch's counter, and notes where the main counter stands then. Not while [`see`] may run.
 fn start_latch(tries: u32) {
-    let program = state_machine::place(pio1(), 0, &programs::latch());
+    let program = state_machine::place(pio1(), 0, &programs::LATCH);
     let setting = Setting { pin: ENCODER_A, jump_pin: ENCODER_INDEX, ..Setting::default() };
     for _ in 0..tries {
         let before = count_now();

@@ -3,6 +3,7 @@
 #![allow(unsafe_code)]
 
 pub(crate) mod analog;
+mod arithmetic;
 mod boot;
 mod burst;
 pub(crate) mod clock;

@@ -45,7 +45,7 @@ pub(super) fn place(block: &RegisterBlock, at: u8, program: &Program) -> Placed 
         let code = if is_jump { code + u16::from(at) } else { *code };
         put!(block.instr_mem(slot + usize::from(at)), u32::from(code));
     }
-    Placed { start: at, bottom: at + program.wrap.target, top: at + program.wrap.source }
+    Placed { start: at, bottom: at + program.wrap.0, top: at + program.wrap.1 }
 }
 
 /// What differs between the state machines.
