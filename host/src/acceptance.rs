@@ -12,8 +12,8 @@ use proofstand_protocol::units::Ticks;
 use proofstand_protocol::version::{CalibrationState, FixtureHello};
 use proofstand_units::Volts;
 
-use crate::calibration::day_in_words;
 use crate::calibration::reading::INPUTS;
+use crate::calibration::{Known, day_in_words};
 use crate::cautions::cautions;
 use crate::checks::{Check, CitedDirection, Context, Equipment, for_axis};
 use crate::diagnosis::diagnose;
@@ -345,6 +345,16 @@ fn outcome(kind: RunKind, checks: &[CheckRecord], stopped: Option<String>, took:
     Outcome { verdict, stopped, sentence, accepted, undecided, rejected, not_done, took }
 }
 
+/// The temperature at which what a calibration states holds.
+fn conditions(known: &Known) -> String {
+    let range = known.uncertainty.temperature_range;
+    if range > 0.0 {
+        format!(", from {:.0} °C to {:.0} °C", known.temperature - range, known.temperature + range)
+    } else {
+        format!(" (made at {:.0} °C; it states no range)", known.temperature)
+    }
+}
+
 /// The fixture's calibration as it bears on results.
 struct Calibration {
     words: String,
@@ -419,6 +429,14 @@ impl Calibration {
             Some(known) => {
                 let age_days = f64::from(today.saturating_sub(known.calibrated));
                 let of = |stated| KnownVoltage { stated, age_days, calibrated: true };
+                self.words = format!(
+                    "{}, by the meter \"{}\"; it states ±{:.2} mV (k = 2) for the command at the terminals until the due \
+                     date{}",
+                    self.words,
+                    known.meter,
+                    known.stated.get() * 1e3,
+                    conditions(&known)
+                );
                 self.command = of(known.uncertainty);
                 self.inputs = known.inputs.map(|input| input.map_or(BARE, of));
                 self.warning = self.inputs_without();

@@ -7,6 +7,13 @@ use coverage_model::{Coverage, command_scale, flag_delay, held_speed, rotor};
 /// Fewer inside than this can't be chance if the interval really holds 95 %.
 fn assert_covers(got: &Coverage, least: f64) {
     assert!(got.trials >= 100, "{got:?}");
+    println!(
+        "{}: error/u {:.2}, k {:.2}, inside {:.3}",
+        got.quantity,
+        got.error_over_u(),
+        got.mean_factor,
+        got.share()
+    );
     assert!(got.share() >= least, "{got:?}: {:.3}", got.share());
 }
 

@@ -187,8 +187,8 @@ impl<'a, L: Link> Bench<'a, L> {
         let all = levels.iter().zip(up).zip(down.iter().rev());
         let mut levels: Vec<Level> =
             all.map(|((nominal, up), down)| Level { nominal: *nominal, up: *up, down: *down }).collect();
-        for level in &mut levels {
-            self.mended(level, of)?;
+        for (number, level) in levels.iter_mut().enumerate() {
+            self.mended(level, number + 1, of)?;
         }
         consistent(&levels)?;
         Ok(levels)
@@ -196,13 +196,13 @@ impl<'a, L: Link> Bench<'a, L> {
 
     /// A level whose readings don't agree, though each could be one of it: a person may have mistyped a digit and is asked for
     /// both once more, instead of for all levels. A meter that speaks does not mistype.
-    fn mended(&mut self, level: &mut Level, of: usize) -> Result<(), CalibrateError> {
+    fn mended(&mut self, level: &mut Level, number: usize, of: usize) -> Result<(), CalibrateError> {
         for _ in 0..TRIES {
             let Err(why) = agree(level) else { break };
             if !self.meter.refused(&why) {
                 break;
             }
-            let asked = Asked { level: level.nominal, wanted: None, number: of, of };
+            let asked = Asked { level: level.nominal, wanted: None, number, of };
             level.up = self.level(&asked)?;
             level.down = self.level(&asked)?;
         }

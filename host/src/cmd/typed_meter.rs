@@ -22,9 +22,12 @@ impl<'a> TypedMeter<'a> {
         self.open = true;
         if let Some(asked) = self.asked {
             tell(
+                // Through the new calibration the level is what was asked for, not what the bare converter would give.
                 &format!(
                     "{:3} of {}: {:+9.4} V is put out. The meter shows, in volts:",
-                    asked.number, asked.of, asked.level
+                    asked.number,
+                    asked.of,
+                    asked.wanted.unwrap_or(asked.level)
                 ),
                 false,
             );

@@ -146,19 +146,24 @@ pub fn offset(levels: &[&ReversalEstimate], gain: PercentPerVolt, inputs: &Scale
     let n = offsets.len().max(1) as f64;
     let mean = offsets.iter().sum::<f64>() / n;
     let variance = offsets.iter().map(|o| (o - mean).powi(2)).sum::<f64>() / (n - 1.0).max(1.0);
-    let fits = levels
-        .iter()
-        .map(|l| (l.offset.standard_uncertainty.get() * inertia.get() * percent).powi(2))
-        .sum::<f64>()
-        .sqrt()
-        / n;
+    let fit =
+        |l: &&ReversalEstimate| (l.offset.standard_uncertainty.get() * inertia.get() * percent / n).powi(2);
+    let fits = levels.iter().map(fit).sum::<f64>().sqrt();
+    // Three levels agree better than they are known now and then: then the fits are believed, with their own degrees of
+    // freedom (Welch-Satterthwaite; JCGM 100:2008, G.4).
+    let spread = (variance / n).sqrt();
+    let scatter = if spread >= fits {
+        let nu = DegreesOfFreedom::of_fit(offsets.len(), 1);
+        Contribution::type_a("scatter over the levels", Percent::new(spread), nu)
+    } else {
+        let each = levels.iter().filter_map(|l| Some(fit(l).powi(2) / l.offset.degrees_of_freedom.finite()?));
+        let nu =
+            DegreesOfFreedom::new(fits.powi(4) / each.sum::<f64>()).unwrap_or(DegreesOfFreedom::INFINITE);
+        Contribution::type_a("scatter within the levels", Percent::new(fits), nu)
+    };
     let value = Percent::new(mean);
     Budget::new(value)
-        .with(Contribution::type_a(
-            "scatter over the levels",
-            Percent::new((variance / n).sqrt().max(fits)),
-            DegreesOfFreedom::of_fit(offsets.len(), 1),
-        ))
+        .with(scatter)
         .with(
             Contribution::expanded("inertia", inputs.inertia_uncertainty, K2)
                 .with_sensitivity(Sensitivity::of(value, inertia)),

@@ -25,21 +25,34 @@ pub(crate) struct Coverage {
     pub(crate) inside: u32,
     /// Mean expanded uncertainty, relative to the truth (of the offset: in its own unit).
     pub(crate) mean_expanded: f64,
+    /// Mean of the coverage factor.
+    pub(crate) mean_factor: f64,
+    /// Mean of the squares of the errors over the stated standard uncertainty: 1 where that is right.
+    squares: f64,
 }
 
 impl Coverage {
     const fn new(quantity: &'static str) -> Self {
-        Self { quantity, trials: 0, inside: 0, mean_expanded: 0.0 }
+        Self { quantity, trials: 0, inside: 0, mean_expanded: 0.0, mean_factor: 0.0, squares: 0.0 }
     }
 
     pub(crate) fn share(&self) -> f64 {
         f64::from(self.inside) / f64::from(self.trials)
     }
 
+    /// Root mean square of the errors over the stated standard uncertainty: 1 where that is right, less where it is too large.
+    pub(crate) fn error_over_u(&self) -> f64 {
+        self.squares.sqrt()
+    }
+
     fn see<Q: Quantity>(&mut self, got: &Combined<Q>, truth: f64, unit: f64) {
         self.trials += 1;
         self.inside += u32::from((got.value.number() - truth).abs() <= got.expanded.number());
-        self.mean_expanded += (got.expanded.number() / unit - self.mean_expanded) / f64::from(self.trials);
+        let n = f64::from(self.trials);
+        let error = (got.value.number() - truth) / got.standard_uncertainty.number();
+        self.squares += (error * error - self.squares) / n;
+        self.mean_factor += (got.coverage_factor.get() - self.mean_factor) / n;
+        self.mean_expanded += (got.expanded.number() / unit - self.mean_expanded) / n;
     }
 }
 

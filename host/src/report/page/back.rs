@@ -138,6 +138,22 @@ impl Page<'_> {
                     dt { "Analog board" } dd { "serial number " (T(&p.analog_serial)) }
                     dt { "Calibration" }
                     dd { (T(&p.calibration)) @if p.calibration_valid { " (valid on the day)" } @else { b { " (not valid on the day)" } } }
+                    dt { "Traceability" }
+                    dd {
+                        "Voltages: to the meter that the fixture was calibrated against, and as far as that meter's own \
+                         calibration goes, which stands on the fixture's certificate. Times: the fixture's crystal, by its \
+                         data sheet. Torque: the inertia that the sheet states. Counts need none. No more is claimed."
+                    }
+                    dt { "Conditions" }
+                    dd {
+                        "The temperature of the day is not measured: whoever made the run answers for its lying within that \
+                         of the calibration. Budgets count the whole range."
+                    }
+                    dt { "Raw data" }
+                    dd {
+                        "Every sample in samples.bin, every step, answer and event in journal.jsonl, every number of this page \
+                         unrounded in run.json, in this page's folder; proofstand export makes tables of the samples."
+                    }
                     dt { "Fixture" } dd { @if p.simulated { "simulated" } @else { "real" } }
                     @if let Some(seed) = p.seed { dt { "Seed" } dd { (seed) } }
                     @if !p.faults.is_empty() {
