@@ -66,12 +66,48 @@ const SENSES: [[&str; 4]; 3] = [
     ["conducting", "open", "open", "conducting"],
 ];
 
-/// How many axes there are.
+/// How many axes there are of each kind.
 pub const AXES: usize = 24;
+
+/// What an axis has beyond the plain ones of the population.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kind {
+    /// Nothing.
+    Plain,
+    /// A holding brake that the amplifier drives, and its flag.
+    Braked,
+    /// End switches that the amplifier is to obey, wired.
+    ObeysEndSwitches,
+}
+
+/// Numbers of the other kinds' axes begin at so many times this.
+const OF_A_KIND: usize = 100;
+
+impl Kind {
+    /// The number of an axis of this kind: from 0 for the plain ones, from 100 and 200 for the others.
+    #[must_use]
+    pub const fn numbered(self, axis: usize) -> usize {
+        axis + OF_A_KIND
+            * match self {
+                Self::Plain => 0,
+                Self::Braked => 1,
+                Self::ObeysEndSwitches => 2,
+            }
+    }
+
+    const fn of(number: usize) -> Self {
+        match number / OF_A_KIND {
+            1 => Self::Braked,
+            2 => Self::ObeysEndSwitches,
+            _ => Self::Plain,
+        }
+    }
+}
 
 /// Name and sheet text of an axis, 0 to [`AXES`] − 1.
 #[must_use]
 pub fn text(number: usize) -> (String, String) {
+    let (kind, number) = (Kind::of(number), number % OF_A_KIND);
     // Lists of different lengths: each value meets many of the others.
     let motor = &MOTORS[number % MOTORS.len()];
     let pulses = PULSES[number % PULSES.len()];
@@ -135,14 +171,29 @@ pub fn text(number: usize) -> (String, String) {
              fixture_input = {input}\nactive = \"{sense}\"\n"
         ));
     }
+    if kind == Kind::Braked {
+        line(
+            "[[flag]]\nrole = \"brake_release\"\nterminal = \"F4\"\ncommon_terminal = \"FC4\"\nfixture_input = 4\n\
+             active = \"conducting\"\n"
+                .to_owned(),
+        );
+    }
     line("[[input]]\nrole = \"enable\"\nterminal = \"E1\"\ncommon_terminal = \"E0\"\nactive = \"conducting\"\n".to_owned());
     for (end, terminal) in [("positive", "E2"), ("negative", "E3")] {
         line(format!(
             "[[input]]\nrole = \"end_switch_{end}\"\nterminal = \"{terminal}\"\ncommon_terminal = \"E0\"\nactive = \"open\"\n\
-             handling = \"ignored\"\ndelivered_unwired = true\n"
+             {}\n",
+            if kind == Kind::ObeysEndSwitches {
+                "handling = \"obeyed\""
+            } else {
+                "handling = \"ignored\"\ndelivered_unwired = true"
+            }
         ));
     }
-    line("[enable]\non_delay_milliseconds = 50.0\noff = \"coast\"\nfirst_may_move_degrees = 0.0\nbrake = \"none\"\n".to_owned());
+    line(
+        "[enable]\non_delay_milliseconds = 50.0\noff = \"coast\"\nfirst_may_move_degrees = 0.0\n".to_owned(),
+    );
+    line(format!("brake = \"{}\"\n", if kind == Kind::Braked { "amplifier" } else { "none" }));
     line(
         "[bench]\nmounting = \"free_shaft\"\ncontrol_power_separable = true\nbrake_resistor = true\nabsorbs_joules = 40.0\n"
             .to_owned(),

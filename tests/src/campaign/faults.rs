@@ -3,6 +3,8 @@
 //! Classes hold faults that look alike from the fixture's place. They are fixed here, before a campaign; thresholds of
 //! rules are tuned on the seeds of the tests, never on a campaign's.
 
+use super::axes::Kind;
+
 /// A fault, in all sizes that are tried.
 #[derive(Debug, Clone, Copy)]
 pub struct FaultRow {
@@ -147,7 +149,8 @@ pub const FAULTS: &[FaultRow] = &[
     plain("flag-dead", Wiring, FLAG_READS_OPEN),
     plain("flag-reversed", Wiring, FLAG_READS_OPEN),
     plain("flag-wrong-common", Wiring, FLAG_CONDUCTS),
-    plain("flag-shared", Wiring, &["flag-shared"]),
+    // A flag that is active while open never opens then: it looks like one that is not connected.
+    plain("flag-shared", Wiring, &["flag-shared", "flag-dead"]),
     plain("enable-dead", Wiring, &["never-moves"]),
     plain("end-switches-swapped", Wiring, &["end-switches-swapped", "end-switches-obeyed"]),
     plain("end-switches-unwired", Wiring, &["never-moves"]),
@@ -199,6 +202,16 @@ impl FaultRow {
         let sized = self.sizes.iter().map(|size| (format!("{}={size}", self.name), *size >= self.stated));
         let bare = self.sizes.is_empty().then(|| (self.name.to_owned(), true));
         sized.chain(bare)
+    }
+
+    /// The kind of axis that can have it: what its sheet has beyond the others'.
+    #[must_use]
+    pub fn kind(&self) -> Kind {
+        match self.name {
+            "brake-closed" | "brake-late" | "enable-always-braked" => Kind::Braked,
+            "end-switches-ignored" | "end-switches-unwired" => Kind::ObeysEndSwitches,
+            _ => Kind::Plain,
+        }
     }
 
     /// The row of a fault as on the command line.

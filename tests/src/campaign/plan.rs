@@ -1,7 +1,7 @@
 //! Which trials a campaign is made of.
 
 use super::axes::AXES;
-use super::faults::{FAULTS, FaultRow};
+use super::faults::FAULTS;
 use super::trial::Trial;
 
 /// Seeds of a campaign begin here; those of the tests, on which rules are tuned, lie below.
@@ -60,11 +60,14 @@ pub fn trials(part: Part, size: Size) -> Vec<Trial> {
     match part {
         Part::Faults => FAULTS
             .iter()
-            .flat_map(FaultRow::specs)
+            .flat_map(|row| row.specs().map(|(spec, _)| (row.kind(), spec)))
             .enumerate()
-            .flat_map(|(row, (spec, _))| {
+            .flat_map(|(row, (kind, spec))| {
                 // Each fault begins with another axis, so that a slice meets many.
-                (0..size.seeds).map(move |n| seeded(n * 7 + row as u64 * 5, Some(spec.clone()), 0.0))
+                (0..size.seeds).map(move |n| {
+                    let trial = seeded(n * 7 + row as u64 * 5, Some(spec.clone()), 0.0);
+                    Trial { axis: kind.numbered(trial.axis), ..trial }
+                })
             })
             .collect(),
         Part::Healthy => (0..size.healthy).map(|n| seeded(100_000 + n, None, 0.0)).collect(),

@@ -38,10 +38,10 @@ pub(super) fn flag_says(fault: Fault, setup: &mut PlantSetup, source: FlagSource
     Ok(())
 }
 
-/// Two outputs on one pair, each in the cap flag's sense.
+/// Two outputs on one pair: it conducts with torque as well.
 pub(super) fn flag_shared(fault: Fault, setup: &mut PlantSetup) -> Result<(), FaultError> {
     let input = cap_input(fault, setup)?;
-    let own = setup.wiring.flags[input];
-    setup.wiring.flags_shared[input] = own.map(|own| FlagWire { source: FlagSource::TorqueOn, ..own });
+    let other = FlagWire { source: FlagSource::TorqueOn, conducts_when_active: true };
+    setup.wiring.flags_shared[input] = Some(other);
     Ok(())
 }
