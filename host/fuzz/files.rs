@@ -22,11 +22,6 @@ fn planted(so: bool) {
     assert!(!(option_env!("PROOFSTAND_PLANTED").is_some() && so), "the planted fault was found");
 }
 
-/// A search is under way, not a replay.
-const fn searching() -> bool {
-    cfg!(fuzzing)
-}
-
 /// No control character that could drive a terminal, nothing that turns the reading order round.
 fn harmless(text: &str) {
     for c in text.chars() {
@@ -84,7 +79,7 @@ pub(crate) fn journal(input: &[u8]) {
             let run = proofstand::acceptance::cut_off(journal, "2026-03-04T09:14:09Z".to_owned());
             assert!(run.outcome.stopped.is_some() && run.outcome.verdict != Verdict::Accepted);
             // A page takes a thousand times as long as all the rest.
-            if input.len() % 16 == 0 || !searching() {
+            if input.len().is_multiple_of(16) {
                 let page = proofstand::report::html(&run);
                 assert!(!page.contains("<script>"));
                 harmless(&page);
