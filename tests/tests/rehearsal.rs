@@ -1,5 +1,7 @@
 //! Whole rehearsals: a healthy axis is accepted, each fault is caught and named, nothing passes for evidence.
 
+#![allow(clippy::unwrap_used)] // Only tests are built with this file.
+
 use proofstand::record::model::{Run, RunKind, Verdict};
 use proofstand::record::{JOURNAL, SAMPLES, read_samples};
 use proofstand_tests::bench::{Plan, check, demo, row};

@@ -1,6 +1,6 @@
 //! How well a measurement repeats on the same axis: a scale that is used to see changes must not change by itself.
 
-#![allow(clippy::unwrap_used, reason = "a helper of a test fails as the test does")]
+#![allow(clippy::unwrap_used, clippy::panic, reason = "a helper of a test fails as the test does")]
 
 use proofstand::acceptance::{Job, Setting};
 use proofstand::checks;

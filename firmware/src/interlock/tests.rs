@@ -130,10 +130,13 @@ fn from_every_reachable_state_only_the_right_steps_lead_towards_motion() {
                     (from, to) if from == to => {}
                     (_, State::Armed) => {
                         assert_eq!((state.state(), demand), (State::Safe, Demand::Arm { current: true }));
-                        assert!(chain(seen).is_none() && seen.causes == Causes::NONE && !seen.relay_closed);
+                        assert!(chain(seen).is_none() && seen.causes == Causes::NONE);
+                        assert!(!seen.relay_closed && !seen.readback_off);
                     }
                     (_, State::Enabling) => {
                         assert_eq!((state.state(), demand), (State::Armed, Demand::Enable { current: true }));
+                        assert!(chain(seen).is_none() && seen.causes == Causes::NONE);
+                        assert!(!seen.relay_closed && !seen.readback_off);
                     }
                     (_, State::Calibrating) => {
                         let asked = Demand::Calibrate { current: true };

@@ -50,14 +50,14 @@ const START_UP_MORE: Seconds = Seconds::new(0.5);
 fn cap_level(context: &Context<'_>) -> Option<CapRun> {
     let runs = || context.motion.cap_runs.iter().filter_map(|r| r.as_ref().ok());
     let run = runs().nth(1).or_else(|| runs().next())?;
-    Some(CapRun { window: HELD, ..run.clone() })
+    Some(CapRun { window: HELD, ..*run })
 }
 
 /// The level at which a torque command's scale is looked at: the highest, which is the quickest, whose reversals are even
 /// enough; else the most even one.
 fn scale_level(context: &Context<'_>) -> Option<ReversalLevel> {
     let levels = || context.motion.reversals.iter().filter_map(|l| l.as_ref().ok());
-    let even = levels().filter(|l| l.scatter <= EVEN).last();
+    let even = levels().rfind(|l| l.scatter <= EVEN);
     let least = || levels().min_by(|a, b| a.scatter.get().total_cmp(&b.scatter.get()));
     even.or_else(least).map(|level| ReversalLevel { cycles: level.cycles.max(REVERSALS), ..*level })
 }

@@ -171,7 +171,8 @@ pub(super) fn counter_stands(p: &Pattern<'_>) -> Option<Finding> {
     let fast = row.measured_text.as_deref().is_some_and(|text| words.contains(&text));
     let passes = p.row("nudge.index").filter(|r| r.verdict == Verdict::Rejected);
     let standing = row.measured_text.as_deref() == Some("no counts") && passes.is_some();
-    if !standing && !(fast && p.row("nudge.counts").is_none()) {
+    let silent_at_speed = fast && p.row("nudge.counts").is_none();
+    if !(standing || silent_at_speed) {
         return None;
     }
     finding(

@@ -56,7 +56,7 @@ pub(super) fn steps(context: &Context<'_>) -> Vec<Step> {
         return Vec::new();
     }
     let mut steps = Vec::new();
-    let quickest = levels(context).last().map(|(_, run)| run.clone());
+    let quickest = levels(context).last().map(|(_, run)| *run);
     let Some(quickest) = quickest else { return steps };
     for (names, run) in levels(context) {
         for ((name, question), sign) in names.iter().zip([1.0, -1.0]) {
