@@ -5,6 +5,8 @@
 
 mod display;
 mod judge;
+#[cfg(test)]
+mod tests;
 mod ways;
 
 use proofstand_protocol::program::{End, Next, Segment};

@@ -3,7 +3,7 @@
 use proofstand_protocol::message::Event;
 use proofstand_protocol::units::{Counts, Micros};
 
-use super::StepEvidence;
+use super::{Context, StepEvidence};
 
 /// Counts moved from the first sample to the last.
 #[must_use]
@@ -12,6 +12,14 @@ pub(super) fn travel(evidence: &StepEvidence) -> i64 {
         (Some(first), Some(last)) => last.position.0 - first.position.0,
         _ => 0,
     }
+}
+
+/// How far the shaft was at most, in degrees, from where a segment began; with its sign. None where the segment never drove.
+pub(super) fn excursion(context: &Context<'_>, made: &StepEvidence, slot: u8) -> Option<f64> {
+    let first = made.segment_samples(slot).next()?.position.0;
+    let farthest =
+        made.segment_samples(slot).map(|s| s.position.0 - first).max_by_key(|moved| moved.abs())?;
+    Some(farthest as f64 * 360.0 / f64::from(context.motion.axis.counts_per_rev.get()))
 }
 
 /// Index latches with their times.

@@ -5,7 +5,7 @@ use proofstand_protocol::program::{End, Next};
 use proofstand_protocol::units::Counts;
 use proofstand_units::{Rpm, Seconds, Volts};
 
-use super::evidence::{index_events, travel};
+use super::evidence::{excursion, index_events, travel};
 use super::rows::Row;
 use super::{
     Check, Context, Judgement, MoveStep, Need, ObserveStep, Step, StepEnding, StepEvidence, Turned,
@@ -178,11 +178,9 @@ impl Check for Nudge {
 /// Enabled at 0 V, does it stand still?
 fn rests(context: &Context<'_>, made: &StepEvidence) -> ResultRow {
     let row = Row::text("nudge.rest", "Enabled at 0 V, the shaft stands still", "still");
-    let positions = || made.segment_samples(REST_AT).map(|s| s.position.0);
-    let (Some(first), Some(last)) = (positions().next(), positions().last()) else {
+    let Some(degrees) = excursion(context, made, REST_AT) else {
         return row.without(Verdict::NotDone, "torque never came on");
     };
-    let degrees = (last - first) as f64 * 360.0 / f64::from(context.motion.axis.counts_per_rev.get());
     if degrees.abs() <= CREEP_DEGREES {
         row.is("still", Verdict::Accepted, "it stood still until it was commanded")
     } else if degrees.abs() <= CREEP_DEGREES + allowed_drift(context) {

@@ -37,4 +37,4 @@ mod any_record;
 #[cfg(test)]
 mod budgets;
 #[cfg(test)]
-mod synthetic;
+pub(crate) mod synthetic;

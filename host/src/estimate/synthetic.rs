@@ -5,27 +5,27 @@ use proofstand_protocol::units::{Counts, Micros, Microvolts};
 use proofstand_units::CountsPerRev;
 
 /// A small repeatable source of noise (the multiplier of Knuth's MMIX generator).
-pub(super) struct Noise(u64);
+pub(crate) struct Noise(u64);
 
 impl Noise {
-    pub(super) fn new(seed: u64) -> Self {
+    pub(crate) fn new(seed: u64) -> Self {
         Self(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) | 1)
     }
 
     /// 0 to 1.
-    pub(super) fn uniform(&mut self) -> f64 {
+    pub(crate) fn uniform(&mut self) -> f64 {
         self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
         (self.0 >> 11) as f64 / (1_u64 << 53) as f64
     }
 
     /// About normal, standard deviation 1.
-    pub(super) fn normal(&mut self) -> f64 {
+    pub(crate) fn normal(&mut self) -> f64 {
         (0..12).map(|_| self.uniform()).sum::<f64>() - 6.0
     }
 }
 
 /// Samples at 1 kHz of a shaft whose place in turns is a function of time in seconds, floored to counts.
-pub(super) fn positions(n: usize, counts_per_rev: CountsPerRev, turns: impl Fn(f64) -> f64) -> Vec<Sample> {
+pub(crate) fn positions(n: usize, counts_per_rev: CountsPerRev, turns: impl Fn(f64) -> f64) -> Vec<Sample> {
     (0..n)
         .map(|i| Sample {
             sequence: i as u32,
@@ -38,24 +38,24 @@ pub(super) fn positions(n: usize, counts_per_rev: CountsPerRev, turns: impl Fn(f
 
 /// A motor on the bench: inertia, friction, torque that follows the command with a lag.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Motor {
+pub(crate) struct Motor {
     /// kg·m².
-    pub(super) inertia: f64,
+    pub(crate) inertia: f64,
     /// N·m/V.
-    pub(super) gain: f64,
+    pub(crate) gain: f64,
     /// V at the input.
-    pub(super) offset: f64,
+    pub(crate) offset: f64,
     /// N·m.
-    pub(super) coulomb: f64,
+    pub(crate) coulomb: f64,
     /// N·m·s/rad.
-    pub(super) viscous: f64,
+    pub(crate) viscous: f64,
     /// s.
-    pub(super) lag: f64,
+    pub(crate) lag: f64,
 }
 
 /// Runs alternating segments +level, −level, … that turn round at ±`turn_round` (rad/s), the first from rest, seen at
 /// 1 kHz in whole counts. Integrated in steps of 5 µs by the midpoint rule.
-pub(super) fn reversals(
+pub(crate) fn reversals(
     motor: Motor,
     level: f64,
     turn_round: f64,

@@ -5,7 +5,7 @@ use proofstand_units::{Percent, PercentPerVolt, Volts};
 
 use super::ways;
 use crate::checks::rows::Row;
-use crate::checks::{Context, Judgement, StepEvidence};
+use crate::checks::{Context, Judgement, StepEnding, StepEvidence};
 use crate::estimate::Shape;
 use crate::estimate::reversal::{self, ReversalEstimate, ReversalWindow, SETTLING_TIME_CONSTANTS};
 use crate::estimate::scale::{self, ScaleInputs};
@@ -36,6 +36,14 @@ pub(super) fn judge(
     for (name, plan) in planned {
         let Some(made) = evidence.iter().find(|e| e.name == *name) else { continue };
         match (made.trip(), measure(context, plan, made)) {
+            // What ended the swings early may have been there before it showed.
+            (None, Ok(_)) if made.ending != StepEnding::Finished => {
+                out.results.push(level_row(plan).is(
+                    "not finished",
+                    Verdict::Undecided,
+                    &made.ended_in_words(),
+                ));
+            }
             (None, Ok(estimate)) => levels.push(Level { plan, estimate, driven: driven(plan, made) }),
             // What came before a trip is not worth a point of the line; the trip itself is a result.
             (Some(trip), _) => out.results.push(level_row(plan).is(

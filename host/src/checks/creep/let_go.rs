@@ -6,6 +6,7 @@ use proofstand_units::{Percent, Seconds, Volts};
 
 use super::STEP;
 use crate::checks::creep::sticks;
+use crate::checks::evidence::excursion;
 use crate::checks::rows::Row;
 use crate::checks::{Context, Judgement, MoveStep, Step, StepEnding, StepEvidence};
 use crate::metrology::{Budget, Contribution, DegreesOfFreedom, Limits};
@@ -77,9 +78,11 @@ pub(super) fn judge(context: &Context<'_>, made: &StepEvidence) -> Judgement {
     let row = Row::number("creep.offset", "Coarse offset, percent of rated torque", "%").target(0.0);
     let tolerance = context.sheet.tolerances.torque_offset.value;
     let Ok(limits) = Limits::around(Percent::ZERO, tolerance) else { return out };
-    if forward.len() < usize::from(TIMES) || reverse.len() < usize::from(TIMES) {
+    let all = forward.len() == usize::from(TIMES) && reverse.len() == usize::from(TIMES);
+    if !all || made.ending != StepEnding::Finished {
         let why = match made.trip() {
             Some(trip) => crate::fixture::trip_in_words(trip),
+            None if all => made.ended_in_words(),
             None => format!(
                 "the shaft let go {} times of {TIMES} on a positive command and {} times on a negative one",
                 forward.len(),
@@ -87,7 +90,7 @@ pub(super) fn judge(context: &Context<'_>, made: &StepEvidence) -> Judgement {
             ),
         };
         out.results.push(row.limits(&limits).without(Verdict::Undecided, &why));
-        if !forward.is_empty() && made.ending != StepEnding::Finished {
+        if !all && !forward.is_empty() && made.ending != StepEnding::Finished {
             out.results.push(sticks());
         }
         return out;
@@ -137,9 +140,7 @@ pub(super) fn judge(context: &Context<'_>, made: &StepEvidence) -> Judgement {
 
 /// Enabled at 0 V, does it stand still? None where torque never came on.
 fn rests(context: &Context<'_>, made: &StepEvidence) -> Option<ResultRow> {
-    let first = made.segment_samples(0).next()?.position.0;
-    let last = made.segment_samples(0).last()?.position.0;
-    let degrees = (last - first) as f64 * 360.0 / f64::from(context.motion.axis.counts_per_rev.get());
+    let degrees = excursion(context, made, 0)?;
     let row = Row::text("creep.rest", "Enabled at 0 V, the shaft stands still", "still");
     Some(if degrees.abs() <= STILL_DEGREES {
         row.is("still", Verdict::Accepted, "friction holds what offset there is")
@@ -177,13 +178,81 @@ impl Mean {
 
 #[cfg(test)]
 mod tests {
+    use proofstand_protocol::message::{Event, Sample};
+    use proofstand_protocol::units::{Micros, Microvolts};
+
     use super::*;
+    use crate::checks::tests::with_film_winder;
+    use crate::fixture::Numbered;
 
     #[test]
     fn a_mean_has_the_standard_deviation_of_the_guide() {
         // JCGM 100:2008, 4.2.2 and 4.2.3, worked by hand: 1, 2, 3, 4, 5 have s² = 2.5 and s/√n = √0.5.
         let mean = Mean::of(&[1.0, 2.0, 3.0, 4.0, 5.0]);
         assert!((mean.mean - 3.0).abs() < 1e-12 && (mean.uncertainty - 0.5_f64.sqrt()).abs() < 1e-12);
+    }
+
+    /// At rest at 0 V but for what is told, then every ramp lets go after 100 ms at 0.4 V.
+    fn let_go(context: &Context<'_>, swings_at_rest: i64) -> StepEvidence {
+        let mut samples: Vec<Sample> = Vec::new();
+        let mut events = Vec::new();
+        let (mut at, mut position) = (0, 0);
+        let mut sample = |at: u64, position: i64, segment: u8, command: i32| {
+            samples.push(Sample {
+                at: Micros(at * 1000),
+                position: Counts(position),
+                command: Microvolts(command),
+                segment,
+                ..Sample::default()
+            });
+        };
+        let far = i64::from(context.motion.axis.counts_per_rev.get()) / 100;
+        for slot in 0..=4 * TIMES {
+            events.push(Numbered { number: 0, at: Micros(at * 1000), event: Event::Segment { slot } });
+            let sign = ramps().find(|(ramp, _)| *ramp == slot).map_or(0.0, |(_, sign)| sign);
+            for n in 0..150 {
+                let swing = if slot == 0 && (50..100).contains(&n) { swings_at_rest } else { 0 };
+                if sign != 0.0 && n == 100 {
+                    position += far * (sign * context.count_sign()) as i64;
+                }
+                sample(at, position + swing, slot, (sign * 4e3 * n as f64) as i32);
+                at += 1;
+            }
+        }
+        StepEvidence { samples, events, ..StepEvidence::named(STEP) }
+    }
+
+    fn verdicts(judged: &Judgement) -> Vec<(&str, Verdict)> {
+        judged.results.iter().map(|r| (r.id.as_str(), r.verdict)).collect()
+    }
+
+    #[test]
+    fn a_shaft_that_swings_out_and_back_at_0_v_does_not_stand_still() {
+        with_film_winder(|context| {
+            let still = judge(context, &let_go(context, 0));
+            assert_eq!(
+                verdicts(&still),
+                [("creep.rest", Verdict::Accepted), ("creep.offset", Verdict::Accepted)],
+                "{:#?}",
+                still.results
+            );
+            let swings = judge(context, &let_go(context, 200));
+            assert_eq!(verdicts(&swings), [("creep.rest", Verdict::Rejected)], "{:#?}", swings.results);
+        });
+    }
+
+    #[test]
+    fn an_offset_is_not_taken_from_ramps_that_did_not_come_to_their_end() {
+        with_film_winder(|context| {
+            let ending = StepEnding::TimedOut { slot: 4 * TIMES };
+            let cut = judge(context, &StepEvidence { ending, ..let_go(context, 0) });
+            assert_eq!(
+                verdicts(&cut),
+                [("creep.rest", Verdict::Accepted), ("creep.offset", Verdict::Undecided)],
+                "{:#?}",
+                cut.results
+            );
+        });
     }
 
     #[test]

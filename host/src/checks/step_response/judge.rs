@@ -137,10 +137,15 @@ fn delay_row(context: &Context<'_>, plan: &Alternation, delays: &[(Run, DelayEst
         .with(Contribution::rectangular("difference between the directions", Seconds::new(apart)))
         .with(Contribution::rectangular("the fixture's own output lag", OUTPUT_DOUBT))
         .with(Contribution::rectangular("transient left where the fit begins", mean * (-SETTLE).exp()));
-    let Some(limits) = limits else {
-        return row.reported(&budget, "measured; the sheet states no time constants to compare with");
+    let mut row = match limits {
+        Some(limits) => row.judged(&budget, &limits, context.by()),
+        None => row.reported(&budget, "measured; the sheet states no time constants to compare with"),
     };
-    let mut row = row.judged(&budget, &limits, context.by());
+    let both = [1.0, -1.0].iter().all(|sign| delays.iter().any(|(run, _)| run.sign == *sign));
+    if !both && row.verdict == Verdict::Accepted {
+        row.verdict = Verdict::Undecided;
+        row.sentence = "measured one way only: both are needed".to_owned();
+    }
     if mean.get() > plan.half.get() * SETTLED_SHARE {
         row.sentence += "; it had not settled when the command changed again, and is rather longer still";
     }
@@ -310,4 +315,43 @@ fn response_plot(responses: &[(Run, ResponseEstimate)]) -> Option<Plot> {
         ],
         lanes: Vec::new(),
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::checks::tests::with_film_winder;
+    use crate::metrology::DegreesOfFreedom;
+
+    #[test]
+    fn a_delay_that_was_measured_one_way_only_is_not_accepted_and_one_too_long_is_rejected_all_the_same() {
+        with_film_winder(|context| {
+            let plan = super::super::plan(context).unwrap();
+            let of = |signs: &[f64], milliseconds: f64| {
+                let delays: Vec<(Run, DelayEstimate)> = runs(context)
+                    .into_iter()
+                    .filter(|run| run.order.kind == BurstKind::Position && signs.contains(&run.sign))
+                    .map(|run| {
+                        let estimate = DelayEstimate {
+                            delay: Seconds::from_millis(milliseconds),
+                            scatter: Seconds::from_millis(0.01),
+                            degrees_of_freedom: DegreesOfFreedom::INFINITE,
+                            gain: 1.0,
+                            residual: 0.3,
+                            behind: Vec::new(),
+                            fitted: [0.0; 2],
+                        };
+                        (run, estimate)
+                    })
+                    .collect();
+                assert_eq!(delays.len(), signs.len());
+                delay_row(context, &plan, &delays).verdict
+            };
+            let healthy = super::stated(context).unwrap().to_millis();
+            assert_eq!(of(&[1.0, -1.0], healthy), Verdict::Accepted);
+            assert_eq!(of(&[1.0], healthy), Verdict::Undecided);
+            assert_eq!(of(&[-1.0], healthy), Verdict::Undecided);
+            assert_eq!(of(&[1.0], 3.0 * healthy), Verdict::Rejected);
+        });
+    }
 }
