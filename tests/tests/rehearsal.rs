@@ -34,7 +34,7 @@ const FAULTS: &[(&str, &str, &str)] = &[
     ("phase-error", "line-count-slow", "phase-error"),
     ("duty-error", "line-count-slow", "duty-error"),
     ("response-slow", "step-response", "response-slow"),
-    ("counts-lost", "line-count-fast", "counts-lost"),
+    ("counts-lost", "speed-cap", "counts-lost"),
     ("wrong-phase", "nudge", "jumps-and-locks"),
     ("encoder-unwired", "lines", "encoder-not-driven"),
     ("fixture-drifted", "fixture-self-check", "fixture-off"),

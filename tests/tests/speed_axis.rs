@@ -24,7 +24,7 @@ const FAULTS: &[(&str, &str, &str)] = &[
     ("flag-inverted", "cap-flag", "flag-inverted"),
     ("flag-dead", "cap-flag", "flag-dead"),
     ("index-missing", "line-count-slow", "index-missing"),
-    ("counts-lost", "line-count-fast", "counts-lost"),
+    ("counts-lost", "speed-cap", "counts-lost"),
     ("wrong-phase", "nudge", "jumps-and-locks"),
     ("gain-not-stored", "retention", "setting-not-stored"),
     ("gain-not-in-force", "retention", "setting-not-in-force"),

@@ -3,8 +3,9 @@
 use proofstand_protocol::message::{Sample, TripCause};
 use proofstand_protocol::program::{End, Next, Segment};
 use proofstand_protocol::units::Micros;
-use proofstand_units::{Percent, Rpm, Seconds, Volts};
+use proofstand_units::{CountsPerRev, Percent, Rpm, Seconds, Volts};
 
+use super::line_count::intervals;
 use super::rows::Row;
 use super::traces::{cap_allowance, flag_lane, speed_plot};
 use super::{Check, Context, Judgement, MoveStep, Need, Step, StepEvidence, too_low_to_move, worst};
@@ -12,7 +13,8 @@ use crate::estimate::track::between;
 use crate::estimate::{PartsPerMillion, ripple, speed};
 use crate::metrology::{Budget, Contribution, Limits, Sensitivity};
 use crate::planner::{
-    CRAWL_RPM, CannotPlan, CapRun, LimitsFor, after, come_to_rest, milli_rpm, ramp, step_to, total_timeout,
+    CRAWL_RPM, CannotPlan, CapRun, LimitsFor, NEAR_THE_CAP, after, come_to_rest, milli_rpm, ramp, step_to,
+    total_timeout,
 };
 use crate::record::model::{Plot, ResultRow, Verdict};
 
@@ -28,9 +30,6 @@ const NAMES: [[&str; 2]; 3] =
     [["low forward", "low reverse"], ["middle forward", "middle reverse"], ["high forward", "high reverse"]];
 /// Levels that must have reached the cap; higher ones are then left alone.
 const LEVELS: usize = 2;
-/// The limiter is given time to settle from this share of the cap on; a cap that droops further than this never gets
-/// there, and the level is given up.
-const NEAR: f64 = 0.9;
 /// The segment that runs up, and the one that holds.
 const RUN_UP: u8 = 0;
 pub(super) const HOLD: u8 = 1;
@@ -86,7 +85,7 @@ pub(super) fn program_at(context: &Context<'_>, plan: &CapRun, sign: f64) -> Vec
 
 /// The speed has come near the cap, in a motion whose counts go this way.
 pub(super) fn near_the_cap(context: &Context<'_>, counting: f64) -> End {
-    let near = milli_rpm(context.motion.axis.cap * (NEAR * counting));
+    let near = milli_rpm(context.motion.axis.cap * (NEAR_THE_CAP * counting));
     if counting > 0.0 { End::SpeedAtLeast(near) } else { End::SpeedAtMost(near) }
 }
 
@@ -168,7 +167,7 @@ impl Check for SpeedCap {
                      level says nothing about the cap.",
                     label(context, run.plan),
                     context.way(Rpm::new(run.sign * context.count_sign())),
-                    NEAR * 100.0,
+                    NEAR_THE_CAP * 100.0,
                     run.plan.patience.get()
                 ));
             } else {
@@ -292,6 +291,7 @@ fn judge_run(context: &Context<'_>, run: &Run<'_>, made: &StepEvidence, rows: &m
     let held_row = Row::number(&format!("speed-cap.{slug}.held"), &format!("Held speed, {label}"), "rpm")
         .target(cap.get())
         .limits(&limits);
+    rows.extend(counts(made, per_rev, &slug, &label));
     if let Some(trip) = made.trip() {
         let why = match trip.cause {
             TripCause::OverspeedCounts | TripCause::OverspeedIndex | TripCause::OverspeedReadout => format!(
@@ -341,6 +341,31 @@ fn judge_run(context: &Context<'_>, run: &Run<'_>, made: &StepEvidence, rows: &m
         Row::number(&format!("speed-cap.{slug}.ripple"), &format!("Ripple, peak to peak, {label}"), "%")
             .judged(&uneven, &Limits::AtMost(tolerances.cap_ripple.value), context.by()),
     );
+}
+
+/// Counts of the revolutions that were passed: every speed here is had from counts, and rests on their being right.
+fn counts(made: &StepEvidence, per_rev: CountsPerRev, slug: &str, label: &str) -> Option<ResultRow> {
+    let expected = i64::from(per_rev.get());
+    let all = intervals(made, per_rev);
+    let worst = all.iter().copied().max_by_key(|c| (c - expected).abs())?;
+    let wrong = all.iter().filter(|c| **c != expected).count();
+    let row = Row::number(
+        &format!("speed-cap.{slug}.counts"),
+        &format!("Counts per revolution, {label}"),
+        "counts",
+    )
+    .target(expected as f64)
+    .exact()
+    .measured(worst as f64);
+    Some(if wrong == 0 {
+        row.verdict(Verdict::Accepted, &format!("all {} intervals are exact", all.len()))
+    } else {
+        let why = format!(
+            "{wrong} of {} intervals differ from {expected}: the speeds beside them mean nothing",
+            all.len()
+        );
+        row.verdict(Verdict::Rejected, &why)
+    })
 }
 
 /// The held speed: the planned window at the end of the run.

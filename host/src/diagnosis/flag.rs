@@ -47,7 +47,8 @@ pub(super) fn flag_inverted(p: &Pattern<'_>) -> Option<Finding> {
     finding(
         id,
         title,
-        "Change the flag's polarity in the amplifier, or the pair's two wires; look that its common is the right one",
+        "Change the flag's polarity in the amplifier, or the pair's two wires; look that its common is the right one, and for \
+         a broken wire: open is then taken for what it stands for",
         fit,
         rows.into_iter().map(cite).collect(),
     )

@@ -36,14 +36,17 @@ pub(super) fn index_inverted(p: &Pattern<'_>) -> Option<Finding> {
 }
 
 pub(super) fn index_one_way(p: &Pattern<'_>) -> Option<Finding> {
-    // One way every revolution is right, the other way not one was seen.
-    let pass = |name: &str| p.row(&format!("line-count-slow.slow-{name}"));
+    // One way every revolution is right, the other way not one was seen: in the slow count, or, where a pulse that came by
+    // chance spoilt that one, in the count after the power cycle.
     let none = |row: &ResultRow| row.verdict == Verdict::Rejected && row.measured.is_none();
-    let right = |row: &ResultRow| row.verdict == Verdict::Accepted;
-    let (forward, reverse) = (pass("forward")?, pass("reverse")?);
-    if !(right(forward) && none(reverse) || none(forward) && right(reverse)) {
-        return None;
-    }
+    let right = |row: &ResultRow| row.measured.is_some() && row.measured == row.target;
+    let pair = |names: [&str; 2]| {
+        let (forward, reverse) = (p.row(names[0])?, p.row(names[1])?);
+        let one_way = right(forward) && none(reverse) || none(forward) && right(reverse);
+        one_way.then_some((forward, reverse))
+    };
+    let (forward, reverse) = pair(["line-count-slow.slow-forward", "line-count-slow.slow-reverse"])
+        .or_else(|| pair(["retention.counts-forward", "retention.counts-reverse"]))?;
     let mut evidence = vec![cite(forward), cite(reverse)];
     evidence.extend(p.row("line-count-slow.index-width").map(cite));
     finding(
@@ -79,7 +82,8 @@ fn duty_explains(p: &Pattern<'_>, phase: &[&ResultRow]) -> bool {
     let halves: Vec<f64> =
         rejected(p, ".duty").iter().filter_map(|r| r.measured).map(|d| 0.5 * d.abs()).collect();
     let near = |row: &&ResultRow| {
-        row.measured.is_some_and(|m| halves.iter().any(|h| (m.abs() - h).abs() <= allowed))
+        let within = allowed + row.expanded_uncertainty.unwrap_or(0.0);
+        row.measured.is_some_and(|m| halves.iter().any(|h| (m.abs() - h).abs() <= within))
     };
     phase.iter().all(near)
 }

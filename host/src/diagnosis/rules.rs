@@ -59,6 +59,8 @@ pub(super) const ALL: &[Rule] = &[
     scale::gain_by_two,
     scale::gain_low,
     scale::gain_other,
+    scale::speed_falls_short,
+    scale::too_little_to_start,
     scale::offset,
     scale::dead_band,
     scale::coupling_slips,

@@ -93,6 +93,55 @@ pub(super) fn gain_low(p: &Pattern<'_>) -> Option<Finding> {
     Some(found)
 }
 
+/// A speed command that asks for little more than the cap comes to rest below it, and one that asks for more comes to it.
+pub(super) fn speed_falls_short(p: &Pattern<'_>) -> Option<Finding> {
+    let held = p.rows("speed-cap.", ".held");
+    let (low, higher): (Vec<&ResultRow>, Vec<&ResultRow>) =
+        held.into_iter().partition(|r| r.id.contains(".low-"));
+    let short = |r: &ResultRow| {
+        r.verdict == Verdict::Rejected
+            && r.expanded_uncertainty.is_some()
+            && ratio(r).is_some_and(|r| r < 1.0)
+    };
+    let right = |r: &ResultRow| r.verdict == Verdict::Accepted;
+    if p.sheet.command.pair.is_torque()
+        || low.is_empty()
+        || higher.is_empty()
+        || !low.iter().all(|r| short(r))
+        || !higher.iter().all(|r| right(r))
+    {
+        return None;
+    }
+    finding(
+        "input-loaded",
+        "The speed falls short of what is asked, and the cap holds where more is asked: the command input is loaded, or the \
+         scale is entered too low",
+        "Measure the command at the amplifier's terminals and look for a second load on the pair; then read the scale \
+         setting",
+        0.85,
+        low.into_iter().chain(higher).map(cite).collect(),
+    )
+}
+
+/// The shaft does not start although torque is on: less torque a volt than stated is one way to that.
+pub(super) fn too_little_to_start(p: &Pattern<'_>) -> Option<Finding> {
+    let moves = p.row("nudge.moves").filter(|r| r.measured_text.as_deref() == Some("no counts"))?;
+    let enabled = p.row("enable-off-rest.torque-on.on").filter(|r| r.verdict == Verdict::Accepted)?;
+    if moves.verdict != Verdict::Rejected || p.row("creep.moves").is_some() {
+        return None;
+    }
+    let mut found = finding(
+        "gain-by-two",
+        "Or the command scale is halved, or less: torque is on, and the command did not start the shaft",
+        "Look whether one wire of the differential command is at 0 V or open, then at the scale setting",
+        0.4,
+        vec![cite(moves), cite(enabled)],
+    )?;
+    found.not_told_apart =
+        vec!["a shaft that is held, and a command that does not arrive, look the same".to_owned()];
+    Some(found)
+}
+
 pub(super) fn gain_other(p: &Pattern<'_>) -> Option<Finding> {
     let (row, r) = gain_row(p)?;
     if (0.45..=0.55).contains(&r) || (0.80..0.995).contains(&r) || (1.8..=2.2).contains(&r) {

@@ -1,5 +1,6 @@
 //! What is gone, or has come, over a power cycle.
 
+use super::lines::index_one_way;
 use super::pulses::{counts_lost_at_speed, counts_uneven, wrong_counts};
 use super::rules::{finding, near};
 use super::scale::gain_row;
@@ -9,8 +10,9 @@ use crate::record::model::{ResultRow, Verdict};
 
 /// What changed over the power cycle, with what it was before.
 fn changed<'a>(p: &Pattern<'a>) -> Vec<&'a ResultRow> {
-    // Where counts get lost at speed, no two held speeds are alike.
-    if counts_lost_at_speed(p).is_some() || counts_uneven(p).is_some() {
+    // Where counts get lost at speed, no two held speeds are alike; where the index comes one way only, it is luck which
+    // revolutions are counted.
+    if counts_lost_at_speed(p).is_some() || counts_uneven(p).is_some() || index_one_way(p).is_some() {
         return Vec::new();
     }
     let said = |r: &&ResultRow| r.id != "retention.cycled" && (r.unit != "counts" || r.measured.is_some());

@@ -18,6 +18,12 @@ const FAST_HOLD_PERCENT: f64 = 20.0;
 /// How long the held speed at the cap is measured.
 pub(super) const CAP_WINDOW: Seconds = Seconds::new(0.4);
 
+/// The limiter's time to settle begins at this share of the cap: a cap that droops further never gets there.
+pub const NEAR_THE_CAP: f64 = 0.9;
+/// What is left of the way to the cap from there takes so much of the run-up's time. With half as much again: drag grows
+/// with speed.
+pub(super) const LEFT_OF_RUN_UP: f64 = 1.5 * (1.0 - NEAR_THE_CAP);
+
 /// A run into the cap and back.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct CapRun {
@@ -92,7 +98,7 @@ fn cap_run(axis: &AxisNumbers, level: Percent) -> Result<CapRun, CannotPlan> {
     within_energy(axis, axis.cap)?;
     let driving = axis.acceleration(axis.torque_at(level) - axis.friction());
     let run_up = Seconds::new(axis.cap.to_rad_per_sec().get() / driving.get());
-    let settle = Seconds::new((20.0 * axis.lag.get()).max(0.4));
+    let settle = Seconds::new((20.0 * axis.lag.get()).max(0.4)) + run_up * LEFT_OF_RUN_UP;
     let held = run_up + settle + CAP_WINDOW;
     let turns = Turns::new(axis.cap.get() / 60.0 * (held.get() + 1.0));
     let patience = run_up * 4.0 + Seconds::new(2.0);

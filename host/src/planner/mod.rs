@@ -14,7 +14,7 @@ mod speed_command;
 pub use alternation::{Alternation, alternation};
 pub use axis::AxisNumbers;
 pub use holding::Holding;
-pub use levels::CapRun;
+pub use levels::{CapRun, NEAR_THE_CAP};
 pub use limits::LimitsFor;
 pub use reversal::ReversalLevel;
 pub use segments::{after, come_to_rest, hold, microvolts, milli_rpm, ramp, step_to, ticks, total_timeout};

@@ -2,7 +2,7 @@
 
 use proofstand_units::{Percent, RadPerSec, RadPerSec2, Rpm, RpmPerVolt, Seconds, Turns, Volts};
 
-use super::levels::{CAP_WINDOW, CapRun, within_energy};
+use super::levels::{CAP_WINDOW, CapRun, NEAR_THE_CAP, within_energy};
 use super::{AxisNumbers, CannotPlan, GAIN_DOUBT, GATE_RPM};
 use crate::targets::CommandTargets;
 
@@ -119,7 +119,8 @@ fn cap_run(axis: &AxisNumbers, drive: &SpeedCommand, range: Volts, times: f64) -
     }
     within_energy(axis, axis.cap)?;
     let run_up = drive.time_to(axis.cap);
-    let settle = Seconds::new((20.0 * axis.lag.get()).max(0.4)) + drive.time_to(axis.cap * (times - 1.0));
+    let settle =
+        Seconds::new((20.0 * axis.lag.get()).max(0.4)) + drive.time_to(axis.cap * (times - NEAR_THE_CAP));
     let turns = Turns::new(axis.cap.get() / 60.0 * (run_up + settle + CAP_WINDOW).get());
     // A scale that is a little low gets there later, by the same slope.
     let patience = run_up * 2.0 + Seconds::new(2.0);

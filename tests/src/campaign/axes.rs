@@ -66,48 +66,14 @@ const SENSES: [[&str; 4]; 3] = [
     ["conducting", "open", "open", "conducting"],
 ];
 
-/// How many axes there are of each kind.
-pub const AXES: usize = 24;
-
-/// What an axis has beyond the plain ones of the population.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Kind {
-    /// Nothing.
-    Plain,
-    /// A holding brake that the amplifier drives, and its flag.
-    Braked,
-    /// End switches that the amplifier is to obey, wired.
-    ObeysEndSwitches,
-}
-
-/// Numbers of the other kinds' axes begin at so many times this.
-const OF_A_KIND: usize = 100;
-
-impl Kind {
-    /// The number of an axis of this kind: from 0 for the plain ones, from 100 and 200 for the others.
-    #[must_use]
-    pub const fn numbered(self, axis: usize) -> usize {
-        axis + OF_A_KIND
-            * match self {
-                Self::Plain => 0,
-                Self::Braked => 1,
-                Self::ObeysEndSwitches => 2,
-            }
-    }
-
-    const fn of(number: usize) -> Self {
-        match number / OF_A_KIND {
-            1 => Self::Braked,
-            2 => Self::ObeysEndSwitches,
-            _ => Self::Plain,
-        }
-    }
-}
+/// How many axes take a torque command.
+pub const OF_TORQUE: usize = 24;
+/// How many axes there are; those beyond the first ones take a speed command.
+pub const AXES: usize = 30;
 
 /// Name and sheet text of an axis, 0 to [`AXES`] − 1.
 #[must_use]
 pub fn text(number: usize) -> (String, String) {
-    let (kind, number) = (Kind::of(number), number % OF_A_KIND);
     // Lists of different lengths: each value meets many of the others.
     let motor = &MOTORS[number % MOTORS.len()];
     let pulses = PULSES[number % PULSES.len()];
@@ -122,6 +88,9 @@ pub fn text(number: usize) -> (String, String) {
     let (turns, counts) = (["clockwise", "counterclockwise"][number % 2], ["up", "down"][(number / 2) % 2]);
     let seen_from = ["shaft_end", "other_end"][(number / 7) % 2];
     let read_outs = number % 4 != 3;
+    let by_torque = number < OF_TORQUE;
+    let obeyed = number % 6 == 4;
+    let brake = by_torque && number % 8 == 5;
 
     let disc = motor.rated_newton_metres / acceleration - motor.rotor_kilogram_square_metres;
     let (outer, inner) = (motor.disc_radius_millimetres, motor.disc_radius_millimetres / 6.0);
@@ -134,13 +103,19 @@ pub fn text(number: usize) -> (String, String) {
         let _ = writeln!(sheet, "{text}");
     };
     line(format!("[axis]\ntitle = \"{name}\"\ncustomer = \"Population (invented)\"\ninvented = true\n"));
+    let (mode, full) = if by_torque {
+        ("torque", format!("pair_percent_of_rated_torque = {percent:.1}"))
+    } else {
+        // As the controller of a speed axis has it: what it asks for at most lies below the cap.
+        ("speed", format!("pair_rpm = {:.0}", 0.8 * cap))
+    };
     line(format!(
-        "[command]\nmode = \"torque\"\npair_volts = {volts:.1}\npair_percent_of_rated_torque = {percent:.1}\n\
-         input_range_volts = 10.0\n"
+        "[command]\nmode = \"{mode}\"\npair_volts = {:.1}\n{full}\ninput_range_volts = 10.0\n",
+        if by_torque { volts } else { volts * 0.6 }
     ));
     line(format!(
         "[motor]\nrated_torque_newton_metres = {}\npeak_torque_newton_metres = {:.3}\nrated_rpm = {}\nmaximum_rpm = {}\n\
-         rotor_inertia_kilogram_square_metres = {:e}\nrotor_inertia_uncertainty_percent = 4.0\n\
+         rotor_inertia_kilogram_square_metres = {:e}\nrotor_inertia_uncertainty_percent = 3.0\n\
          breakaway_percent_of_rated_torque = {:.1}\nrunning_friction_percent_of_rated_torque = {:.1}\n",
         motor.rated_newton_metres,
         motor.rated_newton_metres * motor.peak_over_rated,
@@ -171,36 +146,32 @@ pub fn text(number: usize) -> (String, String) {
              fixture_input = {input}\nactive = \"{sense}\"\n"
         ));
     }
-    if kind == Kind::Braked {
+    line("[[input]]\nrole = \"enable\"\nterminal = \"E1\"\ncommon_terminal = \"E0\"\nactive = \"conducting\"\n".to_owned());
+    if brake {
         line(
             "[[flag]]\nrole = \"brake_release\"\nterminal = \"F4\"\ncommon_terminal = \"FC4\"\nfixture_input = 4\n\
              active = \"conducting\"\n"
                 .to_owned(),
         );
     }
-    line("[[input]]\nrole = \"enable\"\nterminal = \"E1\"\ncommon_terminal = \"E0\"\nactive = \"conducting\"\n".to_owned());
+    let handling = if obeyed { "\"obeyed\"" } else { "\"ignored\"\ndelivered_unwired = true" };
     for (end, terminal) in [("positive", "E2"), ("negative", "E3")] {
         line(format!(
             "[[input]]\nrole = \"end_switch_{end}\"\nterminal = \"{terminal}\"\ncommon_terminal = \"E0\"\nactive = \"open\"\n\
-             {}\n",
-            if kind == Kind::ObeysEndSwitches {
-                "handling = \"obeyed\""
-            } else {
-                "handling = \"ignored\"\ndelivered_unwired = true"
-            }
+             handling = {handling}\n"
         ));
     }
-    line(
-        "[enable]\non_delay_milliseconds = 50.0\noff = \"coast\"\nfirst_may_move_degrees = 0.0\n".to_owned(),
-    );
-    line(format!("brake = \"{}\"\n", if kind == Kind::Braked { "amplifier" } else { "none" }));
+    let driver = if brake { "amplifier" } else { "none" };
+    line(format!(
+        "[enable]\non_delay_milliseconds = 50.0\noff = \"coast\"\nfirst_may_move_degrees = 0.0\nbrake = \"{driver}\"\n"
+    ));
     line(
         "[bench]\nmounting = \"free_shaft\"\ncontrol_power_separable = true\nbrake_resistor = true\nabsorbs_joules = 40.0\n"
             .to_owned(),
     );
     if read_outs {
         line(
-            "[torque_read_out]\nshows = \"actual\"\nvolts_at_rated_torque = 3.0\nterminal = \"R1\"\ncommon_terminal = \"R0\"\n"
+            "[torque_read_out]\nshows = \"actual\"\nvolts_at_rated_torque = 3.0\nscale_uncertainty_percent = 0.5\nterminal = \"R1\"\ncommon_terminal = \"R0\"\n"
                 .to_owned(),
         );
         line(

@@ -3,7 +3,7 @@
 //! Classes hold faults that look alike from the fixture's place. They are fixed here, before a campaign; thresholds of
 //! rules are tuned on the seeds of the tests, never on a campaign's.
 
-use super::axes::Kind;
+use proofstand::sheet::{AxisSheet, Handling, InputRole};
 
 /// A fault, in all sizes that are tried.
 #[derive(Debug, Clone, Copy)]
@@ -12,14 +12,41 @@ pub struct FaultRow {
     pub name: &'static str,
     /// What kind of thing is wrong.
     pub family: Family,
-    /// Sizes that are tried, smallest first; empty: it has none.
+    /// Sizes that are tried, mildest first; empty: it has none.
     pub sizes: &'static [f64],
-    /// From this size on it must be caught, always.
+    /// From this one of the sizes on it must be caught, always.
     pub stated: f64,
     /// Causes that are right as a name for it.
     pub causes: &'static [&'static str],
     /// What must become of a run for it to be caught.
     pub ends: Ends,
+    /// Axes on which it is a fault at all.
+    pub on: fn(&AxisSheet) -> bool,
+}
+
+fn any(_: &AxisSheet) -> bool {
+    true
+}
+
+/// What the torque is, and how soon, is the amplifier's own affair under a speed command.
+fn torque_commands(sheet: &AxisSheet) -> bool {
+    sheet.command.pair.is_torque()
+}
+
+fn torque_read_outs(sheet: &AxisSheet) -> bool {
+    torque_commands(sheet) && sheet.torque_read_out.is_some()
+}
+
+fn end_switches(sheet: &AxisSheet, handling: Handling) -> bool {
+    sheet.input(InputRole::EndSwitchPositive).is_some_and(|input| input.handling == handling)
+}
+
+fn end_switches_obeyed(sheet: &AxisSheet) -> bool {
+    end_switches(sheet, Handling::Obeyed)
+}
+
+fn end_switches_ignored(sheet: &AxisSheet) -> bool {
+    end_switches(sheet, Handling::Ignored)
 }
 
 /// What must become of a run with a fault for it to be caught.
@@ -63,7 +90,7 @@ impl Family {
 }
 
 const fn plain(name: &'static str, family: Family, causes: &'static [&'static str]) -> FaultRow {
-    FaultRow { name, family, sizes: &[], stated: 0.0, causes, ends: Ends::Rejected }
+    FaultRow { name, family, sizes: &[], stated: 0.0, causes, ends: Ends::Rejected, on: any }
 }
 
 const fn graded(
@@ -73,7 +100,7 @@ const fn graded(
     stated: f64,
     causes: &'static [&'static str],
 ) -> FaultRow {
-    FaultRow { name, family, sizes, stated, causes, ends: Ends::Rejected }
+    FaultRow { name, family, sizes, stated, causes, ends: Ends::Rejected, on: any }
 }
 
 use Family::{Fixture, Line, Mechanics, Settings, Wiring};
@@ -104,25 +131,29 @@ pub const FAULTS: &[FaultRow] = &[
     plain("direction-mirrored", Settings, &["direction-mirrored"]),
     plain("gain-doubled", Settings, &["gain-by-two", "gain-of-peak"]),
     plain("gain-halved", Settings, &["gain-by-two"]),
-    plain("gain-of-peak", Settings, &["gain-of-peak", "gain-by-two", "gain-wrong"]),
+    plain("gain-of-peak", Settings, &["gain-of-peak", "gain-by-two", "gain-wrong"]).on(torque_commands),
     graded("offset", Settings, &[0.05, 0.1, 0.2, 0.3, 0.5], 0.2, &["offset"]),
-    graded("dead-band", Settings, &[0.05, 0.12, 0.3], 0.3, &["dead-band"]),
+    // One that swallows all of the first motion's command is an axis that never moves.
+    graded("dead-band", Settings, &[0.05, 0.12, 0.3], 0.3, &["dead-band", "never-moves"]),
     plain("cap-not-set", Settings, &["cap-not-set"]),
     plain("cap-one-direction", Settings, &["cap-one-direction"]),
-    graded("cap-drooping", Settings, &[20.0, 40.0, 60.0], 60.0, &["cap-drooping", "cap-other-value"]),
+    // What it droops by on a free shaft is friction's share of this band: less than the cap's tolerance where friction is low.
+    graded("cap-drooping", Settings, &[40.0, 80.0, 160.0], 160.0, &["cap-drooping", "cap-other-value"]),
     plain("cap-hunting", Settings, &["cap-hunting"]),
-    graded("torque-limited", Settings, &[10.0, 15.0, 25.0], 0.0, &["torque-limited"]),
+    // A limit above the highest level that is driven is out of reach.
+    graded("torque-limited", Settings, &[25.0, 15.0, 10.0], 15.0, &["torque-limited"]).on(torque_commands),
     plain("limit-open", Settings, &["limit-open"]),
     plain("mode-unselected", Settings, TORQUE_AND_NO_MOTION),
     plain("enable-always", Settings, &["enable-always", "enable-inverted"]),
     plain("enable-always-braked", Settings, &["enable-always", "enable-inverted", "enable-flag"]),
     plain("enable-inverted", Settings, TORQUE_WHILE_OPEN),
-    plain("end-switches-obeyed", Settings, &["end-switches-obeyed"]),
-    plain("end-switches-ignored", Settings, &["end-switches-ignored"]),
-    graded("response-slow", Settings, &[1e-3, 2e-3, 5e-3], 5e-3, &["response-slow"]),
-    graded("read-out-more", Settings, &[5.0, 10.0, 20.0], 20.0, &["read-out-scale", "scale-ways-disagree"]),
+    plain("end-switches-obeyed", Settings, &["end-switches-obeyed"]).on(end_switches_ignored),
+    plain("end-switches-ignored", Settings, &["end-switches-ignored"]).on(end_switches_obeyed),
+    graded("response-slow", Settings, &[1e-3, 2e-3, 5e-3], 5e-3, &["response-slow"]).on(torque_commands),
+    graded("read-out-more", Settings, &[5.0, 10.0, 20.0], 20.0, &["read-out-scale", "scale-ways-disagree"])
+        .on(torque_read_outs),
     graded("brake-late", Settings, &[0.2, 0.5, 1.0], 0.2, &["brake-late"]),
-    graded("bus-overvoltage", Settings, &[25.0, 50.0, 75.0], 0.0, &["fault-in-motion"]),
+    graded("bus-overvoltage", Settings, &[25.0, 50.0, 75.0], 25.0, &["fault-in-motion"]),
     plain("gain-not-stored", Settings, &["setting-not-stored"]),
     plain("gain-not-in-force", Settings, &["setting-not-in-force"]),
     plain("pulses-not-stored", Settings, &["setting-not-stored"]),
@@ -158,13 +189,14 @@ pub const FAULTS: &[FaultRow] = &[
     plain("motor-power-absent", Wiring, NOT_ENABLED),
     plain("wrong-phase", Wiring, &["jumps-and-locks", "never-moves"]),
     plain("amplifier-fault", Mechanics, &["amplifier-fault"]),
-    graded("inertia-more", Mechanics, &[10.0, 30.0, 60.0], 60.0, SCALE_OR_ROTOR),
-    graded("torque-constant-less", Mechanics, &[5.0, 12.0, 20.0], 12.0, SCALE_OR_ROTOR),
+    graded("inertia-more", Mechanics, &[10.0, 30.0, 60.0], 60.0, SCALE_OR_ROTOR).on(torque_commands),
+    graded("torque-constant-less", Mechanics, &[5.0, 12.0, 20.0], 12.0, SCALE_OR_ROTOR).on(torque_commands),
     graded("heating", Mechanics, &[5.0, 15.0, 30.0], 30.0, SCALE_OR_ROTOR),
-    graded("coupling-slips", Mechanics, &[8.0, 15.0], 0.0, &["coupling-slips", "torque-limited"]),
+    graded("coupling-slips", Mechanics, &[8.0, 15.0], 8.0, &["coupling-slips", "torque-limited"]),
     // Below friction it is an offset; above it turns the shaft with enable open.
     graded("gravity", Mechanics, &[0.5, 1.5, 2.0, 5.0], 2.0, &["offset", "pulled-by-a-load"]).or_stopped(),
-    plain("brake-closed", Mechanics, &["never-moves", "brake-closed"]),
+    // A motor that is stronger than its brake turns against it, and then does not coast.
+    plain("brake-closed", Mechanics, &["never-moves", "brake-closed", "braked-when-off"]),
     plain("brake-unasked", Mechanics, &["braked-when-off"]),
     graded("fixture-drifted", Fixture, &[0.05, 0.2, 1.0], 0.2, &["fixture-off"]),
     plain("converter-stuck", Fixture, &["fixture-off"]),
@@ -176,19 +208,24 @@ pub const FAULTS: &[FaultRow] = &[
     plain("calibration-expired", Fixture, &["calibration"]).or_undecided(),
     plain("calibration-corrupt", Fixture, &["calibration"]).or_undecided(),
     plain("calibration-foreign", Fixture, &["calibration"]).or_undecided(),
-    graded("fixture-restarts", Fixture, &[0.5, 3.0, 10.0], 0.0, &["fixture-silent"]).or_stopped(),
+    graded("fixture-restarts", Fixture, &[0.5, 3.0, 10.0], 0.5, &["fixture-silent"]).or_stopped(),
     graded("index-noisy", Line, &[0.5, 2.0, 5.0, 20.0], 5.0, &["index-noisy"]),
     graded("encoder-noise", Line, &[0.2, 2.0, 10.0], 2.0, &["pairs-disturbed"]),
     // Without their common the pairs are disturbed by the motor's current: as by any other noise.
     plain("encoder-no-ground", Line, &["pairs-disturbed"]),
-    graded("encoder-doubly-terminated", Line, &[40.0, 60.0], 0.0, BREAKS_OFF).or_stopped(),
+    graded("encoder-doubly-terminated", Line, &[40.0, 60.0], 40.0, BREAKS_OFF).or_stopped(),
     graded("phase-error", Line, &[20.0, 40.0, 55.0], 55.0, &["phase-error", "edges-too-near"]),
     graded("duty-error", Line, &[20.0, 40.0, 55.0], 55.0, &["duty-error", "edges-too-near"]),
     graded("counts-lost", Line, &[0.05, 0.2, 0.5, 2.0], 0.5, &["counts-lost"]),
-    graded("amplifier-restarts", Line, &[0.5, 3.0, 10.0], 0.0, BREAKS_OFF).or_stopped(),
+    graded("amplifier-restarts", Line, &[0.5, 3.0, 10.0], 0.5, BREAKS_OFF).or_stopped(),
 ];
 
 impl FaultRow {
+    /// The fault, on these axes only.
+    const fn on(self, on: fn(&AxisSheet) -> bool) -> Self {
+        Self { on, ..self }
+    }
+
     const fn or_stopped(self) -> Self {
         Self { ends: Ends::OrStopped, ..self }
     }
@@ -199,19 +236,12 @@ impl FaultRow {
 
     /// As on the command line, a line a size, and whether it must be caught.
     pub fn specs(&self) -> impl Iterator<Item = (String, bool)> {
-        let sized = self.sizes.iter().map(|size| (format!("{}={size}", self.name), *size >= self.stated));
+        let from = self.sizes.iter().position(|size| *size == self.stated);
+        let stated = move |n: usize| from.is_some_and(|from| n >= from);
+        let sized = self.sizes.iter().enumerate();
+        let sized = sized.map(move |(n, size)| (format!("{}={size}", self.name), stated(n)));
         let bare = self.sizes.is_empty().then(|| (self.name.to_owned(), true));
         sized.chain(bare)
-    }
-
-    /// The kind of axis that can have it: what its sheet has beyond the others'.
-    #[must_use]
-    pub fn kind(&self) -> Kind {
-        match self.name {
-            "brake-closed" | "brake-late" | "enable-always-braked" => Kind::Braked,
-            "end-switches-ignored" | "end-switches-unwired" => Kind::ObeysEndSwitches,
-            _ => Kind::Plain,
-        }
     }
 
     /// The row of a fault as on the command line.
@@ -243,6 +273,7 @@ mod tests {
         for row in FAULTS {
             assert!(row.specs().any(|(_, stated)| stated), "{}", row.name);
             assert!(!row.causes.is_empty(), "{}", row.name);
+            assert!(row.sizes.is_empty() || row.sizes.contains(&row.stated), "{}", row.name);
         }
     }
 }

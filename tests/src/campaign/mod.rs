@@ -4,12 +4,15 @@
 //! is made. Every run is a REHEARSAL; what it shows is the tool, never an axis.
 
 pub mod axes;
+pub mod borderline;
 pub mod faults;
+pub mod figures;
 pub mod page;
+mod patience;
 pub mod plan;
 mod run;
 pub mod score;
 mod trial;
 
 pub use run::{CAME, run};
-pub use trial::{Came, Trial};
+pub use trial::{Came, Gain, Trial};

@@ -2,6 +2,7 @@
 
 use std::collections::HashMap;
 use std::fs::OpenOptions;
+use std::hash::{DefaultHasher, Hash as _, Hasher as _};
 use std::io::{BufRead as _, Write as _};
 use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -14,7 +15,7 @@ use crate::bench::Failure;
 pub const CAME: &str = "trials.jsonl";
 
 /// What came of each trial that was made, in the order of `trials`. Those that are already in the folder are not made
-/// again. A trial that the axis can't have is left out.
+/// again if this very program made them. A trial that the axis can't have is left out.
 ///
 /// `each` is told of every one that comes: how many are done, of how many.
 ///
@@ -27,9 +28,16 @@ pub fn run(
 ) -> Result<Vec<Came>, Failure> {
     std::fs::create_dir_all(folder)?;
     let path = folder.join(CAME);
-    let mut came = earlier(&path)?;
+    let build = build()?;
+    let mut came = earlier(&path, &build)?;
     let left: Vec<&Trial> = trials.iter().filter(|t| !came.contains_key(&t.key())).collect();
     let mut file = OpenOptions::new().create(true).append(true).open(&path)?;
+    if file.metadata()?.len() == 0 {
+        writeln!(file, "{}", serde_json::to_string(&build)?)?;
+    } else if !came.is_empty() {
+        // A line that was cut stays by itself.
+        writeln!(file)?;
+    }
     let next = AtomicUsize::new(0);
     let (send, receive) = channel();
     let cores = std::thread::available_parallelism().map_or(1, usize::from);
@@ -57,14 +65,54 @@ pub fn run(
     Ok(trials.iter().filter_map(|t| came.remove(&t.key()).flatten()).collect())
 }
 
+/// Which program this is: another one would come to other results.
+fn build() -> Result<String, Failure> {
+    let mut hasher = DefaultHasher::new();
+    std::fs::read(std::env::current_exe()?)?.hash(&mut hasher);
+    Ok(format!("program {:016x}", hasher.finish()))
+}
+
 /// What an earlier campaign in this folder wrote. Its last line may be cut.
-fn earlier(path: &Path) -> Result<HashMap<String, Option<Came>>, Failure> {
+fn earlier(path: &Path, build: &str) -> Result<HashMap<String, Option<Came>>, Failure> {
     let Ok(file) = std::fs::File::open(path) else { return Ok(HashMap::new()) };
+    let mut lines = std::io::BufReader::new(file).lines();
+    let Some(first) = lines.next().transpose()? else { return Ok(HashMap::new()) };
+    if serde_json::from_str::<String>(&first).ok().as_deref() != Some(build) {
+        return Err(format!(
+            "{} is of another build of this program: delete it, or choose another folder with --out",
+            path.display()
+        )
+        .into());
+    }
     let mut all = HashMap::new();
-    for line in std::io::BufReader::new(file).lines() {
+    for line in lines {
         if let Ok((key, came)) = serde_json::from_str::<(String, Option<Came>)>(&line?) {
             all.insert(key, came);
         }
     }
     Ok(all)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_campaign_goes_on_after_a_cut_and_refuses_what_another_program_made() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join(CAME);
+        let trial = |seed| Trial { axis: 0, fault: None, noise: 0.0, seed };
+        let line = |t: &Trial| serde_json::to_string(&(t.key(), Some(Came::nothing(t)))).unwrap();
+        let whole =
+            [serde_json::to_string(&build().unwrap()).unwrap(), line(&trial(1)), line(&trial(2))].join("\n");
+        // Killed at any byte of the last line: what was whole is there, and nothing is made twice.
+        for cut in [1, 20, line(&trial(2)).len() - 1] {
+            std::fs::write(&path, &whole[..whole.len() - cut]).unwrap();
+            let all = earlier(&path, &build().unwrap()).unwrap();
+            assert!(all.contains_key(&trial(1).key()) && all.len() == 1, "{all:?}");
+            let came = run(&[trial(1)], folder.path(), &|_, _, _| panic!("made again")).unwrap();
+            assert_eq!(came, [Came::nothing(&trial(1))]);
+        }
+        assert!(earlier(&path, "program of yesterday").is_err());
+    }
 }

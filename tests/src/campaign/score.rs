@@ -1,6 +1,9 @@
 //! What a campaign's trials add up to.
 
+use std::collections::BTreeMap;
+
 use proofstand::record::model::Verdict;
+use proofstand_plant::{Fault, FaultSize};
 
 use super::faults::{Ends, FAULTS, FaultRow};
 use super::trial::Came;
@@ -12,6 +15,8 @@ pub struct FaultScore {
     pub spec: String,
     /// The fault's row.
     pub family: &'static str,
+    /// The size it was put in with, and its unit; none: it has none.
+    pub size: Option<FaultSize>,
     /// It must always be caught in this size.
     pub stated: bool,
     /// Trials.
@@ -31,10 +36,12 @@ pub struct FaultScore {
 pub fn faults(all: &[Came]) -> Vec<FaultScore> {
     let rows = FAULTS.iter().flat_map(|row| row.specs().map(move |(spec, stated)| (row, spec, stated)));
     rows.map(|(row, spec, stated)| {
-        let of: Vec<&Came> = all.iter().filter(|c| c.trial.fault.as_ref() == Some(&spec)).collect();
+        let of: Vec<&Came> =
+            all.iter().filter(|c| c.trial.noise == 0.0 && c.trial.fault.as_ref() == Some(&spec)).collect();
         let count = |what: &dyn Fn(&Came) -> bool| of.iter().filter(|c| what(c)).count();
         FaultScore {
             family: row.family.word(),
+            size: Fault::parse(&spec).ok().and_then(Fault::size).filter(|_| !row.sizes.is_empty()),
             stated,
             tried: of.len(),
             caught: count(&|c| caught_as(row, c)),
@@ -45,6 +52,42 @@ pub fn faults(all: &[Came]) -> Vec<FaultScore> {
         }
     })
     .collect()
+}
+
+/// The mildest size of a graded fault from which on every trial of every size was caught.
+#[derive(Debug, Clone, PartialEq)]
+pub struct DetectionLimit {
+    /// The fault's name.
+    pub name: String,
+    /// The size, and its unit; none: not even the worst that was tried is always caught.
+    pub from: Option<FaultSize>,
+    /// Trials of that size and of all worse ones.
+    pub tried: usize,
+    /// The worst size that was missed at least once; none: every one was caught.
+    pub missed: Option<FaultSize>,
+}
+
+/// Detection limits of the faults that come in sizes, in the order of the scores.
+#[must_use]
+pub fn limits(scores: &[FaultScore]) -> Vec<DetectionLimit> {
+    let mut all: Vec<DetectionLimit> = Vec::new();
+    for row in FAULTS.iter().filter(|row| !row.sizes.is_empty()) {
+        let of = |score: &&FaultScore| FaultRow::of(&score.spec).is_some_and(|r| r.name == row.name);
+        // Mildest first, as in the table.
+        let sizes: Vec<&FaultScore> = scores.iter().filter(of).filter(|s| s.tried > 0).collect();
+        if sizes.is_empty() {
+            continue;
+        }
+        let missed = sizes.iter().rposition(|s| s.caught < s.tried);
+        let from = missed.map_or(0, |last| last + 1);
+        all.push(DetectionLimit {
+            name: row.name.to_owned(),
+            from: sizes.get(from).and_then(|s| s.size),
+            tried: sizes.iter().skip(from).map(|s| s.tried).sum(),
+            missed: missed.and_then(|last| sizes[last].size),
+        });
+    }
+    all
 }
 
 /// It was rejected.
@@ -85,6 +128,10 @@ pub struct HealthyScore {
     pub stopped: usize,
     /// Undecided or not done.
     pub undecided: usize,
+    /// Axes that were tried.
+    pub axes: usize,
+    /// Results that were not accepted, and how often; the commonest first.
+    pub open: Vec<(String, usize)>,
     /// Mean time of a run, seconds of one core.
     pub seconds: f64,
 }
@@ -94,12 +141,23 @@ pub struct HealthyScore {
 pub fn healthy(all: &[Came]) -> HealthyScore {
     let count = |what: &dyn Fn(&Came) -> bool| all.iter().filter(|c| what(c)).count();
     let stopped = |c: &Came| c.stopped.is_some() && !caught(c);
+    let mut open: BTreeMap<&str, usize> = BTreeMap::new();
+    for (id, _) in all.iter().flat_map(|c| &c.not_accepted) {
+        *open.entry(id).or_default() += 1;
+    }
+    let mut open: Vec<(String, usize)> = open.into_iter().map(|(id, n)| (id.to_owned(), n)).collect();
+    open.sort_by(|a, b| b.1.cmp(&a.1));
+    let mut axes: Vec<usize> = all.iter().map(|c| c.trial.axis).collect();
+    axes.sort_unstable();
+    axes.dedup();
     HealthyScore {
         tried: all.len(),
         accepted: count(&|c| c.verdict == Some(Verdict::Accepted)),
         rejected: count(&caught),
         stopped: count(&stopped),
         undecided: count(&|c| !stopped(c) && !caught(c) && c.verdict != Some(Verdict::Accepted)),
+        axes: axes.len(),
+        open,
         seconds: all.iter().map(|c| c.seconds).sum::<f64>() / all.len().max(1) as f64,
     }
 }
@@ -123,67 +181,6 @@ pub fn upper_bound(times: usize, of: usize) -> f64 {
     (centre + spread) / (1.0 + Z * Z / n)
 }
 
-/// Verdicts on gains at a known distance from the limit, beside what the decision rule foresees.
-#[derive(Debug, Clone, PartialEq)]
-pub struct BorderlineScore {
-    /// What of the command was lost, percent.
-    pub loss: f64,
-    /// Trials that gave a gain.
-    pub tried: usize,
-    /// Accepted, undecided, rejected.
-    pub seen: [usize; 3],
-    /// The same as foreseen.
-    pub foreseen: [f64; 3],
-}
-
-/// Lower limit of the population's gain over the stated one.
-const LIMIT: f64 = 0.95;
-/// Standard deviation of the simulated settings' own gain, relative.
-const SETTING: f64 = 0.003;
-
-/// Scores gains near the limit. JCGM 106:2012 clause 7 gives the probability of conformity of a measured value; here it is
-/// turned round: the true gain is known, and the measured one is spread by the standard uncertainty that the run stated.
-#[must_use]
-pub fn borderline(all: &[Came], losses: &[f64]) -> Vec<BorderlineScore> {
-    let one = |loss: &f64| {
-        let spec = format!("input-loaded={loss}");
-        let of: Vec<(&Came, f64)> = all
-            .iter()
-            .filter(|c| c.trial.fault.as_ref() == Some(&spec))
-            .filter_map(|c| Some((c, c.gain?.1)))
-            .collect();
-        let verdict = |c: &Came| {
-            c.not_accepted
-                .iter()
-                .find(|(id, _)| id == "command-scale.gain")
-                .map_or(Verdict::Accepted, |(_, v)| *v)
-        };
-        let count = |v| of.iter().filter(|(c, _)| verdict(c) == v).count();
-        let mut foreseen = [0.0; 3];
-        for (_, expanded) in &of {
-            let gain = 1.0 - loss / 100.0;
-            let spread = (expanded * expanded / 4.0 + SETTING * SETTING).sqrt();
-            let below = |value: f64| normal_below((value - gain) / spread);
-            let (reject, accept) = (below(LIMIT - expanded), 1.0 - below(LIMIT + expanded));
-            for (sum, p) in foreseen.iter_mut().zip([accept, 1.0 - accept - reject, reject]) {
-                *sum += p;
-            }
-        }
-        BorderlineScore {
-            loss: *loss,
-            tried: of.len(),
-            seen: [count(Verdict::Accepted), count(Verdict::Undecided), count(Verdict::Rejected)],
-            foreseen,
-        }
-    };
-    losses.iter().map(one).collect()
-}
-
-/// Probability that a standard normal quantity lies below `z`.
-fn normal_below(z: f64) -> f64 {
-    0.5 * statrs::function::erf::erfc(-z / core::f64::consts::SQRT_2)
-}
-
 /// How runs on a noisy cable fared.
 #[derive(Debug, Clone, PartialEq)]
 pub struct NoiseScore {
@@ -193,34 +190,51 @@ pub struct NoiseScore {
     pub tried: usize,
     /// Errors that were made, all trials together.
     pub errors: u64,
-    /// Came to their end with every result accepted.
+    /// Came to their end, and the verdict is the axis's own.
     pub finished: usize,
     /// Stopped, and said why.
     pub stopped: usize,
     /// Came to their end with something not decided.
     pub undecided: usize,
-    /// A result of a healthy axis was rejected.
+    /// A result of a healthy axis was rejected, or an axis with a fault accepted.
     pub wrong: usize,
+    /// Came to no end by themselves.
+    pub hung: usize,
 }
 
-/// Scores runs on a noisy cable; the axes are healthy, so that any rejection is wrong.
+/// Scores runs on a noisy cable. Noise must neither make a healthy axis look faulty nor hide a fault that is always
+/// caught without it.
 #[must_use]
 pub fn noise(all: &[Came], rates: &[f64]) -> Vec<NoiseScore> {
     let one = |rate: &f64| {
         let of: Vec<&Came> = all.iter().filter(|c| c.trial.noise == *rate).collect();
-        let wrong = |c: &Came| c.decided.iter().any(|(_, v)| *v == Verdict::Rejected);
+        let own = |c: &Came| match c.trial.fault {
+            None => Verdict::Accepted,
+            Some(_) => Verdict::Rejected,
+        };
         let count = |what: &dyn Fn(&Came) -> bool| of.iter().filter(|c| what(c)).count();
+        let ended = |c: &Came| c.stopped.is_none() && !turned(c);
         NoiseScore {
             rate: *rate,
             tried: of.len(),
             errors: of.iter().map(|c| c.errors).sum(),
-            finished: count(&|c| c.stopped.is_none() && c.verdict == Some(Verdict::Accepted)),
-            stopped: count(&|c| c.stopped.is_some() && !wrong(c)),
-            undecided: count(&|c| c.stopped.is_none() && !wrong(c) && c.verdict != Some(Verdict::Accepted)),
-            wrong: count(&wrong),
+            finished: count(&|c| ended(c) && c.verdict == Some(own(c))),
+            stopped: count(&|c| c.stopped.is_some() && !turned(c)),
+            undecided: count(&|c| ended(c) && c.verdict != Some(own(c))),
+            wrong: count(&turned),
+            hung: count(&|c| c.hung),
         }
     };
     rates.iter().map(one).collect()
+}
+
+/// Noise turned its verdict: a healthy axis has a result that is rejected, or one with a fault was accepted.
+#[must_use]
+pub fn turned(came: &Came) -> bool {
+    match came.trial.fault {
+        None => came.decided.iter().any(|(_, verdict)| *verdict == Verdict::Rejected),
+        Some(_) => came.verdict == Some(Verdict::Accepted),
+    }
 }
 
 #[cfg(test)]
@@ -234,5 +248,31 @@ mod tests {
         // Wilson's interval for 1 of 10 at z = 1.645: upper end 0.3478 (statsmodels' proportion_confint with method
         // "wilson" and alpha 0.10 gives 0.348; from memory, recomputed by the formula).
         assert!((upper_bound(1, 10) - 0.348).abs() < 2e-3, "{}", upper_bound(1, 10));
+    }
+
+    #[test]
+    fn the_detection_limit_is_the_smallest_size_beyond_the_last_that_was_missed() {
+        let score = |size: f64, caught: usize| FaultScore {
+            spec: format!("offset={size}"),
+            family: "settings",
+            size: Some(FaultSize { value: size, unit: "V" }),
+            stated: false,
+            tried: 10,
+            caught,
+            first: 0,
+            in_three: 0,
+            undecided: 0,
+        };
+        let of = |caught: [usize; 3]| {
+            let scores: Vec<_> = [0.1, 0.2, 0.3].iter().zip(caught).map(|(s, c)| score(*s, c)).collect();
+            limits(&scores).remove(0)
+        };
+        let some =
+            |limit: DetectionLimit| (limit.from.map(|s| s.value), limit.tried, limit.missed.map(|s| s.value));
+        assert_eq!(some(of([0, 10, 10])), (Some(0.2), 20, Some(0.1)));
+        // What is caught by luck below a size that is missed counts for nothing.
+        assert_eq!(some(of([10, 9, 10])), (Some(0.3), 10, Some(0.2)));
+        assert_eq!(some(of([10, 10, 9])), (None, 0, Some(0.3)));
+        assert_eq!(some(of([10, 10, 10])), (Some(0.1), 30, None));
     }
 }

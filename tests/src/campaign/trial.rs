@@ -7,11 +7,12 @@ use proofstand::checks;
 use proofstand::fixture::Client;
 use proofstand::record::RunFolder;
 use proofstand::record::model::{Run, RunKind, Verdict};
-use proofstand::rehearsal::{Disturbed, Fault, Noise, NoisyLink, Rehearsal};
+use proofstand::rehearsal::{Disturbed, Fault, Noise, NoisyLink, Rehearsal, RehearsalError};
 use proofstand::sequence::Quiet;
 use serde::{Deserialize, Serialize};
 
 use super::axes::axis;
+use super::patience::Patience;
 use crate::bench::{Failure, TODAY};
 
 /// What is tried.
@@ -27,6 +28,23 @@ pub struct Trial {
     pub seed: u64,
 }
 
+/// A measured gain; all of it over the stated one.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Gain {
+    /// The gain.
+    pub value: f64,
+    /// Its standard uncertainty.
+    pub standard_uncertainty: f64,
+    /// Its expanded uncertainty, by which it was judged.
+    pub expanded_uncertainty: f64,
+    /// Lower limit.
+    pub lower: f64,
+    /// Upper limit.
+    pub upper: f64,
+    /// The verdict.
+    pub verdict: Verdict,
+}
+
 /// What came of it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Came {
@@ -40,12 +58,14 @@ pub struct Came {
     pub causes: Vec<String>,
     /// Results that are not accepted, with their verdicts.
     pub not_accepted: Vec<(String, Verdict)>,
-    /// Every result that was decided. Only of trials with noise: they are compared with the same run without.
+    /// Every result that was decided. Only of trials with noise.
     pub decided: Vec<(String, Verdict)>,
-    /// Measured gain over the stated one, and its expanded uncertainty (k = 2) likewise.
-    pub gain: Option<(f64, f64)>,
+    /// The measured gain and its verdict.
+    pub gain: Option<Gain>,
     /// Errors that the noise made.
     pub errors: u64,
+    /// It came to no end by itself.
+    pub hung: bool,
     /// Time it took, seconds of one core.
     pub seconds: f64,
 }
@@ -58,6 +78,23 @@ impl Trial {
         format!("{}|{fault}|{:e}|{}", self.axis, self.noise, self.seed)
     }
 
+    /// The trial of such a line.
+    #[must_use]
+    pub fn of(key: &str) -> Option<Self> {
+        let mut parts = key.split('|');
+        let axis = parts.next()?.parse().ok()?;
+        let fault = parts.next().filter(|f| *f != "healthy").map(str::to_owned);
+        let noise = parts.next()?.parse().ok()?;
+        let seed = parts.next()?.parse().ok()?;
+        parts.next().is_none().then_some(Self { axis, fault, noise, seed })
+    }
+
+    /// What the cable is like. From one error in a thousand bytes on the plug may fall out too.
+    fn cable(&self) -> Noise {
+        let unplug = if self.noise >= 1e-3 { 1e-4 * self.noise } else { 0.0 };
+        Noise { unplug, ..Noise::errors(self.noise) }
+    }
+
     /// Makes the run in a folder.
     ///
     /// # Errors
@@ -68,7 +105,7 @@ impl Trial {
         let faults = self.fault.iter().map(|f| Fault::parse(f)).collect::<Result<Vec<_>, _>>()?;
         let rehearsal = Rehearsal::new(&job.sheet, &faults, self.seed, TODAY)?;
         let mut folder = RunFolder::create(folder, "run", true)?;
-        let mut link = NoisyLink::new(rehearsal.link(), Noise::errors(self.noise), self.seed);
+        let mut link = NoisyLink::new(Patience::new(rehearsal.link()), self.cable(), self.seed);
         let mut client = Client::connect(&mut link, &mut folder)?;
         let mut operator = rehearsal.operator(true);
         let setting = Setting {
@@ -97,39 +134,52 @@ impl Trial {
     /// If there is no place for a folder.
     pub fn make(&self) -> Result<Option<Came>, Failure> {
         let folder = tempfile::tempdir()?;
-        let started = std::time::Instant::now();
+        let started = this_core();
         let (run, disturbed) = match self.run_in(folder.path()) {
-            Ok((run, disturbed)) => (Some(Ok(run)), disturbed),
+            Ok((run, disturbed)) => (Ok(run), disturbed),
             Err(failure) => {
-                if failure.to_string().contains("can't be had on this axis") {
+                // A spec that can't be read is refused before; what a rehearsal refuses, this axis can't have.
+                if matches!(failure.downcast_ref(), Some(RehearsalError::Fault(_))) {
                     return Ok(None);
                 }
-                (Some(Err(failure.to_string())), Disturbed::default())
+                (Err(failure.to_string()), Disturbed::default())
             }
         };
-        let seconds = started.elapsed().as_secs_f64();
+        let seconds = this_core() - started;
         let errors = disturbed.flips + disturbed.losses + disturbed.doubles;
-        let mut came = Came {
-            trial: self.clone(),
+        let mut came = Came { errors, seconds, ..Came::nothing(self) };
+        match run {
+            Ok(run) => came.take(&run),
+            Err(why) => came.stopped = Some(why),
+        }
+        came.hung = came.stopped.as_ref().is_some_and(|why| why.contains(super::patience::OUT_OF_PATIENCE));
+        Ok(Some(came))
+    }
+}
+
+/// Seconds that this thread has had of a core: what else the machine does is not in it.
+fn this_core() -> f64 {
+    let time = rustix::time::clock_gettime(rustix::time::ClockId::ThreadCPUTime);
+    time.tv_sec as f64 + 1e-9 * time.tv_nsec as f64
+}
+
+impl Came {
+    /// Nothing came yet.
+    pub(super) fn nothing(trial: &Trial) -> Self {
+        Self {
+            trial: trial.clone(),
             verdict: None,
             stopped: None,
             causes: Vec::new(),
             not_accepted: Vec::new(),
             decided: Vec::new(),
             gain: None,
-            errors,
-            seconds,
-        };
-        match run {
-            Some(Ok(run)) => came.take(&run),
-            Some(Err(why)) => came.stopped = Some(why),
-            None => {}
+            errors: 0,
+            hung: false,
+            seconds: 0.0,
         }
-        Ok(Some(came))
     }
-}
 
-impl Came {
     fn take(&mut self, run: &Run) {
         self.verdict = Some(run.outcome.verdict);
         self.stopped.clone_from(&run.outcome.stopped);
@@ -146,8 +196,29 @@ impl Came {
         let gain = rows().find(|r| r.id == "command-scale.gain");
         self.gain = gain.and_then(|r| {
             let target = r.target?;
-            let expanded = r.expanded_uncertainty? * 2.0 / r.coverage_factor?;
-            Some((r.measured? / target, expanded / target))
+            let expanded = r.expanded_uncertainty? / target;
+            Some(Gain {
+                value: r.measured? / target,
+                standard_uncertainty: expanded / r.coverage_factor?,
+                expanded_uncertainty: expanded,
+                lower: r.lower_limit? / target,
+                upper: r.upper_limit? / target,
+                verdict: r.verdict,
+            })
         });
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_trial_is_found_by_its_line() {
+        for fault in [None, Some("offset=0.2".to_owned())] {
+            let trial = Trial { axis: 3, fault, noise: 1e-5, seed: 1_000_003 };
+            assert_eq!(Trial::of(&trial.key()), Some(trial));
+        }
+        assert_eq!(Trial::of("3|healthy"), None);
     }
 }

@@ -27,6 +27,7 @@ const SETTLED_SHARE: f64 = 0.15;
 pub(super) fn judge(context: &Context<'_>, plan: &Alternation, evidence: &[StepEvidence]) -> Judgement {
     let mut out = Judgement::default();
     let mut delays: Vec<(Run, DelayEstimate)> = Vec::new();
+    let mut left = 0.0_f64;
     let mut responses: Vec<(Run, ResponseEstimate)> = Vec::new();
     for run in runs(context) {
         let Some(made) = evidence.iter().find(|e| e.name == run.name) else { continue };
@@ -40,7 +41,10 @@ pub(super) fn judge(context: &Context<'_>, plan: &Alternation, evidence: &[StepE
         let steps = steps(plan, &run, made);
         let got = match run.order.kind {
             BurstKind::Position => delay_of(context, plan, burst, &steps)
-                .map(|d| delays.push((run, d)))
+                .map(|(d, still)| {
+                    delays.push((run, d));
+                    left = left.max(still);
+                })
                 .map_err(|e| e.to_string()),
             _ => {
                 response_of(plan, burst, &steps).map(|r| responses.push((run, r))).map_err(|e| e.to_string())
@@ -51,7 +55,7 @@ pub(super) fn judge(context: &Context<'_>, plan: &Alternation, evidence: &[StepE
         }
     }
     if !evidence.is_empty() {
-        out.results.push(delay_row(context, plan, &delays));
+        out.results.push(delay_row(context, plan, &delays, left));
     }
     out.plots.extend(behind_plot(&delays));
     out.plots.extend(response_plot(&responses));
@@ -86,17 +90,26 @@ fn steps(plan: &Alternation, run: &Run, made: &StepEvidence) -> Vec<CommandStep>
         .collect()
 }
 
-/// A second look leaves out more, where the response is slower than stated.
+/// A second look leaves out more, where the response is slower than stated; where that leaves too little, the first one
+/// stands. With it, what share of the response was still to come where the fit begins.
 fn delay_of(
     context: &Context<'_>,
     plan: &Alternation,
     burst: &Burst,
     steps: &[CommandStep],
-) -> Result<DelayEstimate, crate::estimate::EstimateError> {
+) -> Result<(DelayEstimate, f64), crate::estimate::EstimateError> {
     let most = plan.half * SETTLE_MOST;
-    let first = delay(burst, steps, (context.motion.axis.lag * SETTLE).min(most))?;
-    if first.delay > context.motion.axis.lag {
-        return delay(burst, steps, (first.delay * SETTLE).min(most));
+    let look = |settle: Seconds| {
+        let settle = settle.min(most);
+        let left = |d: &DelayEstimate| (-(settle / d.delay.max(Seconds::new(1e-6))).min(SETTLE)).exp();
+        delay(burst, steps, settle).map(|d| {
+            let still = left(&d);
+            (d, still)
+        })
+    };
+    let first = look(context.motion.axis.lag * SETTLE)?;
+    if first.0.delay > context.motion.axis.lag {
+        return look(first.0.delay * SETTLE).or(Ok(first));
     }
     Ok(first)
 }
@@ -114,7 +127,12 @@ fn response_of(
     response(burst, &torque, &steps, plan.half - Seconds::from_millis(0.5))
 }
 
-fn delay_row(context: &Context<'_>, plan: &Alternation, delays: &[(Run, DelayEstimate)]) -> ResultRow {
+fn delay_row(
+    context: &Context<'_>,
+    plan: &Alternation,
+    delays: &[(Run, DelayEstimate)],
+    left: f64,
+) -> ResultRow {
     let mut row = Row::number("step-response.delay", "Delay of the torque behind its command", "ms");
     if let Some(stated) = stated(context) {
         row = row.target(stated.to_millis());
@@ -136,7 +154,7 @@ fn delay_row(context: &Context<'_>, plan: &Alternation, delays: &[(Run, DelayEst
         }))
         .with(Contribution::rectangular("difference between the directions", Seconds::new(apart)))
         .with(Contribution::rectangular("the fixture's own output lag", OUTPUT_DOUBT))
-        .with(Contribution::rectangular("transient left where the fit begins", mean * (-SETTLE).exp()));
+        .with(Contribution::rectangular("transient left where the fit begins", mean * left));
     let mut row = match limits {
         Some(limits) => row.judged(&budget, &limits, context.by()),
         None => row.reported(&budget, "measured; the sheet states no time constants to compare with"),
