@@ -363,7 +363,7 @@ mod tests {
                     })
                     .collect();
                 assert_eq!(delays.len(), signs.len());
-                delay_row(context, &plan, &delays).verdict
+                delay_row(context, &plan, &delays, (-SETTLE).exp()).verdict
             };
             let healthy = super::stated(context).unwrap().to_millis();
             assert_eq!(of(&[1.0, -1.0], healthy), Verdict::Accepted);
