@@ -23,8 +23,10 @@ struct Shared {
     decoder: Decoder,
     after: fn(&Request) -> bool,
     delay: Duration,
-    /// Id of the request that is put in, and when.
-    due: Option<(u32, Duration)>,
+    /// When a request is put in.
+    due: Option<Duration>,
+    /// Id of the host's latest request.
+    last: u32,
     done: bool,
 }
 
@@ -36,22 +38,23 @@ impl Link for Shared {
             if payload.kind == Kind::HostHello {
                 continue;
             }
-            if let Ok(HostMessage::Request { id, body }) = decode_message(payload)
-                && !self.done
-                && (self.after)(&body)
-            {
-                self.due = Some((id + 1, self.link.now() + self.delay));
-                self.done = true;
+            if let Ok(HostMessage::Request { id, body }) = decode_message(payload) {
+                self.last = id;
+                if !self.done && (self.after)(&body) {
+                    self.due = Some(self.link.now() + self.delay);
+                    self.done = true;
+                }
             }
         }
         self.link.send(bytes)
     }
 
     fn receive(&mut self, buffer: &mut [u8], wait: Duration) -> Result<usize, LinkError> {
-        if let Some((id, _)) = self.due.filter(|(_, at)| *at <= self.link.now()) {
+        if self.due.is_some_and(|at| at <= self.link.now()) {
             self.due = None;
             let mut frame = FrameBuffer::new();
-            self.link.send(frame.message(&HostMessage::Request { id, body: Request::Disarm }).unwrap())?;
+            let disarm = HostMessage::Request { id: self.last + 1, body: Request::Disarm };
+            self.link.send(frame.message(&disarm).unwrap())?;
         }
         self.link.receive(buffer, wait)
     }
@@ -72,7 +75,7 @@ fn disarmed(parent: &Path, after: fn(&Request) -> bool, delay: Duration) -> Run 
     let rehearsal = Rehearsal::new(&job.sheet, &[], 1, TODAY).unwrap();
     let mut folder = RunFolder::create(parent, "run", true).unwrap();
     let decoder = Decoder::new();
-    let mut link = Shared { link: rehearsal.link(), decoder, after, delay, due: None, done: false };
+    let mut link = Shared { link: rehearsal.link(), decoder, after, delay, due: None, last: 0, done: false };
     let mut client = Client::connect(&mut link, &mut folder).unwrap();
     let mut operator = rehearsal.operator(true);
     let setting = Setting { today: TODAY, ..Setting::default() };

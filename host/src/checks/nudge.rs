@@ -2,7 +2,7 @@
 
 use proofstand_protocol::message::{Contacts, TripCause};
 use proofstand_protocol::program::{End, Next};
-use proofstand_protocol::units::Counts;
+use proofstand_protocol::units::{Counts, Micros};
 use proofstand_units::{Rpm, Seconds, Volts};
 
 use super::evidence::{excursion, index_events, travel};
@@ -33,6 +33,8 @@ const REST_AT: u8 = 0;
 const RAMP_AT: u8 = 1;
 /// The ramp reaches its end in this time.
 const RAMP: Seconds = Seconds::new(4.5);
+/// The index is one place over so large a part of a revolution: it is as wide as a few counts.
+const SAME_PLACE: u32 = 64;
 const STEP: &str = "nudge";
 /// The same again with the end switches' contacts as if nothing were tripped, if the shaft did not move.
 const RELEASED: &str = "nudge, end switches released";
@@ -145,7 +147,7 @@ impl Check for Nudge {
         if moved != 0 && commanded {
             out.results.push(counts_follow(context, moved));
             match made.trip().map(|t| t.cause) {
-                None => out.results.push(index_comes(made)),
+                None => out.results.push(index_comes(context, made)),
                 Some(TripCause::SpeedDisagreement) => out.results.push(first_interval(context, made)),
                 Some(_) => {}
             }
@@ -298,9 +300,20 @@ fn counts_follow(context: &Context<'_>, moved: i64) -> ResultRow {
     }
 }
 
-fn index_comes(made: &StepEvidence) -> ResultRow {
+/// At how many places the index was met, further apart than so many counts. A shaft that stops on it meets it to and fro.
+fn places(met: impl Iterator<Item = (Micros, Counts)>, apart: u32) -> usize {
+    let mut places: Vec<i64> = Vec::new();
+    for (_, at) in met {
+        if places.iter().all(|place| place.abs_diff(at.0) > u64::from(apart)) {
+            places.push(at.0);
+        }
+    }
+    places.len()
+}
+
+fn index_comes(context: &Context<'_>, made: &StepEvidence) -> ResultRow {
     let row = Row::text("nudge.index", "The index comes once a revolution", "1 or 2 in 1.2 turns");
-    let seen = index_events(made).count();
+    let seen = places(index_events(made), context.motion.axis.counts_per_rev.get() / SAME_PLACE);
     let text = format!("{seen} in {TURNS} turns");
     match seen {
         1 | 2 => row.is(&text, Verdict::Accepted, "the index was latched"),
@@ -368,4 +381,24 @@ fn breakaway(context: &Context<'_>, made: &StepEvidence) -> Option<Volts> {
     made.segment_samples(RAMP_AT)
         .find(|s| (s.position.0 - start).abs() >= moved)
         .map(|s| Volts::new(f64::from(s.readback.0) * 1e-6))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn met(at: &[i64]) -> usize {
+        places(at.iter().map(|at| (Micros(0), Counts(*at))), 10_000 / SAME_PLACE)
+    }
+
+    #[test]
+    fn an_index_met_to_and_fro_where_the_shaft_stops_is_one_place() {
+        assert_eq!(met(&[3156, 13_156, 13_159, 13_156]), 2);
+        assert_eq!(met(&[-4, -1, -4]), 1);
+    }
+
+    #[test]
+    fn disturbances_between_two_passes_are_places_of_their_own() {
+        assert_eq!(met(&[3156, 5000, 13_156]), 3);
+    }
 }

@@ -193,9 +193,26 @@ pub(super) fn offset(p: &Pattern<'_>) -> Option<Finding> {
     Some(found)
 }
 
-/// The slope is right, but the line misses 0 V.
+/// The slope is right, but the line misses 0 V; or there is no line, and it takes too much to start.
 pub(super) fn dead_band(p: &Pattern<'_>) -> Option<Finding> {
-    let row = p.row("command-scale.zero").filter(|r| r.verdict == Verdict::Rejected)?;
+    let rejected = |id| p.row(id).filter(|r| r.verdict == Verdict::Rejected);
+    let Some(row) = rejected("command-scale.zero") else {
+        // Without the line it may as well be friction, or a scale that is too low.
+        if p.row("command-scale.gain").is_some() {
+            return None;
+        }
+        let mut found = finding(
+            "dead-band",
+            "The shaft lets go at too high a command: a dead band at 0 V, or more friction than the sheet says",
+            "Turn the shaft by hand and feel for friction; look for a dead band or a zero clamp of the command input",
+            0.5,
+            vec![cite(rejected("creep.breakaway")?)],
+        )?;
+        found.not_told_apart = vec![
+            "friction, a brake that drags, a scale that is too low; the command scale would tell".to_owned(),
+        ];
+        return Some(found);
+    };
     if p.rejected("command-scale.linearity") {
         return None;
     }

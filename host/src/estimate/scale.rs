@@ -92,6 +92,27 @@ pub fn reversal_point(estimate: &ReversalEstimate, inputs: &ScaleInputs) -> Leve
     }
 }
 
+/// The scale from the torque at one level alone, as if the command's effect were straight through 0 V: an offset cancels
+/// between the directions, a dead band does not.
+#[must_use]
+pub fn of_one_level(point: &LevelPoint, inputs: &ScaleInputs) -> Budget<PercentPerVolt> {
+    let per_volt = |torque: NewtonMetres| {
+        PercentPerVolt::new(torque.get() * inputs.percent_per_torque() / point.level.get())
+    };
+    let gain = per_volt(point.torque);
+    let between = gain.get() * HALVED / point.level.get();
+    let (command, curve) = inputs.terminal.in_slope(COMMAND, gain, point.level, between);
+    Budget::new(gain)
+        .with(command)
+        .with_all(curve)
+        .with(
+            Contribution::expanded("inertia", inputs.inertia_uncertainty, K2)
+                .with_sensitivity(Sensitivity::of(gain, inputs.inertia)),
+        )
+        .with(Contribution::rectangular("clock of the fixture", gain * (2e-6 * inputs.clock_ppm)))
+        .with(Contribution::normal("scatter of the level", per_volt(point.scatter)))
+}
+
 /// The scale from accelerations of the known inertia.
 #[must_use]
 pub fn by_reversal(

@@ -140,8 +140,9 @@ pub const FAULTS: &[FaultRow] = &[
     // What it droops by on a free shaft is friction's share of this band: less than the cap's tolerance where friction is low.
     graded("cap-drooping", Settings, &[40.0, 80.0, 160.0], 160.0, &["cap-drooping", "cap-other-value"]),
     plain("cap-hunting", Settings, &["cap-hunting"]),
-    // A limit above the highest level that is driven is out of reach.
-    graded("torque-limited", Settings, &[25.0, 15.0, 10.0], 15.0, &["torque-limited"]).on(torque_commands),
+    // A limit above the highest level that is driven is out of reach; where that is 20 %, a limit at 15 % bends the line by
+    // less than the 2 % that the sheet allows.
+    graded("torque-limited", Settings, &[25.0, 15.0, 10.0], 10.0, &["torque-limited"]).on(torque_commands),
     plain("limit-open", Settings, &["limit-open"]),
     plain("mode-unselected", Settings, TORQUE_AND_NO_MOTION),
     plain("enable-always", Settings, &["enable-always", "enable-inverted"]),

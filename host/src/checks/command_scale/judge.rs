@@ -69,10 +69,7 @@ pub(super) fn judge(
     let points: Vec<LevelPoint> =
         levels.iter().map(|l| scale::reversal_point(&l.estimate, &inputs)).collect();
     let Ok(line) = torque_line(&points) else {
-        out.results.push(
-            gain_row(context)
-                .without(Verdict::Undecided, "fewer than three levels gave a torque: see the notes for each"),
-        );
+        out.results.push(too_few(context, &points, &inputs));
         return out;
     };
     let way = scale::by_reversal(&line, &estimates(&levels), &inputs);
@@ -101,6 +98,18 @@ pub(super) fn judge(
 fn level_row(plan: &ReversalLevel) -> Row {
     let id = format!("command-scale.level-{:.0}", plan.level.get());
     Row::text(&id, &format!("Reversal at {:.0} % of rated torque", plan.level.get()), "measured")
+}
+
+/// Too few levels for a line. What the highest of them alone says can show that the scale is wrong, never that it is right.
+fn too_few(context: &Context<'_>, points: &[LevelPoint], inputs: &ScaleInputs) -> ResultRow {
+    let why = "fewer than three levels gave a torque: see the notes for each";
+    let highest = points.iter().max_by(|a, b| a.level.get().total_cmp(&b.level.get()));
+    let (Some(highest), Some(limits)) = (highest, gain_limits(context)) else {
+        return gain_row(context).without(Verdict::Undecided, why);
+    };
+    let budget = scale::of_one_level(highest, inputs);
+    let row = gain_row(context).judged(&budget, &limits, context.by_read_back());
+    if row.verdict == Verdict::Rejected { row } else { gain_row(context).without(Verdict::Undecided, why) }
 }
 
 fn gain_row(context: &Context<'_>) -> Row {

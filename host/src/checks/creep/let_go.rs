@@ -130,12 +130,30 @@ pub(super) fn judge(context: &Context<'_>, made: &StepEvidence) -> Judgement {
             ""
         }
     ));
+    let bound = context.motion.axis.breakaway;
+    if friction.value - friction.expanded > bound {
+        out.results.push(beyond(friction.value, bound));
+    }
     out.notes.push(
         "The coarse offset assumes friction alike both ways, and the scale that the sheet states. Gravity, or a load that \
          pulls one way, looks like an offset."
             .to_owned(),
     );
     out
+}
+
+/// What it takes to let go is more than the sheet allows for, and by more than its uncertainty.
+fn beyond(found: Percent, bound: Percent) -> ResultRow {
+    let row = Row::text(
+        "creep.breakaway",
+        "Command at which the shaft lets go, percent of rated torque",
+        &format!("at most {:.1}", bound.get()),
+    );
+    row.is(
+        &format!("{:.1}", found.get()),
+        Verdict::Rejected,
+        "more than the sheet's bound for friction: every motion is planned with too little",
+    )
 }
 
 /// Enabled at 0 V, does it stand still? None where torque never came on.
