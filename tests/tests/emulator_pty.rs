@@ -112,8 +112,9 @@ fn ended(host: Host) -> Ended {
     host.end().unwrap()
 }
 
+/// Of the whole acceptance, in real time, only the slow count and what it needs: all of it runs in lockstep.
 #[test]
-fn an_acceptance_through_a_serial_port_comes_to_its_end_without_losing_a_sample() {
+fn an_acceptance_of_the_slow_count_through_a_serial_port_comes_to_its_end_without_losing_a_sample() {
     let bench = Bench::new();
     let ended = ended(bench.accept(&["--only", "line-count-slow"]));
     let run = read_run(&bench.run()).unwrap();

@@ -186,6 +186,7 @@ fn next(taken: u32) -> Option<u32> {
 
 /// A position, or slow lines. Of the same priority as the tick's sample: both read the counter.
 #[interrupt]
+// SAFETY: the start-up code copies `.data` into RAM, which can be executed, before any interrupt is let in.
 #[unsafe(link_section = ".data.ram_text")]
 fn TIMER_IRQ_1() {
     put!(timer().intr(), ALARM_FAST);

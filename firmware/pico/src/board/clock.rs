@@ -139,6 +139,7 @@ pub(super) fn start() {
 
 /// The tick's sample.
 #[interrupt]
+// SAFETY: the start-up code copies `.data` into RAM, which can be executed, before any interrupt is let in.
 #[unsafe(link_section = ".data.ram_text")]
 fn TIMER_IRQ_0() {
     let timer = timer();

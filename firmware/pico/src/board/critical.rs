@@ -11,12 +11,14 @@ set_impl!(MainLoopOnly);
 
 // SAFETY: the module says why exclusion holds; `acquire` enforces its condition.
 unsafe impl Impl for MainLoopOnly {
+    // SAFETY: returns in the main loop only, which nothing that enters a critical section can interrupt.
     unsafe fn acquire() -> RawRestoreState {
         if !in_main_loop() {
             super::fault::stop(super::fault::Reason::CriticalSection);
         }
     }
 
+    // SAFETY: nothing was switched off, so there is nothing to give back, in whatever order.
     unsafe fn release(_state: RawRestoreState) {}
 }
 

@@ -50,11 +50,13 @@ fn panic(_: &PanicInfo) -> ! {
 }
 
 /// A stray address, an instruction that is none.
+// SAFETY: it does not return, and touches only registers, atomics and the SPI bus, which it takes from whoever held it.
 #[exception]
 unsafe fn HardFault(frame: &ExceptionFrame) -> ! {
     stop_with(Reason::HardFault, (frame.pc(), frame.lr()))
 }
 
+// SAFETY: as `HardFault`: it does not return.
 #[exception]
 unsafe fn DefaultHandler(_number: i16) {
     stop(Reason::StrayInterrupt)

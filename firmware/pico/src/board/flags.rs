@@ -83,6 +83,7 @@ fn unmask() {
 }
 
 #[interrupt]
+// SAFETY: the start-up code copies `.data` into RAM, which can be executed, before any interrupt is let in.
 #[unsafe(link_section = ".data.ram_text")]
 fn IO_IRQ_BANK0() {
     let at = timer().timerawl().read().bits();

@@ -186,6 +186,7 @@ impl Rom {
 /// # Safety
 /// Interrupts off; `at` a sector that may be erased.
 #[inline(never)]
+// SAFETY: the start-up code copies `.data` into RAM, which can be executed, before `main`.
 #[unsafe(link_section = ".data.ram_text")]
 unsafe fn erase_sector(rom: &Rom, at: u32) {
     // SAFETY: the order that the boot ROM asks for (RP2040 datasheet, 2.8.3.1.3); nothing here lies in flash.
@@ -201,6 +202,7 @@ unsafe fn erase_sector(rom: &Rom, at: u32) {
 /// # Safety
 /// Interrupts off; `at` a page that may be written; `page` in RAM.
 #[inline(never)]
+// SAFETY: the start-up code copies `.data` into RAM, which can be executed, before `main`.
 #[unsafe(link_section = ".data.ram_text")]
 unsafe fn program_page(rom: &Rom, at: u32, page: &[u8; PAGE]) {
     // SAFETY: as in `erase_sector`.
@@ -218,6 +220,7 @@ unsafe fn program_page(rom: &Rom, at: u32, page: &[u8; PAGE]) {
 /// # Safety
 /// Interrupts off; a command that changes nothing.
 #[inline(never)]
+// SAFETY: the start-up code copies `.data` into RAM, which can be executed, before `main`.
 #[unsafe(link_section = ".data.ram_text")]
 unsafe fn exchange(rom: &Rom, bytes: &mut [u8; UNIQUE_ID_BYTES]) {
     /// Forces the select line: bits 9 and 8 of its control register (RP2040 datasheet, 2.19.6.2).

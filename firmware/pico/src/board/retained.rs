@@ -20,6 +20,7 @@ const REASON_TIMER: u32 = 1 << 0;
 const TRIP_WORDS: usize = 12;
 const WORDS: usize = 3 + TRIP_WORDS + 1;
 
+// SAFETY: RAM that the start-up code leaves as it is; whatever it holds is a valid `AtomicU32`, and the checksum judges it.
 #[unsafe(link_section = ".uninit.retained")]
 static RETAINED: [AtomicU32; WORDS] = [const { AtomicU32::new(0) }; WORDS];
 
