@@ -1,9 +1,11 @@
 //! One acceptance from sheet to run model, on whatever is at the other end of a link.
 
+mod conditions;
 mod cut_off;
 mod rests_on;
 mod undo;
 
+use conditions::conditions;
 pub use cut_off::cut_off;
 pub use undo::changed_at_the_bench;
 
@@ -12,8 +14,8 @@ use proofstand_protocol::units::Ticks;
 use proofstand_protocol::version::{CalibrationState, FixtureHello};
 use proofstand_units::Volts;
 
+use crate::calibration::day_in_words;
 use crate::calibration::reading::INPUTS;
-use crate::calibration::{Known, day_in_words};
 use crate::cautions::cautions;
 use crate::checks::{Check, CitedDirection, Context, Equipment, for_axis};
 use crate::diagnosis::diagnose;
@@ -343,16 +345,6 @@ fn outcome(kind: RunKind, checks: &[CheckRecord], stopped: Option<String>, took:
         RunKind::Acceptance => what,
     };
     Outcome { verdict, stopped, sentence, accepted, undecided, rejected, not_done, took }
-}
-
-/// The temperature at which what a calibration states holds.
-fn conditions(known: &Known) -> String {
-    let range = known.uncertainty.temperature_range;
-    if range > 0.0 {
-        format!(", from {:.0} °C to {:.0} °C", known.temperature - range, known.temperature + range)
-    } else {
-        format!(" (made at {:.0} °C; it states no range)", known.temperature)
-    }
 }
 
 /// The fixture's calibration as it bears on results.

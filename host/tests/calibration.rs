@@ -107,6 +107,12 @@ fn a_calibrated_command_is_in_truth_where_its_record_says_on_many_boards() {
             beyond += u32::from(error.abs() > stated);
             assert!(error.abs() <= 1.5 * stated, "seed {seed}, {asked} V: {error} against {stated}");
         }
+        // Every reading is kept, and the means are theirs.
+        for reading in record.levels.iter().flat_map(|level| [&level.up, &level.down]) {
+            assert_eq!(reading.readings.len(), 2);
+            assert!((f64::midpoint(reading.readings[0], reading.readings[1]) - reading.meter).abs() < 1e-12);
+        }
+        assert!(record.as_left.iter().all(|left| left.readings.len() == 2));
         // The file says the same.
         let text = record.to_json().unwrap();
         assert_eq!(CalibrationRecord::from_json(&text).unwrap(), *record);
@@ -115,6 +121,31 @@ fn a_calibrated_command_is_in_truth_where_its_record_says_on_many_boards() {
     }
     // k = 2 holds about 95 of 100; 93 are asked for, as everywhere.
     assert!(beyond * 100 <= levels * 7, "{beyond} of {levels} levels beyond what is stated");
+}
+
+#[test]
+fn a_calibration_far_from_the_middle_of_the_temperatures_states_more_uncertainty() {
+    let made = |temperature: f64| {
+        let bench = bench(5, Before::Own, None);
+        let mut job = job(false, TODAY);
+        job.given.temperature = temperature;
+        calibrate(FixtureEnd(Rc::clone(&bench)), &bench, &job).unwrap()
+    };
+    let (middle, end) = (made(23.0), made(28.0));
+    for (made, range) in [(&middle, 5.0), (&end, 10.0), (&made(18.0), 10.0)] {
+        let known = read(made.image.as_ref().unwrap().bytes()).unwrap();
+        assert_eq!(known.uncertainty.temperature_range, range);
+        assert_eq!(made.record.uncertainty.temperature_range, range);
+        let page = proofstand::report::certificate(&made.record);
+        assert!(page.contains("between 18\u{a0}°C and 28\u{a0}°C"));
+    }
+    // By hand: 10 V, 3 ppm and 0.5 ppm of 10 V (5 µV) in each of 10 K rather than 5 K, over √3.
+    let variance = |r: &CalibrationRecord| (r.expanded[1] / 2.0).powi(2);
+    let more = (10.0_f64.powi(2) - 5.0_f64.powi(2)) * ((10.0 * 3e-6_f64).powi(2) + 5e-6_f64.powi(2)) / 3.0;
+    let difference = variance(&end.record) - variance(&middle.record);
+    assert!((difference / more - 1.0).abs() < 1e-6, "{difference} {more}");
+    // The aim of ±1 mV is reached sooner by drift.
+    assert!(end.record.due < middle.record.due && end.record.expanded[2] <= 1e-3);
 }
 
 #[test]

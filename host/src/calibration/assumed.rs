@@ -9,7 +9,7 @@ pub const STEP: f64 = 20.0 / 65_536.0;
 pub const INPUT_STEP: f64 = 20.48 / 65_536.0;
 /// The command is calibrated between ± this.
 pub const RANGE: f64 = 10.0;
-/// Temperature of a calibration, and how far from it the fixture may be used: 23 ± 5 °C.
+/// Temperatures at which a calibration is made and at which the fixture may be used: 23 ± 5 °C.
 pub const TEMPERATURE: (f64, f64) = (23.0, error_budget::TEMPERATURE_RANGE);
 /// What a calibrated command is to hold at the terminals, k = 2, until the due date.
 pub const AIM: f64 = error_budget::CALIBRATED;
@@ -24,6 +24,13 @@ pub const DRIFT: f64 = error_budget::REFERENCE_DRIFT;
 pub const GAIN_PER_KELVIN: f64 = error_budget::GAIN_PER_KELVIN;
 /// Temperature coefficient of the offset: half-width, volts per kelvin.
 pub const OFFSET_PER_KELVIN: f64 = error_budget::OFFSET_PER_KELVIN;
+
+/// How far from the calibration's own temperature, °C, the fixture is when it is used at the farther end of [`TEMPERATURE`]:
+/// kelvin. A calibration made at 28 °C holds at 18 °C only with the 10 K between them.
+#[must_use]
+pub const fn temperature_range(calibrated_at: f64) -> f64 {
+    TEMPERATURE.1 + (calibrated_at - TEMPERATURE.0).abs()
+}
 
 /// The part of a command's uncertainty that comes from the board and not from the calibration.
 #[must_use]

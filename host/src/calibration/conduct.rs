@@ -185,8 +185,9 @@ impl<'a, L: Link> Bench<'a, L> {
         }
         let (up, down) = read.split_at(levels.len());
         let all = levels.iter().zip(up).zip(down.iter().rev());
-        let mut levels: Vec<Level> =
-            all.map(|((nominal, up), down)| Level { nominal: *nominal, up: *up, down: *down }).collect();
+        let mut levels: Vec<Level> = all
+            .map(|((nominal, up), down)| Level { nominal: *nominal, up: up.clone(), down: down.clone() })
+            .collect();
         for (number, level) in levels.iter_mut().enumerate() {
             self.mended(level, number + 1, of)?;
         }
@@ -224,11 +225,12 @@ impl<'a, L: Link> Bench<'a, L> {
             let level = image.ideal_level(wanted);
             let about = Asked { level, wanted: Some(wanted), number: number + 1, of: asked.len() };
             let mut tries = 0;
-            let error = loop {
-                let error = self.level(&about)?.meter - wanted;
+            let (error, readings) = loop {
+                let reading = self.level(&about)?;
+                let error = reading.meter - wanted;
                 let most = LEFT_OFF * residual;
                 if error.abs() <= most {
-                    break error;
+                    break (error, reading.readings);
                 }
                 tries += 1;
                 let why = Impossible::LeftOff { asked: wanted, off: error, most };
@@ -236,7 +238,7 @@ impl<'a, L: Link> Bench<'a, L> {
                     return Err(CalibrateError::LeftOff(why));
                 }
             };
-            left.push(Left { asked: wanted, nominal: level, error });
+            left.push(Left { asked: wanted, nominal: level, error, readings });
         }
         Ok(left)
     }
@@ -316,7 +318,7 @@ impl<'a, L: Link> Bench<'a, L> {
         let mean = values.iter().sum::<f64>() / values.len() as f64;
         let low = values.iter().copied().fold(f64::INFINITY, f64::min);
         let high = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        Ok(Reading { meter: mean, spread: high - low, inputs: inputs.1 })
+        Ok(Reading { meter: mean, readings: values, spread: high - low, inputs: inputs.1 })
     }
 
     /// One reading of the meter; the fixture hears its host meanwhile.

@@ -3,7 +3,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::assumed::{RANGE, STEP, board};
+use super::assumed::{RANGE, STEP, board, temperature_range};
 use super::linearity::Linearity;
 use super::reading::Level;
 use crate::metrology::correlated::{covariance_of, fit_correlated};
@@ -106,7 +106,16 @@ pub struct Fitted {
     pub uncertainty: VoltageUncertainty,
 }
 
-/// Fits a correction to levels that rise.
+impl Fitted {
+    /// The same, with the uncertainty that a calibration made at so many °C has over [`super::assumed::TEMPERATURE`].
+    #[must_use]
+    pub const fn made_at(mut self, temperature: f64) -> Self {
+        self.uncertainty.temperature_range = temperature_range(temperature);
+        self
+    }
+}
+
+/// Fits a correction to levels that rise, made in the middle of the temperatures; see [`Fitted::made_at`].
 ///
 /// # Errors
 /// As [`fit_correlated`]: too few levels, or levels that don't differ.
@@ -262,7 +271,8 @@ mod tests {
         Accuracy { of_reading_ppm: 35.0, of_range_ppm: 5.0, range: 10.0, resolution: 10e-6 };
 
     fn board(actual: impl Fn(f64) -> f64, up_more: f64) -> Vec<Level> {
-        let reading = |v: f64| Reading { meter: v, spread: 0.0, inputs: [v * 1.001 + 0.004; 4] };
+        let reading =
+            |v: f64| Reading { meter: v, readings: vec![v], spread: 0.0, inputs: [v * 1.001 + 0.004; 4] };
         table_levels(17)
             .into_iter()
             .enumerate()

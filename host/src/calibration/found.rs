@@ -113,10 +113,10 @@ mod tests {
     use crate::calibration::reading::Reading;
 
     fn levels(actual: impl Fn(f64) -> f64) -> Vec<Level> {
-        let reading = |meter: f64| Reading { meter, spread: 0.0, inputs: [meter; 4] };
+        let reading = |meter: f64| Reading { meter, readings: vec![meter], spread: 0.0, inputs: [meter; 4] };
         let level = |nominal: f64| {
             let r = reading(actual(nominal));
-            Level { nominal, up: r, down: r }
+            Level { nominal, up: r.clone(), down: r }
         };
         table_levels(17).into_iter().map(level).collect()
     }

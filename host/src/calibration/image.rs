@@ -240,8 +240,9 @@ mod tests {
             .into_iter()
             .map(|nominal| {
                 let meter = 0.003 + 1.000_4 * nominal + 4e-6 * nominal * nominal;
-                let reading = Reading { meter, spread: 0.0, inputs: [nominal - 0.002; 4] };
-                Level { nominal, up: reading, down: reading }
+                let reading =
+                    Reading { meter, readings: vec![meter], spread: 0.0, inputs: [nominal - 0.002; 4] };
+                Level { nominal, up: reading.clone(), down: reading }
             })
             .collect();
         let fitted = fit(&levels, &ACCURACY).unwrap();

@@ -12,10 +12,13 @@ pub const UP_AND_DOWN: f64 = 0.3e-3;
 pub const UNSETTLED: f64 = 0.1e-3;
 
 /// One level as it was read, once or several times.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Reading {
     /// Mean of the meter, volts.
     pub meter: f64,
+    /// Each reading of it as the meter gave it, in order, volts; empty in a file of before they were kept.
+    #[serde(default)]
+    pub readings: Vec<f64>,
     /// Largest less smallest of the repeated readings; 0 for one.
     pub spread: f64,
     /// Means of the fixture's inputs by their ideal line: terminal, converter, torque, speed.
@@ -23,7 +26,7 @@ pub struct Reading {
 }
 
 /// A level that was approached from below and from above.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Level {
     /// Volts by the ideal line of the converter.
     pub nominal: f64,
@@ -244,7 +247,8 @@ mod tests {
 
     #[test]
     fn levels_that_drift_or_stand_still_or_disagree_with_the_fixture_are_refused() {
-        let reading = |volts: f64| Reading { meter: volts, spread: 0.0, inputs: [volts; 4] };
+        let reading =
+            |volts: f64| Reading { meter: volts, readings: vec![volts], spread: 0.0, inputs: [volts; 4] };
         let level =
             |nominal: f64, up: f64, down: f64| Level { nominal, up: reading(up), down: reading(down) };
         assert_eq!(consistent(&[level(0.0, 0.001, 0.001), level(1.0, 1.0, 1.0)]), Ok(()));

@@ -65,14 +65,17 @@ pub struct InputRecord {
 }
 
 /// A level between the table's points, asked for through the new calibration.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Left {
     /// Volts asked for.
     pub asked: f64,
     /// Volts by the ideal line that were put out for it.
     pub nominal: f64,
-    /// Meter less asked, volts.
+    /// Meter less asked, volts: of the mean of its readings.
     pub error: f64,
+    /// Each reading as the meter gave it, in order, volts; empty in a file of before they were kept.
+    #[serde(default)]
+    pub readings: Vec<f64>,
 }
 
 /// The calibration that was replaced, or found and kept.

@@ -6,6 +6,7 @@ use proofstand_units::Volts;
 
 use super::assumed::{
     AIM, DRIFT, DUE_DAYS_LEAST, DUE_DAYS_MOST, GAIN_PER_KELVIN, INPUT_STEP, RANGE, TEMPERATURE,
+    temperature_range,
 };
 use super::conduct::{Bench, CalibrateError, ReferenceMeter, Watcher, nothing_but_the_plug};
 use super::fit::{Accuracy, Fitted, fit, table_levels};
@@ -97,7 +98,7 @@ impl Job {
         let mut bench = Bench::new(client, meter, watcher)?;
         let nominal = table_levels(self.given.points);
         let levels = bench.up_and_down(&nominal)?;
-        let fitted = fit(&levels, &self.given.accuracy)?;
+        let fitted = fit(&levels, &self.given.accuracy)?.made_at(self.given.temperature);
         let foreign = hello.calibration == CalibrationState::ForeignBoard;
         let noise = fitted.choice.noise;
         let found = as_found(&levels, known.as_ref(), foreign, noise, &self.given.accuracy, self.today);
@@ -172,7 +173,7 @@ impl Job {
                 record: hexadecimal(&bytes),
             }),
             record: image.as_ref().map(|image| hexadecimal(image.bytes())),
-            assumed: assumed(&self.given.accuracy),
+            assumed: assumed(&self.given.accuracy, self.given.temperature),
             levels,
         };
         Ok(Made { record, image })
@@ -254,7 +255,7 @@ fn budget(
     Ok(Budget::new(Volts::new(RANGE)).with_group(group).with_all(rest).rows())
 }
 
-fn assumed(accuracy: &Accuracy) -> Vec<String> {
+fn assumed(accuracy: &Accuracy, temperature: f64) -> Vec<String> {
     vec![
         format!(
             "The meter is within {} ppm of reading and {} ppm of its {} V range; any error between these bounds is as likely \
@@ -267,11 +268,13 @@ fn assumed(accuracy: &Accuracy) -> Vec<String> {
             DRIFT * 1e6
         ),
         format!(
-            "The gain changes by at most {:.0} ppm per kelvin, within {:.0} °C to {:.0} °C (data sheet and memory; not \
-             measured on this board).",
+            "The gain changes by at most {:.0} ppm per kelvin (data sheet and memory; not measured on this board). Between {:.0} °C \
+             and {:.0} °C it may be used up to {:.1} K from the {:.1} °C of this calibration.",
             GAIN_PER_KELVIN * 1e6,
             TEMPERATURE.0 - TEMPERATURE.1,
-            TEMPERATURE.0 + TEMPERATURE.1
+            TEMPERATURE.0 + TEMPERATURE.1,
+            temperature_range(temperature),
+            temperature
         ),
         "The board had warmed up, and meter and plug make no thermal voltages worth counting.".to_owned(),
     ]

@@ -50,8 +50,10 @@ pub(crate) fn trial(random: &mut Random, points: usize) -> Option<Trial> {
     };
     let meter_gain = 1.0 + within(35e-6);
     let meter_zero = within(5e-6 * 10.0);
-    // From the calibration to the day of use: drift within its bound for the time, temperature within ± 5 K.
-    let (drift, kelvin) = (within(1.0), within(5.0));
+    // From the calibration to the day of use: drift within its bound for the time, both temperatures within 23 ± 5 °C.
+    let drift = within(1.0);
+    let (calibrated_at, used_at) = (23.0 + within(5.0), 23.0 + within(5.0));
+    let kelvin = used_at - calibrated_at;
     let (per_kelvin, zero_per_kelvin) = (within(3e-6), within(5e-6));
     let asked = within(9.9);
     let mut shown = |level: f64| {
@@ -61,17 +63,20 @@ pub(crate) fn trial(random: &mut Random, points: usize) -> Option<Trial> {
     let levels: Vec<Level> = table_levels(points)
         .into_iter()
         .map(|nominal| {
-            let mut reading = || Reading { meter: shown(nominal), spread: 0.0, inputs: [nominal; 4] };
+            let mut reading = || {
+                let meter = shown(nominal);
+                Reading { meter, readings: vec![meter], spread: 0.0, inputs: [nominal; 4] }
+            };
             Level { nominal, up: reading(), down: reading() }
         })
         .collect();
-    let fitted = fit(&levels, &ACCURACY).ok()?;
+    let fitted = fit(&levels, &ACCURACY).ok()?.made_at(calibrated_at);
     let due = fitted.uncertainty.days_within(Volts::new(1e-3), Volts::new(10.0), 365)?;
     let about = Particulars {
         board: *b"model-01",
         calibrated: TODAY,
         due: TODAY + due,
-        temperature: 23.0,
+        temperature: calibrated_at,
         stated: Volts::new(1e-3),
         meter: "model",
         accuracy: ACCURACY,
