@@ -139,6 +139,16 @@ fn a_calibration_far_from_the_middle_of_the_temperatures_states_more_uncertainty
         let page = proofstand::report::certificate(&made.record);
         assert!(page.contains("between 18\u{a0}°C and 28\u{a0}°C"));
     }
+    // k = 2 holds more than 95 %, as most of the errors lie evenly within bounds; the error model draws 97.4 %.
+    let interval = middle.record.interval.unwrap();
+    assert!((interval.within_two_percent - 97.4).abs() < 0.6, "{interval:?}");
+    assert!(interval.half_width_95 < middle.record.expanded[2], "{interval:?}");
+    let u = 2.0 * interval.standard_uncertainty;
+    assert!((u / middle.record.expanded[2] - 1.0).abs() < 2e-3, "{u} {:?}", middle.record.expanded);
+    let page = proofstand::report::certificate(&middle.record);
+    for text in ["k\u{a0}=\u{a0}2 holds", "Sensitivity", "Degrees of", "of the variance is"] {
+        assert!(page.contains(text), "{text}");
+    }
     // By hand: 10 V, 3 ppm and 0.5 ppm of 10 V (5 µV) in each of 10 K rather than 5 K, over √3.
     let variance = |r: &CalibrationRecord| (r.expanded[1] / 2.0).powi(2);
     let more = (10.0_f64.powi(2) - 5.0_f64.powi(2)) * ((10.0 * 3e-6_f64).powi(2) + 5e-6_f64.powi(2)) / 3.0;

@@ -78,6 +78,17 @@ pub struct Left {
     pub readings: Vec<f64>,
 }
 
+/// A budget's interval by propagation of distributions (JCGM 101:2008), beside k = 2.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct IntervalRecord {
+    /// Combined standard uncertainty, volts.
+    pub standard_uncertainty: f64,
+    /// Half-width that holds 95 % of the distribution, volts.
+    pub half_width_95: f64,
+    /// Share of the distribution that ± two standard uncertainties hold, percent.
+    pub within_two_percent: f64,
+}
+
 /// The calibration that was replaced, or found and kept.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Previous {
@@ -152,6 +163,9 @@ pub struct CalibrationRecord {
     pub expanded: [f64; 3],
     /// Contributions at +10 V on the due date, largest first.
     pub budget: Vec<ContributionRow>,
+    /// What the distributions of that budget come to; none in a file of before it was computed.
+    #[serde(default)]
+    pub interval: Option<IntervalRecord>,
     /// As found.
     pub as_found: AsFound,
     /// As left, between the table's points. Empty where nothing was changed.

@@ -14,11 +14,12 @@ use super::found::as_found;
 use super::image::{self, Image, Known, Particulars};
 use super::reading::INPUTS;
 use super::record::{
-    CalibrationKind, CalibrationRecord, InputRecord, MeterRecord, Previous, SCHEMA, Stored, hexadecimal,
+    CalibrationKind, CalibrationRecord, InputRecord, IntervalRecord, MeterRecord, Previous, SCHEMA, Stored,
+    hexadecimal,
 };
 use crate::fixture::{Client, serial_in_words};
 use crate::link::Link;
-use crate::metrology::{Budget, MetrologyError, VoltageUncertainty};
+use crate::metrology::{Budget, Contribution, Level, MetrologyError, VoltageUncertainty};
 
 /// What a person says about a calibration.
 #[derive(Debug, Clone, PartialEq)]
@@ -125,6 +126,7 @@ impl Job {
             Some(image)
         };
         bench.end()?;
+        let budget = budget(&fitted.uncertainty, &self.given.accuracy, f64::from(due.days))?;
         let record = CalibrationRecord {
             schema: SCHEMA.to_owned(),
             kind: if hello.simulated { CalibrationKind::Rehearsal } else { CalibrationKind::Calibration },
@@ -162,7 +164,8 @@ impl Job {
                 fitted.uncertainty.worst(Volts::new(RANGE), 0.0).get(),
                 fitted.uncertainty.worst(Volts::new(RANGE), f64::from(due.days)).get(),
             ],
-            budget: budget(&fitted.uncertainty, f64::from(due.days))?,
+            budget: budget.rows(),
+            interval: Some(interval(&budget)),
             as_found: found,
             as_left: left,
             previous: known.map(|known| Previous {
@@ -247,12 +250,43 @@ fn inputs(fitted: &Fitted, channels: [f64; 4]) -> Vec<InputRecord> {
     .collect()
 }
 
+/// At 10 V. Most of offset and gain is the meter's, whose error lies within bounds: where the line rests on it, the bounds
+/// stand by themselves, and what the readings' scatter leaves of offset and gain beside them.
 fn budget(
     uncertainty: &VoltageUncertainty,
+    accuracy: &Accuracy,
     age_days: f64,
-) -> Result<Vec<crate::record::model::ContributionRow>, MetrologyError> {
+) -> Result<Budget<Volts>, MetrologyError> {
     let (group, rest) = uncertainty.contributions(Volts::new(RANGE), age_days)?;
-    Ok(Budget::new(Volts::new(RANGE)).with_group(group).with_all(rest).rows())
+    let bounds = [
+        Contribution::rectangular(
+            "meter: of its reading",
+            Volts::new(accuracy.of_reading_ppm * 1e-6 * RANGE),
+        ),
+        Contribution::rectangular(
+            "meter: of its range",
+            Volts::new(accuracy.of_range_ppm * 1e-6 * accuracy.range),
+        ),
+    ];
+    let left = group.variance() - bounds.iter().map(|b| b.signed().powi(2)).sum::<f64>();
+    // Rounding of the fit: a millionth of a variance is nothing.
+    let scatter = Volts::new(left.max(0.0).sqrt());
+    let budget = Budget::new(Volts::new(RANGE));
+    Ok(if left < -1e-6 * group.variance() {
+        budget.with_group(group)
+    } else {
+        budget.with_all(bounds).with(Contribution::normal("line: scatter of the readings", scatter))
+    }
+    .with_all(rest))
+}
+
+fn interval(budget: &Budget<Volts>) -> IntervalRecord {
+    let u = budget.combined_at(Level::TWO_SIGMA).standard_uncertainty;
+    IntervalRecord {
+        standard_uncertainty: u.get(),
+        half_width_95: budget.interval_by_distributions(Level::P95).get(),
+        within_two_percent: 100.0 * budget.coverage_by_distributions(u * 2.0).share(),
+    }
 }
 
 fn assumed(accuracy: &Accuracy, temperature: f64) -> Vec<String> {

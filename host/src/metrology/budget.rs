@@ -126,9 +126,17 @@ impl<Q: Quantity> Budget<Q> {
     /// Half-width of the interval that holds `level` of the result's distribution (JCGM 101:2008).
     #[must_use]
     pub fn interval_by_distributions(&self, level: Level) -> Q {
-        let parts: Vec<Part> =
-            self.independent.iter().map(Part::of).chain(self.groups.iter().map(Group::part)).collect();
-        Q::from_number(propagation::half_width(&parts, level))
+        Q::from_number(propagation::half_width(&self.parts(), level))
+    }
+
+    /// Share of the result's distribution that an interval ± `half_width` about the value holds (JCGM 101:2008).
+    #[must_use]
+    pub fn coverage_by_distributions(&self, half_width: Q) -> Level {
+        Level::new(propagation::share_within(&self.parts(), half_width.number()))
+    }
+
+    fn parts(&self) -> Vec<Part> {
+        self.independent.iter().map(Part::of).chain(self.groups.iter().map(Group::part)).collect()
     }
 
     /// Combined at any level: equations 10 and 16 for the standard uncertainty, G.2b for the degrees of freedom (over

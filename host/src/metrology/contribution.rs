@@ -249,7 +249,7 @@ impl Contribution {
 
     /// Sensitivity times standard uncertainty, with the sensitivity's sign, as a number of result units. A
     /// sensitivity of exactly zero makes it zero.
-    pub(super) fn signed(&self) -> f64 {
+    pub(crate) fn signed(&self) -> f64 {
         if self.sensitivity.0 == 0.0 { 0.0 } else { self.sensitivity.0 * self.standard_uncertainty }
     }
 }

@@ -88,7 +88,7 @@ impl Group {
     }
 
     /// Variance in the result's unit squared (JCGM 100:2008, equation 16).
-    pub(super) fn variance(&self) -> f64 {
+    pub(crate) fn variance(&self) -> f64 {
         let Some(pairs) = &self.pairs else {
             return self.members.iter().map(Contribution::signed).sum::<f64>().powi(2);
         };

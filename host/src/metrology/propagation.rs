@@ -90,7 +90,24 @@ pub(super) fn half_width(parts: &[Part], level: Level) -> f64 {
     if total <= 0.0 || !total.is_finite() {
         return total;
     }
-    // In units of the combined standard uncertainty from here on.
+    let (weights, step) = integral(&parts, total);
+    total * quantile(&weights, step, level.share(), 0.5 * TAU / step)
+}
+
+/// Share of the distribution of a sum of parts within ± a half-width of the value.
+pub(super) fn share_within(parts: &[Part], half_width: f64) -> f64 {
+    let parts = merged(parts);
+    let total = parts.iter().map(|p| p.scale * p.scale).sum::<f64>().sqrt();
+    if total <= 0.0 {
+        return if half_width >= 0.0 { 1.0 } else { 0.0 };
+    }
+    let (weights, step) = integral(&parts, total);
+    // Beyond half the period the sum repeats itself; nothing of the distribution lies there.
+    inside(&weights, step, (half_width / total).clamp(0.0, 0.5 * TAU / step)).clamp(0.0, 1.0)
+}
+
+/// Weights and step of the integral, in units of the combined standard uncertainty.
+fn integral(parts: &[Part], total: f64) -> (Vec<f64>, f64) {
     let parts: Vec<Part> = parts.iter().map(|p| Part { scale: p.scale / total, ..*p }).collect();
     let period = 24.0 + parts.iter().map(|p| p.scale * p.reach()).fold(0.0, f64::max);
     let step = TAU / period;
@@ -108,7 +125,7 @@ pub(super) fn half_width(parts: &[Part], level: Level) -> f64 {
             break;
         }
     }
-    total * quantile(&weights, step, level.share(), 0.5 * period)
+    (weights, step)
 }
 
 /// Parts of normal distribution are one; what adds nothing is left out.
@@ -342,6 +359,24 @@ mod tests {
         ] {
             let got = half_width(&[part(2.5, distribution)], Level::P95);
             assert!((got / 2.5 / want - 1.0).abs() < 3e-4, "{distribution:?}: {} {want}", got / 2.5);
+        }
+    }
+
+    #[test]
+    fn the_share_within_a_half_width_is_that_of_the_closed_form() {
+        // Closed forms of P(|Y| ≤ 2u): normal 0.954 499 7; rectangular all of it (2u > √3·u); at u, 1/√3 of it. Two equal
+        // rectangular ones are a triangle: 1 − (1 − y/(√6·u))².
+        let normal = share_within(&[part(3.0, Distribution::Normal)], 6.0);
+        assert!((normal - 0.954_499_7).abs() < 1e-4, "{normal}");
+        let even = [part(3.0, Distribution::Rectangular)];
+        assert!((share_within(&even, 6.0) - 1.0).abs() < 2e-3, "{}", share_within(&even, 6.0));
+        assert!((share_within(&even, 3.0) - 1.0 / 3.0_f64.sqrt()).abs() < 1e-3);
+        let triangle = share_within(&[part(1.0, Distribution::Rectangular); 2], 2.0 * 2.0_f64.sqrt());
+        assert!((triangle - (1.0 - (1.0 - 2.0 / 6.0_f64.sqrt()).powi(2))).abs() < 1e-4, "{triangle}");
+        assert_eq!(share_within(&[], 1.0), 1.0);
+        for level in [Level::P95, Level::P99] {
+            let parts = [part(1.0, Distribution::Rectangular), t(0.5, 5.0)];
+            assert!((share_within(&parts, half_width(&parts, level)) - level.share()).abs() < 1e-6);
         }
     }
 

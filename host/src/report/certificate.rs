@@ -6,12 +6,12 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::kind::REHEARSAL;
 use super::number::{fixed, significant};
-use super::page::marks;
+use super::page::{budget_head, marks, parts};
 use super::plot::draw;
 use super::style::style;
 use super::text::{T, one_line};
 use crate::calibration::record::{CalibrationRecord, Stored};
-use crate::record::model::{Band, Panel, Plot, PlotAxis, Series, SeriesStyle};
+use crate::record::model::{Band, ContributionRow, Panel, Plot, PlotAxis, Series, SeriesStyle};
 
 /// `certificate.html`.
 #[must_use]
@@ -32,6 +32,23 @@ fn mv(volts: f64, decimals: usize) -> String {
 
 fn uv(volts: f64) -> String {
     fixed(volts * 1e6, 0)
+}
+
+/// Contributions in volts, as they are read on a page.
+fn in_microvolts(rows: &[ContributionRow]) -> Vec<ContributionRow> {
+    let shown = |row: &ContributionRow| {
+        let volts = row.input_unit == "V";
+        let mut row = row.clone();
+        row.standard_uncertainty *= 1e6;
+        if volts {
+            row.input_unit = "µV".to_owned();
+            row.input_uncertainty = row.input_uncertainty.map(|u| u * 1e6);
+        } else {
+            row.sensitivity = row.sensitivity.map(|c| c * 1e6);
+        }
+        row
+    };
+    rows.iter().map(shown).collect()
 }
 
 impl Certificate<'_> {
@@ -122,13 +139,19 @@ impl Certificate<'_> {
                 } @else {
                     p {
                         "Command at the terminals, corrected by this calibration, between "
-                        (fixed(r.temperature_range[0], 0)) "\u{a0}°C and " (fixed(r.temperature_range[1], 0)) "\u{a0}°C, expanded uncertainty (k\u{a0}=\u{a0}2, about 95\u{a0}%):"
+                        (fixed(r.temperature_range[0], 0)) "\u{a0}°C and " (fixed(r.temperature_range[1], 0)) "\u{a0}°C, expanded uncertainty (k\u{a0}=\u{a0}2):"
                     }
                     table {
                         thead { tr { th {} th.n { "0\u{a0}V" } th.n { "±10\u{a0}V" } } }
                         tbody {
                             tr { th { "on the day" } td.n { "±" (fixed(zero * 1e3, 2)) "\u{a0}mV" } td.n { "±" (fixed(top * 1e3, 2)) "\u{a0}mV" } }
                             tr { th { "on the due date, " (T(&r.due)) } td.n { "±" (fixed(zero * 1e3, 2)) "\u{a0}mV" } td.n { b { "±" (fixed(due * 1e3, 2)) "\u{a0}mV" } } }
+                        }
+                    }
+                    @if let Some(i) = &r.interval {
+                        p {
+                            "By the distributions of the budget below (JCGM 101:2008), ±10\u{a0}V on the due date: k\u{a0}=\u{a0}2 holds "
+                            b { (fixed(i.within_two_percent, 1)) "\u{a0}%" } "; 95\u{a0}% lie within " b { "±" (fixed(i.half_width_95 * 1e3, 2)) "\u{a0}mV" } "."
                         }
                     }
                     p { (T(&r.due_because)) }
@@ -212,13 +235,12 @@ impl Certificate<'_> {
         html! {
             section aria-labelledby="uncertainty" {
                 h2 #uncertainty { "Uncertainty" (self.reh()) }
-                table.budget {
-                    caption { "At +10\u{a0}V on the due date" }
-                    thead { tr { th { "Contribution" } th { "Type" } th { "Distribution" } th.n { "u, µV" } th.n { "Share" } } }
-                    tbody {
-                        @for row in &r.budget {
-                            tr { th { (T(&row.name)) } td { (T(&row.kind)) } td { (T(&row.distribution)) } td.n { (uv(row.standard_uncertainty)) } td.n { (fixed(row.share_percent, 0)) "\u{a0}%" } }
-                        }
+                p { (T(&self.in_a_sentence())) }
+                div.wide {
+                    table.budget {
+                        caption { "At +10\u{a0}V on the due date" }
+                        (budget_head())
+                        tbody { (parts(&in_microvolts(&r.budget), "µV")) }
                     }
                 }
                 p {
@@ -230,6 +252,20 @@ impl Certificate<'_> {
                 ul { @for a in &r.assumed { li { "Assumed: " (T(a)) } } }
             }
         }
+    }
+
+    /// What most of the uncertainty is.
+    fn in_a_sentence(&self) -> String {
+        let r = self.record;
+        let largest = r.budget.iter().max_by(|a, b| a.share_percent.total_cmp(&b.share_percent));
+        largest.map_or_else(String::new, |largest| {
+            format!(
+                "On the due date the command is known to ±{:.2} mV (k = 2) at 10 V; {:.0} % of the variance is: {}.",
+                r.expanded[2] * 1e3,
+                largest.share_percent,
+                largest.name
+            )
+        })
     }
 
     fn inputs(&self) -> Markup {

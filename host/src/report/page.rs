@@ -8,6 +8,8 @@ mod check;
 mod front;
 mod results;
 
+pub(super) use results::{budget_head, parts};
+
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::kind::{REHEARSAL, is_rehearsal};

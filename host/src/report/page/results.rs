@@ -93,18 +93,7 @@ pub(super) fn budgets(rows: &[ResultRow]) -> Markup {
             h4 { "What makes up the uncertainty" }
             div.wide {
                 table.budget {
-                    thead { tr {
-                        th scope="col" { "Contribution" }
-                        th scope="col" { "Type" }
-                        th scope="col" { "Distribution" }
-                        th.n scope="col" { "Uncertainty" br; "of the input" }
-                        th.n scope="col" { "Sensitivity" }
-                        th.n scope="col" { "Standard" br; "uncertainty" }
-                        th scope="col" { "Unit" }
-                        th.n scope="col" { "Degrees of" br; "freedom" }
-                        th.n scope="col" { "Share" }
-                        th scope="col" { "of the variance" }
-                    } }
+                    (budget_head())
                     @for r in with { (budget(r)) }
                 }
             }
@@ -112,10 +101,26 @@ pub(super) fn budgets(rows: &[ResultRow]) -> Markup {
     }
 }
 
+/// Head of a table of contributions.
+pub(in crate::report) fn budget_head() -> Markup {
+    html! {
+        thead { tr {
+            th scope="col" { "Contribution" }
+            th scope="col" { "Type" }
+            th scope="col" { "Distribution" }
+            th.n scope="col" { "Uncertainty" br; "of the input" }
+            th.n scope="col" { "Sensitivity" }
+            th.n scope="col" { "Standard" br; "uncertainty" }
+            th scope="col" { "Unit" }
+            th.n scope="col" { "Degrees of" br; "freedom" }
+            th.n scope="col" { "Share" }
+            th scope="col" { "of the variance" }
+        } }
+    }
+}
+
 fn budget(r: &ResultRow) -> Markup {
     let unit = one_line(&r.unit);
-    let mut rows: Vec<&ContributionRow> = r.budget.iter().collect();
-    rows.sort_by(|a, b| b.share_percent.total_cmp(&a.share_percent));
     html! {
         tbody {
             tr.of {
@@ -131,23 +136,32 @@ fn budget(r: &ResultRow) -> Markup {
                     @if let Some(d) = &r.decision { div.quiet { (decision(d, &unit)) } }
                 }
             }
-            @for c in rows {
-                tr.part {
-                    th scope="row" { (T(&c.name)) }
-                    td { (T(&c.kind)) }
-                    td { (T(&c.distribution)) }
-                    td.n {
-                        @if let Some(u) = c.input_uncertainty {
-                            (number::uncertainty(u)) (T(&number::unit_after(&one_line(&c.input_unit))))
-                        } @else { (NONE) }
-                    }
-                    td.n { (c.sensitivity.map_or_else(|| NONE.to_owned(), number::uncertainty)) }
-                    td.n { (number::uncertainty(c.standard_uncertainty)) }
-                    td.nb { (T(&unit)) }
-                    td.n { (c.degrees_of_freedom.map_or_else(|| "\u{221e}".to_owned(), |d| number::fixed(d, 0))) }
-                    td.n { (number::fixed(c.share_percent, 1)) "\u{a0}%" }
-                    td { (share(c.share_percent)) }
+            (parts(&r.budget, &unit))
+        }
+    }
+}
+
+/// Contributions to one result as rows, largest first.
+pub(in crate::report) fn parts(rows: &[ContributionRow], unit: &str) -> Markup {
+    let mut rows: Vec<&ContributionRow> = rows.iter().collect();
+    rows.sort_by(|a, b| b.share_percent.total_cmp(&a.share_percent));
+    html! {
+        @for c in rows {
+            tr.part {
+                th scope="row" { (T(&c.name)) }
+                td { (T(&c.kind)) }
+                td { (T(&c.distribution)) }
+                td.n {
+                    @if let Some(u) = c.input_uncertainty {
+                        (number::uncertainty(u)) (T(&number::unit_after(&one_line(&c.input_unit))))
+                    } @else { (NONE) }
                 }
+                td.n { (c.sensitivity.map_or_else(|| NONE.to_owned(), number::uncertainty)) }
+                td.n { (number::uncertainty(c.standard_uncertainty)) }
+                td.nb { (T(unit)) }
+                td.n { (c.degrees_of_freedom.map_or_else(|| "\u{221e}".to_owned(), |d| number::fixed(d, 0))) }
+                td.n { (number::fixed(c.share_percent, 1)) "\u{a0}%" }
+                td { (share(c.share_percent)) }
             }
         }
     }
