@@ -210,8 +210,11 @@ mod tests {
         assert!((mean.mean - 3.0).abs() < 1e-12 && (mean.uncertainty - 0.5_f64.sqrt()).abs() < 1e-12);
     }
 
-    /// At rest at 0 V but for what is told, then every ramp lets go after 100 ms at 0.4 V.
-    fn let_go(context: &Context<'_>, swings_at_rest: i64) -> StepEvidence {
+    /// A breakaway of 2.5 % of rated torque: the sheet's bound is 3 %.
+    const EASILY: f64 = 2e3;
+
+    /// At rest at 0 V but for what is told, then every ramp lets go after 100 ms at so many microvolts a millisecond.
+    fn let_go(context: &Context<'_>, swings_at_rest: i64, ramp: f64) -> StepEvidence {
         let mut samples: Vec<Sample> = Vec::new();
         let mut events = Vec::new();
         let (mut at, mut position) = (0, 0);
@@ -233,7 +236,7 @@ mod tests {
                 if sign != 0.0 && n == 100 {
                     position += far * (sign * context.count_sign()) as i64;
                 }
-                sample(at, position + swing, slot, (sign * 4e3 * n as f64) as i32);
+                sample(at, position + swing, slot, (sign * ramp * n as f64) as i32);
                 at += 1;
             }
         }
@@ -247,15 +250,28 @@ mod tests {
     #[test]
     fn a_shaft_that_swings_out_and_back_at_0_v_does_not_stand_still() {
         with_film_winder(|context| {
-            let still = judge(context, &let_go(context, 0));
+            let still = judge(context, &let_go(context, 0, EASILY));
             assert_eq!(
                 verdicts(&still),
                 [("creep.rest", Verdict::Accepted), ("creep.offset", Verdict::Accepted)],
                 "{:#?}",
                 still.results
             );
-            let swings = judge(context, &let_go(context, 200));
+            let swings = judge(context, &let_go(context, 200, EASILY));
             assert_eq!(verdicts(&swings), [("creep.rest", Verdict::Rejected)], "{:#?}", swings.results);
+        });
+    }
+
+    #[test]
+    fn a_shaft_that_lets_go_beyond_the_sheet_s_bound_for_friction_is_rejected() {
+        with_film_winder(|context| {
+            let stiff = judge(context, &let_go(context, 0, 2.0 * EASILY));
+            let wanted = [
+                ("creep.rest", Verdict::Accepted),
+                ("creep.offset", Verdict::Accepted),
+                ("creep.breakaway", Verdict::Rejected),
+            ];
+            assert_eq!(verdicts(&stiff), wanted, "{:#?}", stiff.results);
         });
     }
 
@@ -263,7 +279,7 @@ mod tests {
     fn an_offset_is_not_taken_from_ramps_that_did_not_come_to_their_end() {
         with_film_winder(|context| {
             let ending = StepEnding::TimedOut { slot: 4 * TIMES };
-            let cut = judge(context, &StepEvidence { ending, ..let_go(context, 0) });
+            let cut = judge(context, &StepEvidence { ending, ..let_go(context, 0, EASILY) });
             assert_eq!(
                 verdicts(&cut),
                 [("creep.rest", Verdict::Accepted), ("creep.offset", Verdict::Undecided)],
