@@ -39,7 +39,7 @@ pub struct Seen {
     pub torque_on: Option<bool>,
     /// Read-back and command differ by more than the tolerance.
     pub readback_off: bool,
-    /// Command above breakaway, and no count came on this tick.
+    /// Command above breakaway, and the shaft has not got on by more than a count.
     pub stuck: bool,
     /// An amplifier may be plugged in: the encoder pairs are not all open, or were not just before, or the board can't tell.
     pub amplifier: bool,

@@ -161,9 +161,13 @@ fn occupies_the_bench_for_two_minutes_at_most(run: &Run) {
 #[test]
 fn each_fault_is_rejected_by_its_check_and_its_cause_is_named_first() {
     for (fault, rejecting, cause) in FAULTS {
-        // With seed 1 a dead band keeps the moment of enable off from being made out: undecided, and nothing after it made.
-        for seed in [2, 3] {
+        for seed in [1, 2] {
             let run = Plan::film_winder().seed(seed).fault(fault).run().unwrap();
+            // A dead band keeps the moment of enable off from being made out: undecided, and nothing after it made.
+            if fault.starts_with("dead-band") && seed == 1 {
+                assert_ne!(run.outcome.verdict, Verdict::Accepted, "{fault}, seed {seed}");
+                continue;
+            }
             let made = check(&run, rejecting).unwrap();
             assert_eq!(made.verdict, Verdict::Rejected, "{fault}, seed {seed}: {made:#?}");
             assert_eq!(run.outcome.verdict, Verdict::Rejected, "{fault}, seed {seed}");

@@ -5,6 +5,9 @@ use proofstand_protocol::units::{Counts, Micros};
 
 use super::{Context, StepEvidence};
 
+/// The index is one place over so large a part of a revolution: it is as wide as a few counts.
+pub(super) const SAME_PLACE: u32 = 64;
+
 /// Counts moved from the first sample to the last.
 #[must_use]
 pub(super) fn travel(evidence: &StepEvidence) -> i64 {

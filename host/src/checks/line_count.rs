@@ -11,10 +11,10 @@ use proofstand_protocol::program::{End, Next, Segment};
 use proofstand_protocol::units::MilliRpm;
 use proofstand_units::{CountsPerRev, Rpm, Seconds};
 
-use super::evidence::{index_events, travel};
+use super::evidence::{SAME_PLACE, index_events, travel};
 use super::rows::Row;
 use super::{Check, Context, Judgement, MoveStep, Need, Step, StepEnding, StepEvidence};
-use crate::estimate::lines::{line_count, passes};
+use crate::estimate::lines::{IndexPass, line_count, passes};
 use crate::planner::{
     CRAWL_RPM, CannotPlan, Holding, LimitsFor, come_to_rest, hold, milli_rpm, total_timeout,
 };
@@ -364,7 +364,8 @@ fn counts_are_right(results: &[ResultRow]) -> bool {
 
 /// Counts of each whole revolution, passed in one direction: forward and reverse meet different edges of the index.
 pub(super) fn intervals(made: &StepEvidence, expected: CountsPerRev) -> Vec<i64> {
-    let passes = passes(&made.timed_events(), &made.samples);
+    let mut passes = passes(&made.timed_events(), &made.samples);
+    without_trembling(&mut passes, i64::from(expected.get() / SAME_PLACE));
     let counted: Vec<i64> = line_count(&passes, expected).intervals.iter().map(|i| i.counts.0).collect();
     let disagreed = made.trip().is_some_and(|t| t.cause == TripCause::SpeedDisagreement);
     match (passes.first(), made.index_before) {
@@ -374,6 +375,17 @@ pub(super) fn intervals(made: &StepEvidence, expected: CountsPerRev) -> Vec<i64>
         }
         _ => counted,
     }
+}
+
+/// Takes out what a shaft passes to and fro where it starts or stops on the index. A pulse that chatters under way does so
+/// between other passes, and stays.
+fn without_trembling(passes: &mut Vec<IndexPass>, apart: i64) {
+    let same = |pair: &[IndexPass]| (pair[1].position.0 - pair[0].position.0).abs() <= apart;
+    while passes.windows(2).last().is_some_and(same) {
+        passes.pop();
+    }
+    let trembling = passes.windows(2).take_while(|pair| same(pair)).count();
+    passes.drain(..trembling);
 }
 
 /// Does the index come at all? Told here, since the nudge is too short to.
@@ -463,4 +475,29 @@ fn plot(id: &str, series: Vec<Series>, per_rev: i64) -> Option<Plot> {
         }],
         lanes: Vec::new(),
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use proofstand_protocol::units::{Counts, Micros};
+
+    use super::*;
+
+    fn left(at: &[i64]) -> Vec<i64> {
+        let pass = |at: &i64| IndexPass { at: Micros(0), position: Counts(*at), travel: None };
+        let mut passes: Vec<IndexPass> = at.iter().map(pass).collect();
+        without_trembling(&mut passes, 10_000 / i64::from(SAME_PLACE));
+        passes.iter().map(|p| p.position.0).collect()
+    }
+
+    #[test]
+    fn a_shaft_that_trembles_on_the_index_where_it_starts_or_stops_has_passed_it_once() {
+        assert_eq!(left(&[-4, -1, -4, 9_996, 19_996, 19_999, 19_996]), [-4, 9_996, 19_996]);
+        assert_eq!(left(&[5, 8]), [5]);
+    }
+
+    #[test]
+    fn a_pulse_that_chatters_under_way_is_counted_as_often_as_it_comes() {
+        assert_eq!(left(&[0, 10_000, 10_003, 20_000]), [0, 10_000, 10_003, 20_000]);
+    }
 }

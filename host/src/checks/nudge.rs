@@ -5,7 +5,7 @@ use proofstand_protocol::program::{End, Next};
 use proofstand_protocol::units::{Counts, Micros};
 use proofstand_units::{Rpm, Seconds, Volts};
 
-use super::evidence::{excursion, index_events, travel};
+use super::evidence::{SAME_PLACE, excursion, index_events, travel};
 use super::rows::Row;
 use super::{
     Check, Context, Judgement, MoveStep, Need, ObserveStep, Step, StepEnding, StepEvidence, Turned,
@@ -33,8 +33,6 @@ const REST_AT: u8 = 0;
 const RAMP_AT: u8 = 1;
 /// The ramp reaches its end in this time.
 const RAMP: Seconds = Seconds::new(4.5);
-/// The index is one place over so large a part of a revolution: it is as wide as a few counts.
-const SAME_PLACE: u32 = 64;
 const STEP: &str = "nudge";
 /// The same again with the end switches' contacts as if nothing were tripped, if the shaft did not move.
 const RELEASED: &str = "nudge, end switches released";

@@ -93,9 +93,13 @@ pub fn reversal_point(estimate: &ReversalEstimate, inputs: &ScaleInputs) -> Leve
 }
 
 /// The scale from the torque at one level alone, as if the command's effect were straight through 0 V: an offset cancels
-/// between the directions, a dead band does not.
+/// between the directions, a dead band does not; so far as the sheet allows the line to miss zero, it is allowed for.
 #[must_use]
-pub fn of_one_level(point: &LevelPoint, inputs: &ScaleInputs) -> Budget<PercentPerVolt> {
+pub fn of_one_level(
+    point: &LevelPoint,
+    inputs: &ScaleInputs,
+    zero_allowed: Percent,
+) -> Budget<PercentPerVolt> {
     let per_volt = |torque: NewtonMetres| {
         PercentPerVolt::new(torque.get() * inputs.percent_per_torque() / point.level.get())
     };
@@ -111,6 +115,14 @@ pub fn of_one_level(point: &LevelPoint, inputs: &ScaleInputs) -> Budget<PercentP
         )
         .with(Contribution::rectangular("clock of the fixture", gain * (2e-6 * inputs.clock_ppm)))
         .with(Contribution::normal("scatter of the level", per_volt(point.scatter)))
+        .with(Contribution::rectangular(
+            "zero of the line, as far as it is allowed",
+            PercentPerVolt::new(zero_allowed.get() / point.level.get()),
+        ))
+        .with(Contribution::rectangular(
+            "torque still building up after a turn-round",
+            gain * (2.0 * (-SETTLING_TIME_CONSTANTS).exp()),
+        ))
 }
 
 /// The scale from accelerations of the known inertia.

@@ -228,7 +228,7 @@ impl<L: Link> Walk<'_, L> {
         let look = |walk: &mut Self| walk.seen().map(|(chain, flags)| (chain.relay, flags & 1 != 0));
         let before = look(self)?;
         let asked = match self.client.arm(LIMITS, &mut Unkept) {
-            Ok(()) => self.client.enable(&mut Unkept),
+            Ok(()) => self.client.enable(&mut Unkept).map(|_| ()),
             refused => refused,
         };
         match asked {

@@ -105,16 +105,17 @@ struct Mover<'a, L> {
 impl<'a, L: Link> Mover<'a, L> {
     /// From armed to the end of the program and standstill.
     fn armed(&mut self, step: &'a MoveStep) -> Result<StepEnding, FixtureError> {
-        self.client.enable(self.tap)?;
+        let since = self.client.enable(self.tap)?;
         let enable_patience = Duration::from_millis(u64::from(step.limits.enable_delay.0) + 500);
         if let Some(ending) = self.until(enable_patience, |r| match r {
-            Received::Event(e) => match e.event {
+            Received::Event(e) if e.at >= since => match e.event {
                 Event::StateChanged { state: State::Live, .. } => Some(Ok(None)),
                 Event::StateChanged { state: State::Safe, .. } => Some(Err(FixtureError::MadeSafe)),
                 Event::Tripped(trip) => Some(Ok(Some(StepEnding::Tripped(trip)))),
                 _ => None,
             },
-            Received::Sample(_) => None,
+            // The end of the motion before may have been lost, and come only now that it was asked for again.
+            Received::Event(_) | Received::Sample(_) => None,
         })? {
             return Ok(ending);
         }
@@ -124,7 +125,7 @@ impl<'a, L: Link> Mover<'a, L> {
         let opens = step.acts.iter().any(|act| matches!(act.what, ActWhat::OpenEnable { .. }));
         let mut opened = false;
         let ending = self.until(patience, |r| match r {
-            Received::Event(e) => match e.event {
+            Received::Event(e) if e.at >= since => match e.event {
                 Event::ProgramEnded(Ending::Finished) => Some(Ok(StepEnding::Finished)),
                 Event::StateChanged { state: State::Opened, .. } => {
                     opened = opens;
@@ -138,7 +139,7 @@ impl<'a, L: Link> Mover<'a, L> {
                 Event::Tripped(trip) => Some(Ok(StepEnding::Tripped(trip))),
                 _ => None,
             },
-            Received::Sample(_) => None,
+            Received::Event(_) | Received::Sample(_) => None,
         })?;
         self.acts = &[];
         // The fixture has measured standstill itself where that ended the program.

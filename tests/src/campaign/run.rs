@@ -34,7 +34,7 @@ pub fn run(
     let mut file = OpenOptions::new().create(true).append(true).open(&path)?;
     if file.metadata()?.len() == 0 {
         writeln!(file, "{}", serde_json::to_string(&build)?)?;
-    } else if !came.is_empty() {
+    } else {
         // A line that was cut stays by itself.
         writeln!(file)?;
     }

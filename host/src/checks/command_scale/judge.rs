@@ -107,7 +107,7 @@ fn too_few(context: &Context<'_>, points: &[LevelPoint], inputs: &ScaleInputs) -
     let (Some(highest), Some(limits)) = (highest, gain_limits(context)) else {
         return gain_row(context).without(Verdict::Undecided, why);
     };
-    let budget = scale::of_one_level(highest, inputs);
+    let budget = scale::of_one_level(highest, inputs, context.sheet.tolerances.torque_offset.value);
     let row = gain_row(context).judged(&budget, &limits, context.by_read_back());
     if row.verdict == Verdict::Rejected { row } else { gain_row(context).without(Verdict::Undecided, why) }
 }
@@ -150,6 +150,10 @@ const TOO_QUICK_FROM: f64 = 2.5;
 
 /// How many times as quickly as planned the window was passed, where that is far too much.
 fn too_quick(context: &Context<'_>, plan: &ReversalLevel, made: &StepEvidence) -> Option<f64> {
+    // Swings that were not all made, or not all seen, look quick and are not.
+    if made.ending != StepEnding::Finished || made.lost > 0 {
+        return None;
+    }
     let (low, high) = (plan.window.0.get() * 1e3, plan.window.1.get() * 1e3);
     let inside = |s: &&Sample| (low..=high).contains(&f64::from(s.speed.0).abs());
     // Up and down, each way: four passages a cycle.

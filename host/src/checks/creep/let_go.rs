@@ -131,7 +131,7 @@ pub(super) fn judge(context: &Context<'_>, made: &StepEvidence) -> Judgement {
         }
     ));
     let bound = context.motion.axis.breakaway;
-    if friction.value - friction.expanded > bound {
+    if friction.value - friction.expanded > most(context) {
         out.results.push(beyond(friction.value, bound));
     }
     out.notes.push(
@@ -140,6 +140,17 @@ pub(super) fn judge(context: &Context<'_>, made: &StepEvidence) -> Judgement {
             .to_owned(),
     );
     out
+}
+
+/// The highest command at which a shaft within the sheet's bound is seen to have let go: the scale may be off by its
+/// tolerance, and the ramp goes on rising until the shaft has got so far that it shows (θ = jerk·t³/6 from rest).
+fn most(context: &Context<'_>) -> Percent {
+    let axis = &context.motion.axis;
+    let slope = context.motion.nudge_command.get() / RAMP.get() * axis.gain.get();
+    let jerk = axis.acceleration(axis.torque_at(Percent::new(slope))).get();
+    let unseen = (6.0 * MOVED_DEGREES.to_radians() / jerk).cbrt();
+    axis.breakaway * (1.0 + context.sheet.tolerances.torque_gain.value.get() / 100.0)
+        + Percent::new(slope * unseen)
 }
 
 /// What it takes to let go is more than the sheet allows for, and by more than its uncertainty.

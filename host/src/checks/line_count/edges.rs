@@ -170,7 +170,7 @@ impl<'a> Edges<'a> {
     /// The mean that lies farthest from zero beyond what its burst can't resolve: one whose edges keep step with its points
     /// is no better witness than those whose edges don't.
     fn worst(&self, of: impl Fn(&PhaseEstimate) -> MeanAngle) -> Option<(Budget<Degrees>, MeanAngle)> {
-        let size = |e: &&PhaseEstimate| of(e).value.get().abs() - e.point.get() * e.unseen;
+        let size = |e: &&PhaseEstimate| of(e).value.get().abs() - 0.5 * e.point.get() * e.unseen;
         let estimate = self.estimates().max_by(|a, b| size(a).total_cmp(&size(b)))?;
         let mean = of(estimate);
         Some((Budget::new(mean.value).with_all(estimate.contributions(&mean)), mean))
