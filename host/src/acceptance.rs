@@ -32,7 +32,7 @@ use crate::record::model::{
 };
 use crate::sequence::{Attendant, Conducted, Progress, conduct};
 use crate::sheet::AxisSheet;
-use crate::targets::Targets;
+use crate::targets::{Fixture, Targets};
 
 /// A sheet that has been read, and what follows from it.
 #[derive(Debug)]
@@ -103,6 +103,10 @@ impl Job {
         let attended = attendant.attended();
         let mut opened =
             self.opened(kind, folder.name(), provenance(client, &calibration, setting), checks, setting);
+        // By this fixture's own calibration, and before anybody agrees to motion.
+        let not_capable = self.not_capable(&calibration.command);
+        not_capable.iter().for_each(|text| progress.note(text));
+        opened.provenance.warnings.extend(not_capable);
         let conducted = match &self.motion {
             Err(cannot) => {
                 let checks = checks.iter().map(|c| refused(*c, cannot)).collect();
@@ -203,6 +207,12 @@ impl Job {
             undone: Vec::new(),
             follows,
         }
+    }
+
+    /// What can't be decided with a command as sure as this, in sentences.
+    #[must_use]
+    pub fn not_capable(&self, command: &KnownVoltage) -> Vec<String> {
+        Targets::compute_for(&self.sheet, &Fixture::calibrated(command)).not_capable()
     }
 
     /// CRC-32/ISO-HDLC of the sheet's bytes, eight hexadecimal digits.

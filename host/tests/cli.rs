@@ -402,3 +402,32 @@ fn what_is_printed_fits_where_there_is_no_terminal_and_where_the_reader_goes_awa
         .unwrap();
     assert!(piped.stderr.is_empty(), "{}", String::from_utf8_lossy(&piped.stderr));
 }
+
+#[test]
+fn what_the_uncertainty_leaves_undecided_is_named_before_anything_moves() {
+    let folder = tempfile::tempdir().unwrap();
+    let sheet = std::fs::read_to_string(SHEET).unwrap();
+    let narrow = sheet.replace("torque_gain_percent = 5.0", "torque_gain_percent = 0.8");
+    assert_ne!(narrow, sheet);
+    let path = folder.path().join("narrow.toml");
+    std::fs::write(&path, narrow).unwrap();
+    let out = proofstand(folder.path()).arg("rehearse").arg(&path).assert();
+    let said = String::from_utf8(out.get_output().stderr.clone()).unwrap();
+    let named = said.find("Not capable, torque gain by reversal").unwrap();
+    assert!(said.lines().any(|l| l.starts_with("REHEARSAL Not capable")), "{said}");
+    assert!(named < said.find("[1/").unwrap(), "before the first check: {said}");
+    let run = read_run(&newest(folder.path())).unwrap();
+    assert!(run.provenance.warnings.iter().any(|w| w.starts_with("Not capable, torque gain by reversal")));
+    let rows = run.checks.iter().flat_map(|c| &c.results);
+    let gain: Vec<_> = rows.filter(|r| r.sentence.starts_with("not capable:")).collect();
+    assert!(!gain.is_empty());
+    for row in gain {
+        let half = (row.upper_limit.unwrap() - row.lower_limit.unwrap()) / 2.0;
+        assert_eq!(row.verdict, Verdict::Undecided, "{}", row.id);
+        assert!(row.expanded_uncertainty.unwrap() >= half, "{}", row.id);
+        assert!(row.sentence.contains("as large as the tolerance"), "{}", row.sentence);
+    }
+    // With the tolerance of the sheet as it is, nothing is said.
+    let out = proofstand(folder.path()).args(["rehearse", SHEET, "--only", "nudge"]).assert();
+    assert!(!String::from_utf8_lossy(&out.get_output().stderr).contains("Not capable"));
+}

@@ -229,7 +229,7 @@ fn in_words(decision: &Decision) -> String {
         (Reason::OutsideWithinGuardBand, _) => {
             "outside the limits, but not surely enough for the risk agreed".to_owned()
         }
-        (Reason::NotCapable, _) => "its uncertainty takes up all of the tolerance".to_owned(),
+        (Reason::NotCapable, _) => "not capable: the uncertainty is as large as the tolerance".to_owned(),
         (Reason::CalibrationMissing, _) => {
             "inside the limits, but the fixture's calibration is missing or out of date".to_owned()
         }

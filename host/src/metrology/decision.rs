@@ -136,7 +136,8 @@ pub enum Reason {
     OutsideWithinGuardBand,
     /// Outside by more than the guard band.
     OutsideGuarded,
-    /// The uncertainty takes up all of the tolerance, so that simple acceptance would be a coin toss.
+    /// The uncertainty takes up all of the tolerance: guarded nothing could be accepted, and simple acceptance would be a
+    /// coin toss.
     NotCapable,
     /// It would be accepted, but a calibration is missing or out of date.
     CalibrationMissing,
@@ -191,7 +192,16 @@ pub fn decide<Q: Quantity>(measured: &Combined<Q>, limits: &Limits<Q>, by: impl 
         Reason::NoNumber
     } else {
         match rule {
-            DecisionRule::Guarded => guarded(value, expanded, limits),
+            // Only what would be undecided anyway; a calibration without the input's table is what is to be named then.
+            DecisionRule::Guarded => match guarded(value, expanded, limits) {
+                Reason::InsideWithinGuardBand | Reason::OutsideWithinGuardBand
+                    if calibration != Calibration::InputWithout
+                        && limits.half_width().is_some_and(|half| expanded >= half) =>
+                {
+                    Reason::NotCapable
+                }
+                reason => reason,
+            },
             DecisionRule::Simple if limits.half_width().is_some_and(|half| expanded >= half) => {
                 Reason::NotCapable
             }
@@ -360,6 +370,8 @@ mod tests {
         let limits = Limits::around(Volts::new(5.0), Volts::new(1.0)).unwrap();
         for value in [4.0, 5.0, 6.0, 7.0] {
             assert_eq!(verdict(value, 0.6, &limits), Conformity::Undecided, "{value}");
+            let why = decide(&measured(value, 0.6, 2.0), &limits, Calibration::InForce).reason;
+            assert_eq!(why, Reason::NotCapable, "{value}");
         }
         assert_eq!(verdict(7.3, 0.6, &limits), Conformity::Rejected);
         assert_eq!(verdict(2.7, 0.6, &limits), Conformity::Rejected);

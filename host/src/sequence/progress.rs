@@ -12,6 +12,8 @@ use crate::terminal::{Stream, width, wrapped};
 
 /// Is told what happens, for a person to see. It never decides.
 pub trait Progress {
+    /// Something to know before anything moves.
+    fn note(&mut self, _text: &str) {}
     /// A check begins: its place, how many there are, its title.
     fn check(&mut self, number: usize, of: usize, title: &str);
     /// A step begins: what moves, how long it should take, and how long the rest of the run should take with it.
@@ -93,6 +95,10 @@ fn verdict_line(record: &CheckRecord) -> String {
 }
 
 impl Progress for Terminal {
+    fn note(&mut self, text: &str) {
+        self.line(self.prefix, text);
+    }
+
     fn check(&mut self, number: usize, of: usize, title: &str) {
         self.line(&format!("{}[{number}/{of}] ", self.prefix), title);
     }

@@ -11,6 +11,7 @@ use super::command::{CommandTargets, command_range};
 use super::encoder::EncoderTargets;
 use super::fixture::Fixture;
 use super::motion::Level;
+use crate::metrology::{Capability, Limits, capability};
 use crate::sheet::AxisSheet;
 
 /// Uncertainty to be expected of one quantity, against its tolerance.
@@ -34,7 +35,14 @@ impl Expected {
     /// With a guard band of U something is left of the tolerance to be accepted in.
     #[must_use]
     pub fn decidable(&self) -> bool {
-        self.expanded < self.tolerance
+        matches!(self.capability(), Capability::Capable { .. })
+    }
+
+    /// The same with what is left, or with the uncertainty that would just do: for a value on its target.
+    #[must_use]
+    pub fn capability(&self) -> Capability<Percent> {
+        let limits = Limits::Between { lower: self.tolerance * -1.0, upper: self.tolerance };
+        capability(Percent::ZERO, self.expanded, &limits)
     }
 
     /// Root of the sum of squares of independent contributions (JCGM 100:2008, 5.1.2), each expanded with k = 2.
@@ -59,6 +67,7 @@ pub(super) fn expected(
 ) -> Vec<Expected> {
     let tolerances = &sheet.tolerances;
     let volts = fixture.command_uncertainty.get();
+    let at_zero = fixture.command_uncertainty_at_zero.get();
     let speed = 100.0 * fixture.speed_uncertainty;
     let mut all = Vec::new();
     match *command {
@@ -75,7 +84,7 @@ pub(super) fn expected(
                 all.push(Expected::of("torque gain by reversal", "target", tolerance, &contributions));
             }
             let code = 2.0 * resolution.get() / 12f64.sqrt();
-            let zero = [("calibration of the command", volts * gain.get()), ("command resolution", code)];
+            let zero = [("calibration of the command", at_zero * gain.get()), ("command resolution", code)];
             all.push(Expected::of("torque offset", "rated torque", tolerances.torque_offset.value, &zero));
             all.push(Expected::of("linearity", "rated torque", tolerances.linearity.value, &zero));
         }
@@ -85,7 +94,7 @@ pub(super) fn expected(
             let scale = [("calibration of the command", 100.0 * volts / top), ("speed", speed)];
             let code = 2.0 * resolution.get() / 12f64.sqrt();
             let zero = [
-                ("calibration of the command", 100.0 * volts * gain.get() / full),
+                ("calibration of the command", 100.0 * at_zero * gain.get() / full),
                 ("command resolution", 100.0 * code / full),
             ];
             all.push(Expected::of("speed gain", "target", tolerances.speed_gain.value, &scale));

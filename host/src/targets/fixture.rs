@@ -3,6 +3,7 @@
 use proofstand_units::{Degrees, Seconds, Volts};
 
 use crate::error_budget;
+use crate::metrology::KnownVoltage;
 
 /// What a fixture can do. Design values; a calibration certificate states what one fixture does.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -11,8 +12,10 @@ pub struct Fixture {
     pub command_range: Volts,
     /// Codes of the command converter over the whole range.
     pub command_codes: f64,
-    /// Expanded uncertainty (k = 2) of the command at the terminals.
+    /// Expanded uncertainty (k = 2) of the command at the terminals, at the end of its range.
     pub command_uncertainty: Volts,
+    /// The same at 0 V.
+    pub command_uncertainty_at_zero: Volts,
     /// Read-outs within ± this.
     pub read_out_range: Volts,
     /// One tick of the control loop, also the spacing of samples.
@@ -42,6 +45,7 @@ impl Fixture {
         command_range: Volts::new(10.0),
         command_codes: 65_536.0,
         command_uncertainty: Volts::new(error_budget::CALIBRATED),
+        command_uncertainty_at_zero: Volts::new(error_budget::CALIBRATED),
         read_out_range: Volts::new(10.0),
         tick: Seconds::new(1e-3),
         output_after_tick: Seconds::new(500e-6),
@@ -53,6 +57,17 @@ impl Fixture {
         speed_uncertainty: 1e-4,
         receiver_phase: Degrees::new(0.0),
     };
+
+    /// As designed, with the command as sure as the calibration of one fixture states it today.
+    #[must_use]
+    pub fn calibrated(command: &KnownVoltage) -> Self {
+        let range = Self::DESIGN.command_range;
+        Self {
+            command_uncertainty: command.stated.worst(range, command.age_days),
+            command_uncertainty_at_zero: command.stated.expanded(Volts::ZERO, command.age_days),
+            ..Self::DESIGN
+        }
+    }
 
     /// One code of the command converter: the whole range over the number of codes.
     #[must_use]

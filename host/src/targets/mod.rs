@@ -114,6 +114,16 @@ impl Targets {
         }
     }
 
+    /// What can't be decided whatever is measured, in sentences: the uncertainty to be expected is as large as the tolerance
+    /// or larger.
+    #[must_use]
+    pub fn not_capable(&self) -> Vec<String> {
+        let found = self.findings.iter().filter(|f| f.severity == Severity::NotCapable);
+        found
+            .map(|f| format!("Not capable, {}: {}. What would help: {}", f.subject, f.reason, f.remedy))
+            .collect()
+    }
+
     /// The level of a share of rated torque, if it is one of [`LEVELS`].
     #[must_use]
     pub fn level(&self, percent_of_rated: Percent) -> Option<&Level> {
