@@ -37,6 +37,8 @@ pub struct Session {
     frame: [u8; MAX_FRAME],
     sent: usize,
     length: usize,
+    /// The frame is an answer.
+    answering: bool,
 }
 
 impl Session {
@@ -54,6 +56,7 @@ impl Session {
             frame: [0; MAX_FRAME],
             sent: 0,
             length: 0,
+            answering: false,
         }
     }
 
@@ -101,7 +104,8 @@ impl Session {
         outputs
     }
 
-    /// Takes bytes for the host, as many as there are and fit. Returns how many.
+    /// Takes bytes for the host, as many as there are and fit; after an answer's last byte no more, so that it can leave
+    /// at once and need not wait until a packet behind it is full. Returns how many; 0: there are none.
     pub fn transmit(&mut self, buffer: &mut [u8]) -> usize {
         let mut filled = 0;
         while filled < buffer.len() {
@@ -116,6 +120,9 @@ impl Session {
             }
             self.sent += count;
             filled += count;
+            if self.answering && self.sent >= self.length {
+                break;
+            }
         }
         filled
     }
@@ -188,12 +195,13 @@ impl Session {
 
     /// Frames what comes next. False: there is nothing.
     fn next_frame(&mut self) -> bool {
-        (self.sent, self.length) = (0, 0);
+        (self.sent, self.length, self.answering) = (0, 0, false);
         let length = if let Some(session) = self.greeting.take() {
             encode_fixture_hello(&self.hello(session), &mut self.frame)
         } else if self.host.is_none() {
             return false;
         } else if let Some((id, body)) = self.answers.pop_front() {
+            self.answering = true;
             encode_message(&FixtureMessage::Reply { id, body }, &mut self.frame)
         } else if let Some(numbered) = self.fixture.poll_event() {
             let (number, at, body) = (numbered.number, numbered.at, numbered.event);
