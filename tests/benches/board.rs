@@ -3,10 +3,12 @@
 use core::time::Duration;
 use std::process::ExitCode;
 
-use proofstand_protocol::message::BurstKind;
+use proofstand_protocol::message::{BurstKind, TripCause};
 use proofstand_tests::bench::Failure;
 use proofstand_tests::emulator::measure::{Lines, asleep, burst, count, flag_error, sheet, timing};
-use proofstand_tests::emulator::rig::{CAUSES, Rig, provoke};
+use proofstand_tests::emulator::provoke::{CAUSES, provoke, stop_counter};
+use proofstand_tests::emulator::replies::{REQUESTS, replies};
+use proofstand_tests::emulator::rig::{Rig, Tripped};
 use proofstand_tests::emulator::{Axis, EmulatedFixture, image};
 use serde_json::json;
 
@@ -17,6 +19,12 @@ const FLASH_MAX: u64 = 64 * 1_024;
 const STATIC_RAM_MAX: u64 = 48 * 1_024;
 /// USB full speed takes 0.67 µs a byte: 12 Mbit/s (Universal Serial Bus Specification 2.0, 7.1.11), stuffing not counted.
 const FULL_SPEED_NANOS: f64 = 670.0;
+/// Requests that take longer than the others, and how long they may.
+const LONG: [(&str, &str, Duration); 3] = [
+    ("repeat events", "up to 64 are made", Duration::from_millis(4)),
+    ("self-check", "settles for five ticks", Duration::from_millis(8)),
+    ("commit calibration", "erases and writes flash", Duration::from_millis(500)),
+];
 
 fn main() -> ExitCode {
     let mut table = Table::default();
@@ -110,8 +118,16 @@ fn latency(table: &mut Table) -> Result<(), Failure> {
     table.row("sample to command's frame, shortest", &time(shortest));
     let constant = longest - shortest <= MICROSECOND;
     table.held("sample to command's frame, longest", &time(longest), "1 µs more", constant);
-    let reply = timing.reply;
-    table.held("reply, longest, while turning and streaming", &time(reply), "2 ms", reply <= 2 * TICK);
+    let replies = replies()?;
+    let mut quick = replies.iter().filter(|(request, _)| !LONG.iter().any(|(long, ..)| long == *request));
+    let longest = quick.by_ref().max_by_key(|(_, took)| **took).ok_or("no request was answered")?;
+    let what = format!("reply, longest of {} requests: {}", replies.len() - LONG.len(), longest.0);
+    let holds = replies.len() == REQUESTS && *longest.1 <= 2 * TICK;
+    table.held(&what, &time(*longest.1), "2 ms", holds);
+    for (request, why, most) in LONG {
+        let took = replies.get(request).copied().unwrap_or(Duration::MAX);
+        table.held(&format!("reply to {request}: {why}"), &time(took), &format!("{most:?}"), took <= most);
+    }
     let flag = flag_error(24)?;
     table.held("flag edge's time, largest error", &time(flag), "1 µs", flag <= MICROSECOND);
     let asleep = asleep()?;
@@ -150,6 +166,18 @@ fn streams(table: &mut Table) -> Result<(), Failure> {
         let most = Duration::from_micros(u64::from(period) * u64::from(points)) + 20 * TICK;
         let what = format!("burst of {name} every {period} µs beside it");
         table.held(&what, &value, "20 ms more at most", read.took <= most);
+        if kind == BurstKind::ReadOuts {
+            let (rate, gap) = (read.rate(), read.longest_gap());
+            let whole = read.conversions.len() == usize::from(points);
+            let value = format!("{rate:.0}");
+            table.held(
+                "  points a second, by the converter's frames",
+                &value,
+                "20 000",
+                whole && rate > 20e3,
+            );
+            table.row("  longest time between two of them", &format!("{gap:?}"));
+        }
     }
     Ok(())
 }
@@ -159,17 +187,27 @@ fn trips(table: &mut Table) -> Result<(), Failure> {
     let mut rig = Rig::new(EmulatedFixture::start(Axis::read(&sheet(), &[], 1)?)?)?;
     for cause in CAUSES {
         let tripped = provoke(&mut rig, cause)?;
-        let value = format!("{:.0?} / {:.0?}", tripped.enable, tripped.command);
-        let holds = tripped.trip.cause == cause && tripped.enable < TICK && tripped.command < TICK;
-        table.held(&format!("{cause:?}"), &value, "", holds);
+        trip(table, cause, &tripped);
         rig.recover()?;
     }
     let stack = rig.board(|board| board.tell(&json!({"order": "stack"})))?;
+    let stopped = stop_counter(rig)?;
+    trip(table, TripCause::FirmwareFault, &stopped.tripped);
+    let found = stopped.found;
+    table.held("  a counter that stops: found after", &format!("{found:.0?}"), "5 ms", found <= 5 * TICK);
     table.head("memory", "", "");
     let (used, bytes) = (stack["used"].as_u64().unwrap_or(u64::MAX), stack["bytes"].as_u64().unwrap_or(0));
     let value = format!("{used} of {bytes} bytes");
     table.held("stack used of what there is (painted)", &value, "half at most", used <= bytes / 2);
     Ok(())
+}
+
+fn trip(table: &mut Table, cause: TripCause, tripped: &Tripped) {
+    let enable = tripped.enable.map_or("open before".to_owned(), |after| format!("{after:.0?}"));
+    let value = format!("{enable} / {:.0?}", tripped.command);
+    let safe = tripped.volts.iter().all(|volts| volts.abs() < 0.002);
+    let in_time = tripped.enable.is_none_or(|after| after < TICK) && tripped.command < TICK;
+    table.held(&format!("{cause:?}"), &value, "", tripped.trip.cause == cause && safe && in_time);
 }
 
 fn sizes(table: &mut Table) -> Result<(), Failure> {

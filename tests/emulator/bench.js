@@ -114,6 +114,8 @@ export class Bench {
           const wrong = part.deselect();
           if (wrong !== null) this.faults.push(wrong);
           if (name === 'dac' && (part.frame[0] & 0xf) === 3) this.note('frame', this.dac.code);
+          // The channel that the input converter was told to convert next.
+          if (name === 'adc' && part.frame.length === 4) this.note('convert', part.selected);
           if (this.dac.volts() !== before) this.note('command', this.dac.code);
         }
       });

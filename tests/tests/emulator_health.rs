@@ -7,7 +7,7 @@ use std::path::Path;
 use std::rc::Rc;
 
 use proofstand::fixture::Client;
-use proofstand_protocol::message::{ResetCause, State, TripCause};
+use proofstand_protocol::message::{Answer, BurstKind, Event, Request, ResetCause, State, TripCause};
 use proofstand_protocol::units::{MilliRpm, Ticks};
 use proofstand_tests::bench::Failure;
 use proofstand_tests::emulator::rig::{Rig, hold_speed, open_limits};
@@ -135,7 +135,18 @@ fn the_log_comes_through_rtt_and_says_how_much_stack_was_used_and_how_many_outpu
 
 #[test]
 fn half_of_the_stack_is_never_touched_by_a_motion_a_burst_and_a_stored_calibration() {
-    let rig = turning().unwrap();
+    // The calibration was stored before the motion.
+    let mut rig = turning().unwrap();
+    for kind in [BurstKind::Position, BurstKind::ReadOuts, BurstKind::Lines] {
+        rig.kept.events.clear();
+        rig.client.done(Request::StartBurst { kind, period_us: 40, points: 1_000 }, &mut rig.kept).unwrap();
+        rig.attend(60 * MS).unwrap();
+        let ready = rig.kept.events.iter().any(|event| matches!(event.event, Event::BurstReady { .. }));
+        assert!(ready, "{kind:?}: {:?}", rig.kept.events);
+        let read = rig.client.request(Request::ReadBurst { offset: 0 }, &mut rig.kept).unwrap();
+        assert!(matches!(&read, Answer::Chunk { bytes, .. } if !bytes.is_empty()), "{read:?}");
+    }
+    assert!(rig.board(Emulator::state).unwrap().rpm.abs() > 200.0, "it still turns");
     let stack = rig.board(|board| board.tell(&json!({"order": "stack"}))).unwrap();
     let (used, bytes) = (stack["used"].as_u64().unwrap(), stack["bytes"].as_u64().unwrap());
     assert!(used > 500 && used < bytes / 2, "{used} of {bytes} bytes");

@@ -6,6 +6,7 @@ use core::time::Duration;
 
 use proofstand_protocol::message::BurstKind;
 use proofstand_tests::emulator::measure::{Counted, Lines, burst, count, flag_error, timing};
+use proofstand_tests::emulator::replies::{REQUESTS, replies};
 
 fn holds(counted: &Counted) {
     assert_eq!(counted.lost(), 0, "{counted:?}");
@@ -66,15 +67,32 @@ fn edges_that_come_too_fast_to_be_counted_are_reported() {
 }
 
 #[test]
-fn tick_and_command_are_constant_to_a_microsecond_and_every_request_is_answered_within_two_milliseconds() {
+fn tick_and_command_are_constant_to_a_microsecond_while_the_axis_turns_streams_and_is_asked() {
     let timing = timing(1_000).unwrap();
     assert!(timing.ticks >= 990, "{timing:?}");
     assert!(timing.tick_jitter <= Duration::from_micros(1), "{timing:?}");
     assert!(timing.frame.1 - timing.frame.0 <= Duration::from_micros(1), "{timing:?}");
-    assert!(timing.reply <= Duration::from_millis(2), "{timing:?}");
     // What is decided later than this waits for the next tick's output. Flash cache misses come on top on a real board.
     let output = Duration::from_micros(u64::from(proofstand_firmware::fixture::OUTPUT_AFTER_TICK_US));
     assert!(timing.decision <= output * 3 / 4, "{timing:?}");
+}
+
+/// Three take longer: to repeat events makes up to 64 of them anew, each with its checksum; a self-check waits until the
+/// converters have settled, five ticks; a calibration is stored when the flash has erased its sector (up to 400 ms,
+/// `firmware/pico/src/board/flash.rs`).
+#[test]
+fn every_request_but_three_is_answered_within_two_milliseconds_when_safe_in_motion_and_tripped() {
+    let replies = replies().unwrap();
+    assert_eq!(replies.len(), REQUESTS, "{replies:?}");
+    for (request, took) in &replies {
+        let most = match *request {
+            "repeat events" => 4,
+            "self-check" => 8,
+            "commit calibration" => 500,
+            _ => 2,
+        };
+        assert!(*took <= Duration::from_millis(most), "{request}: {took:?} of {most} ms; {replies:?}");
+    }
 }
 
 #[test]
@@ -123,7 +141,10 @@ fn read_outs_come_at_more_than_twenty_kilohertz() {
     // 40 µs: 25 kHz. Two channels of two bytes a point; nothing drives them, so they read the converter's 0 V.
     let read = burst(None, BurstKind::ReadOuts, 40, 1_000).unwrap();
     assert_eq!(read.bytes.len(), 4_000);
-    assert!(read.took < Duration::from_millis(60), "{:?} for 40 ms of points", read.took);
+    assert_eq!(read.conversions.len(), 1_000);
+    assert!(read.rate() > 20_000.0, "{} points a second", read.rate());
+    // A point that meets the command's output, or its contacts, comes after them, the next as soon as can be; none is left out.
+    assert!(read.longest_gap() < Duration::from_micros(80), "{:?}", read.longest_gap());
     for code in read.bytes.chunks(2).map(|code| u16::from_le_bytes([code[0], code[1]])) {
         // An offset of 2.6 mV at most, 0.3 mV a step.
         assert!(code.abs_diff(0x8000) < 12, "{code:#x}");

@@ -8,8 +8,9 @@ use proofstand_firmware::fixture::Identity;
 use proofstand_protocol::message::{BurstKind, Request, State, TripCause};
 use proofstand_tests::bench::Failure;
 use proofstand_tests::emulator::measure::sheet;
+use proofstand_tests::emulator::provoke::provoke;
 use proofstand_tests::emulator::replay::{Replayed, replay};
-use proofstand_tests::emulator::rig::{Rig, provoke};
+use proofstand_tests::emulator::rig::Rig;
 use proofstand_tests::emulator::{Axis, EmulatedFixture};
 
 fn recorded() -> Result<EmulatedFixture, Failure> {

@@ -15,7 +15,7 @@ use proofstand_protocol::units::{MilliRpm, Ticks};
 use serde_json::{Value, json};
 
 use super::rig::{Kept, Rig, attend, hold_speed, open_limits};
-use super::{Axis, BenchSetup, EmulatedFixture, Emulator, EmulatorError, Lockstep};
+use super::{Axis, BenchSetup, EmulatedFixture, Emulator, EmulatorError, Lockstep, TraceEntry};
 use crate::bench::Failure;
 
 /// Encoder lines made from a rule (`pattern.js`).
@@ -173,8 +173,6 @@ pub struct Timing {
     pub decision: Duration,
     /// Shortest and longest time from sample to frame.
     pub frame: (Duration, Duration),
-    /// Longest time from a request to its answer.
-    pub reply: Duration,
 }
 
 /// Measures it.
@@ -187,13 +185,10 @@ pub fn timing(ticks: u64) -> Result<Timing, Failure> {
     rig.attend(Duration::from_millis(300))?;
     rig.board(|board| board.trace(&["trigger", "keep-alive"]))?;
     let until = rig.client.now() + Duration::from_millis(ticks);
-    let mut reply = Duration::ZERO;
     while rig.client.now() < until {
         // At a changing place within the tick.
         rig.attend(Duration::from_micros(3_370))?;
-        let asked = rig.client.now();
         rig.client.status(&mut rig.kept)?;
-        reply = reply.max(rig.client.now() - asked);
     }
     let trace = rig.board(|board| board.trace(&[]))?;
     let samples: Vec<Duration> =
@@ -220,7 +215,6 @@ pub fn timing(ticks: u64) -> Result<Timing, Failure> {
         tick_jitter: samples.iter().map(jitter).max().unwrap_or_default(),
         decision: after("keep-alive").into_iter().max().ok_or("no keep-alive")?,
         frame: (extreme(Duration::min).ok_or("no frame")?, extreme(Duration::max).ok_or("no frame")?),
-        reply,
     })
 }
 
@@ -231,6 +225,25 @@ pub struct Read {
     pub bytes: Vec<u8>,
     /// From the request to the event that says it is complete.
     pub took: Duration,
+    /// Of a burst of read-outs: when the input converter was told to convert the torque read-out, once a point.
+    pub conversions: Vec<Duration>,
+}
+
+impl Read {
+    /// Points a second, by the converter's own frames.
+    #[must_use]
+    pub fn rate(&self) -> f64 {
+        let [Some(first), Some(last)] = [self.conversions.first(), self.conversions.last()] else {
+            return 0.0;
+        };
+        (self.conversions.len() - 1) as f64 / (*last - *first).as_secs_f64()
+    }
+
+    /// Longest time from one point to the next, by the converter's own frames.
+    #[must_use]
+    pub fn longest_gap(&self) -> Duration {
+        self.conversions.windows(2).map(|pair| pair[1] - pair[0]).max().unwrap_or(Duration::MAX)
+    }
 }
 
 /// Takes a burst while the lines do what they do, and reads it.
@@ -250,6 +263,7 @@ pub fn burst(lines: Option<Lines>, kind: BurstKind, period_us: u16, points: u16)
         }))?;
         attend(&mut client, Duration::from_millis(20), &mut kept)?;
     }
+    board.borrow_mut().trace(&["convert"])?;
     let from = client.now();
     client.done(Request::StartBurst { kind, period_us, points }, &mut kept)?;
     let ready = |kept: &Kept| kept.events.iter().any(|event| matches!(event.event, Event::BurstReady { .. }));
@@ -260,6 +274,7 @@ pub fn burst(lines: Option<Lines>, kind: BurstKind, period_us: u16, points: u16)
         }
     }
     let took = client.now() - from;
+    let conversions = conversions(&board.borrow_mut().trace(&[])?, points);
     let mut bytes = Vec::new();
     loop {
         match client.request(Request::ReadBurst { offset: bytes.len() as u32 }, &mut kept)? {
@@ -271,7 +286,19 @@ pub fn burst(lines: Option<Lines>, kind: BurstKind, period_us: u16, points: u16)
     if kept.gaps() + kept.dropped > 0 {
         return Err(format!("the stream lost {} samples", kept.gaps() + kept.dropped).into());
     }
-    Ok(Read { bytes, took })
+    Ok(Read { bytes, took, conversions })
+}
+
+/// The burst's conversions of the torque read-out, among those of the ticks before and after it.
+fn conversions(trace: &[TraceEntry], points: u16) -> Vec<Duration> {
+    /// Channel of the torque read-out (`hardware/pins.toml`).
+    const TORQUE: u64 = 2;
+    /// Ticks are further apart than this, points closer.
+    const TICK_APART: Duration = Duration::from_micros(300);
+    let converted = |entry: &&TraceEntry| entry.what == "convert" && entry.value == TORQUE;
+    let all: Vec<Duration> = trace.iter().filter(converted).map(|entry| entry.at).collect();
+    let first = all.windows(2).position(|pair| pair[1] - pair[0] < TICK_APART).unwrap_or(all.len());
+    all.into_iter().skip(first).take(usize::from(points)).collect()
 }
 
 /// Largest error of a flag edge's time as reported, over edges at many places within a tick.

@@ -15,7 +15,9 @@ pub mod measure;
 mod paced;
 mod person;
 mod process;
+pub mod provoke;
 pub mod replay;
+pub mod replies;
 pub mod rig;
 
 pub use analog::Analog;

@@ -71,7 +71,8 @@ pub struct State {
 pub struct TraceEntry {
     /// When, on the board's clock.
     pub at: Duration,
-    /// What: `command`, `frame`, `enable`, `relay`, `change-over`, `reset`, `flash`, `trigger`.
+    /// What: `command`, `frame`, `enable`, `relay`, `change-over`, `reset`, `flash`; if asked for, `trigger`, `keep-alive`,
+    /// `light`, `contacts`, `convert`.
     pub what: String,
     /// The new value.
     pub value: Value,

@@ -3,14 +3,14 @@
 use core::time::Duration;
 
 use proofstand::fixture::{Client, FixtureError, Numbered, Received, Tap};
-use proofstand_protocol::message::{CommandMode, Event, Limits, Request, Sample, State, Trip, TripCause};
+use proofstand_protocol::message::{CommandMode, Event, Limits, Request, Sample, State, Trip};
 use proofstand_protocol::program::{Drive, End, Next, Segment};
 use proofstand_protocol::units::{
     Counts, CountsPerRev, Micros, Microvolts, MicrovoltsPerTick, MilliRpm, Ticks,
 };
 use serde_json::json;
 
-use super::{EmulatedFixture, Emulator, EmulatorError, Lockstep, TraceEntry};
+use super::{Analog, EmulatedFixture, Emulator, EmulatorError, Lockstep, TraceEntry};
 use crate::bench::Failure;
 
 /// Keeps all that comes in.
@@ -137,8 +137,8 @@ pub struct Tripped {
     pub trip: Trip,
     /// The sample that showed it.
     pub sampled: Duration,
-    /// From that sample to the enable pin going low.
-    pub enable: Duration,
+    /// From that sample to the enable pin going low. None if it was low all the time.
+    pub enable: Option<Duration>,
     /// From that sample to the command's frame.
     pub command: Duration,
     /// Volts that this frame, and the last one, put out.
@@ -238,18 +238,8 @@ impl Rig {
     fn measure(&mut self, trip: Trip) -> Result<Tripped, Failure> {
         let sampled = self.on_board_clock(trip.at)?;
         let trace = self.board(|board| board.trace(&[]))?;
-        let after = |what: &str, value: Option<u64>| -> Result<&TraceEntry, Failure> {
-            let wanted = |entry: &&TraceEntry| {
-                entry.what == what && entry.at >= sampled && value.is_none_or(|value| entry.value == value)
-            };
-            trace.iter().find(wanted).ok_or_else(|| format!("no {what} after the trip").into())
-        };
-        let enable = after("enable", Some(0))?.at - sampled;
-        let frame = after("frame", None)?;
-        let last = trace.iter().rfind(|entry| entry.what == "frame").ok_or("no frame")?;
-        let volts =
-            [frame, last].map(|entry| self.fixture.analog.volts(entry.value.as_u64().unwrap_or(0) as u16));
-        Ok(Tripped { trip, sampled, enable, command: frame.at - sampled, volts })
+        let open = !self.board(Emulator::state)?.enable;
+        measure(trip, sampled, &trace, open, &self.fixture.analog)
     }
 
     /// A time of the fixture's clock on the emulated board's, which begins at power-up.
@@ -287,92 +277,27 @@ impl Rig {
     }
 }
 
-/// All causes that an emulated bench can bring about, in the order of the protocol.
-pub const CAUSES: [TripCause; 18] = [
-    TripCause::BeatLost,
-    TripCause::FixtureStop,
-    TripCause::HoldReleased,
-    TripCause::GuardOpen,
-    TripCause::ReadbackMismatch,
-    TripCause::EncoderLine,
-    TripCause::OverspeedCounts,
-    TripCause::OverspeedIndex,
-    TripCause::OverspeedReadout,
-    TripCause::SpeedDisagreement,
-    TripCause::Runaway,
-    TripCause::WrongWay,
-    TripCause::NoCounts,
-    TripCause::Travel,
-    TripCause::ArmedTime,
-    TripCause::RelayMismatch,
-    TripCause::TorqueOff,
-    TripCause::AmplifierFault,
-];
-
-/// Brings a cause about on a rig that rests, and measures what the board does.
+/// What a trip did, from the trace of the outputs since before it. `open`: enable is open now.
 ///
 /// # Errors
-/// If it does not trip at all.
-pub fn provoke(rig: &mut Rig, cause: TripCause) -> Result<Tripped, Failure> {
-    let turning = hold_speed(MilliRpm(300_000), Ticks(20_000));
-    let mut limits = open_limits();
-    let mut segment = turning;
-    // What happens to the bench once the shaft turns.
-    let mut order = None;
-    match cause {
-        TripCause::FixtureStop => order = Some(json!({"order": "chain", "stop": false})),
-        TripCause::HoldReleased => order = Some(json!({"order": "chain", "hold": false})),
-        TripCause::GuardOpen => {
-            limits.guard_required = true;
-            order = Some(json!({"order": "chain", "guard": false}));
-        }
-        TripCause::EncoderLine => order = Some(json!({"order": "chain", "openPairs": 1})),
-        TripCause::ReadbackMismatch => order = Some(json!({"order": "parts", "adc": false})),
-        TripCause::RelayMismatch => {
-            // Without the amplifier's word that torque is on, which would go away first.
-            limits.torque_on_input = 255;
-            order = Some(json!({"order": "parts", "relay": false}));
-        }
-        TripCause::TorqueOff => order = Some(json!({"order": "flag", "input": 2, "conducting": false})),
-        TripCause::AmplifierFault => order = Some(json!({"order": "flag", "input": 3, "conducting": false})),
-        TripCause::OverspeedCounts => {
-            limits.trip_speed = MilliRpm(200_000);
-            segment = hold(Microvolts(600_000), Ticks(10_000));
-        }
-        TripCause::OverspeedIndex => {
-            // Counts that are taken for four times as many to the turn show a quarter of the speed.
-            (limits.counts_per_rev, limits.trip_speed) = (CountsPerRev(4_800), MilliRpm(250_000));
-            segment = hold(Microvolts(600_000), Ticks(10_000));
-        }
-        TripCause::OverspeedReadout => {
-            // A read-out that is taken for ten times the speed.
-            (limits.speed_readout, limits.trip_speed) = (Microvolts(200_000), MilliRpm(2_000_000));
-        }
-        TripCause::SpeedDisagreement => {
-            (limits.counts_per_rev, limits.speed_disagreement_percent) = (CountsPerRev(1_320), 5);
-        }
-        TripCause::Runaway => {
-            (limits.counts_up_on_positive, limits.wrong_way) = (false, Counts(1_200));
-            segment = hold(Microvolts(1_000_000), Ticks(10_000));
-        }
-        TripCause::WrongWay => {
-            limits.counts_up_on_positive = false;
-            segment = hold(Microvolts(600_000), Ticks(10_000));
-        }
-        TripCause::NoCounts => {
-            (limits.breakaway, limits.no_counts) = (Microvolts(10_000), Ticks(50));
-            segment = hold(Microvolts(50_000), Ticks(10_000));
-        }
-        TripCause::Travel => limits.travel = Counts(600),
-        TripCause::ArmedTime => limits.armed_time = Ticks(900),
-        _ => {}
-    }
-    rig.start(limits, segment)?;
-    if order.is_some() || cause == TripCause::BeatLost {
-        rig.attend(Duration::from_millis(200))?;
-    }
-    if let Some(order) = order {
-        rig.board(|board| board.tell(&order))?;
-    }
-    rig.wait_for_trip(Duration::from_secs(5), cause != TripCause::BeatLost)
+/// If the trace does not have it.
+pub(super) fn measure(
+    trip: Trip,
+    sampled: Duration,
+    trace: &[TraceEntry],
+    open: bool,
+    analog: &Analog,
+) -> Result<Tripped, Failure> {
+    let after = |what: &str, value: Option<u64>| -> Result<&TraceEntry, Failure> {
+        let wanted = |entry: &&TraceEntry| {
+            entry.what == what && entry.at >= sampled && value.is_none_or(|value| entry.value == value)
+        };
+        trace.iter().find(wanted).ok_or_else(|| format!("no {what} after the trip").into())
+    };
+    let never_closed = open && trace.iter().all(|entry| entry.what != "enable");
+    let enable = if never_closed { None } else { Some(after("enable", Some(0))?.at - sampled) };
+    let frame = after("frame", None)?;
+    let last = trace.iter().rfind(|entry| entry.what == "frame").ok_or("no frame")?;
+    let volts = [frame, last].map(|entry| analog.volts(entry.value.as_u64().unwrap_or(0) as u16));
+    Ok(Tripped { trip, sampled, enable, command: frame.at - sampled, volts })
 }
