@@ -57,6 +57,8 @@ pub struct Measured {
     pub catalogue: KilogramSquareMetres,
     /// How, when and with what.
     pub provenance: String,
+    /// The sheet's [disc] gives a mass, so that its centring is accounted for.
+    pub disc_mass_known: bool,
     /// The runs were rehearsals.
     pub rehearsal: bool,
 }
@@ -162,6 +164,7 @@ pub fn from_runs(runs: [&Run; 3], mounting: &Mounting) -> Result<Measured, Inert
             runs[0].provenance.software
         ),
         rotor,
+        disc_mass_known: known.mass.is_some(),
         rehearsal,
     })
 }

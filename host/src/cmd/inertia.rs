@@ -41,7 +41,7 @@ pub struct Cmd {
     /// The second run without the disc
     #[arg(long, value_name = "RUN")]
     without_again: PathBuf,
-    /// The disc's axis lies within so many millimetres of the shaft's
+    /// The disc's axis lies within so many millimetres of the shaft's; counts only where [disc] gives dimensions, and so a mass
     #[arg(long, value_name = "MILLIMETRES", default_value_t = 0.1)]
     centring: f64,
     /// Inertia in kg·m² of a hub that stays on in all three runs and does not belong to the rotor
@@ -105,9 +105,23 @@ fn explained(found: &Measured) -> String {
             found.rotor.drift.get()
         ),
     ];
+    if !found.disc_mass_known {
+        lines.push(
+            "--centring plays no part: [disc] gives an inertia and no mass, and what centring adds is m·e². The disc's stated \
+             uncertainty must hold it."
+                .to_owned(),
+        );
+    }
     for row in found.rotor.budget.rows() {
         lines.push(format!("  {:5.1} %  {} ({})", row.share_percent, row.name, row.kind));
     }
+    lines.extend(found.rotor.higher.map(|by| {
+        format!(
+            "The accelerations scatter so much that the interval is not quite even: both of its ends lie about {:.1e} kg·m² \
+             higher.",
+            by.get()
+        )
+    }));
     lines.extend(found.rotor.advice.iter().map(|advice| format!("Advice: {advice}.")));
     lines.push(if found.catalogue_contradicts {
         format!(

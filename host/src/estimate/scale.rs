@@ -8,6 +8,7 @@
 use proofstand_protocol::message::Sample;
 use proofstand_units::{KilogramSquareMetres, NewtonMetres, Percent, PercentPerVolt, Seconds, Volts};
 
+use super::cycle::CycleMean;
 use super::error::EstimateError;
 use super::readout::{self, Channel};
 use super::reversal::{ReversalEstimate, SETTLING_TIME_CONSTANTS};
@@ -52,6 +53,21 @@ impl ScaleInputs {
     #[must_use]
     pub fn percent_per_torque(&self) -> f64 {
         100.0 / self.rated_torque.get()
+    }
+
+    /// Friction by reversal in percent of rated torque, with scatter, inertia and clock. It is taken as alike both ways.
+    #[must_use]
+    pub fn friction(&self, drag: &CycleMean) -> Budget<Percent> {
+        let per = self.percent_per_torque();
+        let value = Percent::new(drag.torque(self.inertia).get() * per);
+        let inertia_u = self.inertia_uncertainty * 0.5;
+        let parts = drag.torque_contributions(self.inertia, inertia_u).into_iter().map(|part| {
+            let sensitivity = Sensitivity::new(part.sensitivity().get() * per);
+            part.with_sensitivity(sensitivity)
+        });
+        Budget::new(value)
+            .with_all(parts)
+            .with(Contribution::rectangular("clock of the fixture", value * (2e-6 * self.clock_ppm)))
     }
 
     /// What the levels make uncertain about a gain.

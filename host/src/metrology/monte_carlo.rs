@@ -52,7 +52,7 @@ impl Random {
     }
 
     /// Of scale 1: the standard deviation, of a t distribution the scale.
-    fn draw(&mut self, distribution: Distribution, nu: Option<f64>) -> f64 {
+    pub(crate) fn draw(&mut self, distribution: Distribution, nu: Option<f64>) -> f64 {
         match (distribution, nu) {
             (Distribution::Normal | Distribution::StudentT, None) => self.normal(),
             (Distribution::Normal | Distribution::StudentT, Some(nu)) => {

@@ -271,20 +271,26 @@ impl Scale<'_> {
     }
 
     fn friction_note(&self) -> String {
-        let inertia = self.context.motion.axis.inertia;
         let drags: Vec<String> = self
             .levels
             .iter()
             .map(|l| {
+                let found = self.inputs.friction(&l.estimate.drag).combined();
                 format!(
-                    "{:.1} % at {:.0} % ({:.0} rpm)",
-                    l.estimate.drag.torque(inertia).get() * self.percent_per_torque(),
+                    "{:.2} % ± {:.2} % (k = {:.2}) at {:.0} % ({:.0} rpm)",
+                    found.value.get(),
+                    found.expanded.get(),
+                    found.coverage_factor.get(),
                     l.plan.level.get(),
                     l.estimate.speed.get()
                 )
             })
             .collect();
-        format!("Friction found beside it, in percent of rated torque: {}.", drags.join(", "))
+        format!(
+            "Friction found beside it, in percent of rated torque: {}. It assumes friction alike both ways: what differs between \
+             them is in the offset.",
+            drags.join(", ")
+        )
     }
 
     /// Torque against volts, both signs, and what is left beside the target.
