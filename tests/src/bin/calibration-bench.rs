@@ -82,7 +82,10 @@ fn run(arguments: &Arguments) -> Result<(), Box<dyn Error>> {
     loop {
         loop {
             match commands.try_recv() {
-                Ok(command) => obey(&command, &mut bench)?,
+                Ok(command) => {
+                    obey(&command, &mut bench)?;
+                    say(&format!("done {}", command.trim()))?;
+                }
                 Err(TryRecvError::Empty) => break,
                 Err(TryRecvError::Disconnected) => return Ok(()),
             }

@@ -106,14 +106,15 @@ impl Fixture {
         self.lines.all()
     }
 
-    /// Does something at the bench: `stop`, `guard open`.
+    /// Does something at the bench: `stop`, `guard open`. It is done when this returns.
     ///
     /// # Errors
-    /// If it is gone.
+    /// If it is gone, or does not say that it is done.
     pub fn command(&mut self, command: &str) -> Result<(), Failure> {
         let to = self.commands.as_mut().ok_or("no input")?;
         writeln!(to, "{command}")?;
-        Ok(to.flush()?)
+        to.flush()?;
+        self.wait_for(&format!("done {command}")).map(|_| ())
     }
 
     /// Pulls the plug.
