@@ -106,8 +106,10 @@ pub enum ActWhat {
 /// Something done, and when.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Acted {
-    /// Time of the latest sample before it was asked for; the fixture carried it out within a few milliseconds.
+    /// Time of the latest sample before it was asked for.
     pub after: Micros,
+    /// How long it took until the fixture had answered: some milliseconds, and more where it had to be asked again.
+    pub took: Micros,
     /// What.
     pub what: ActWhat,
 }

@@ -196,16 +196,21 @@ impl<'a, L: Link> Mover<'a, L> {
             return Ok(());
         }
         self.acts = later;
-        self.evidence.acts.push(Acted { after: latest, what: act.what });
+        self.evidence.acts.push(Acted { after: latest, took: Micros(0), what: act.what });
+        let asked = self.client.now();
         match act.what {
-            ActWhat::Contacts(contacts) => self.client.done(Request::SetContacts(contacts), self.tap),
-            ActWhat::OpenEnable { keep } => self.client.open_enable(keep, self.tap),
+            ActWhat::Contacts(contacts) => self.client.done(Request::SetContacts(contacts), self.tap)?,
+            ActWhat::OpenEnable { keep } => self.client.open_enable(keep, self.tap)?,
             ActWhat::Burst(order) => {
                 self.read_burst()?;
                 self.burst = Some(self.client.order_burst(order, self.tap)?);
-                Ok(())
             }
         }
+        let took = self.client.now().saturating_sub(asked).as_micros();
+        if let Some(acted) = self.evidence.acts.last_mut() {
+            acted.took = Micros(u64::try_from(took).unwrap_or(u64::MAX));
+        }
+        Ok(())
     }
 
     /// Waits for a burst under way; one that does not come is given up.

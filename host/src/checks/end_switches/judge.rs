@@ -90,21 +90,23 @@ pub(super) fn judge(context: &Context<'_>, evidence: &[StepEvidence]) -> Judgeme
 /// stretches.
 fn stretches(context: &Context<'_>, made: &StepEvidence, forward: bool) -> Vec<(Setting, Micros, Micros)> {
     let end = made.segment_samples(TURNS).last().map_or(Micros(0), |s| s.at);
-    let set: Vec<(Micros, Contacts)> = made
+    let set: Vec<(Micros, Micros, Contacts)> = made
         .acts
         .iter()
         .filter_map(|act| match act.what {
-            ActWhat::Contacts(contacts) => Some((act.after, contacts)),
+            // Asked again, since the cable lost it, it was in force only later.
+            ActWhat::Contacts(contacts) => Some((act, contacts)),
             _ => None,
         })
+        .map(|(act, contacts)| (act.after, Micros(act.after.0.saturating_add(act.took.0)), contacts))
         .collect();
     order()
         .into_iter()
         .zip(&set)
         .enumerate()
-        .filter(|(_, (setting, (_, done)))| contacts(context.sheet, *setting, forward) == *done)
-        .map(|(n, (setting, (from, _)))| {
-            let until = (n + 1 < order().len()).then(|| set.get(n + 1).map(|(at, _)| *at)).flatten();
+        .filter(|(_, (setting, (_, _, done)))| contacts(context.sheet, *setting, forward) == *done)
+        .map(|(n, (setting, (_, from, _)))| {
+            let until = (n + 1 < order().len()).then(|| set.get(n + 1).map(|(at, _, _)| *at)).flatten();
             (setting, *from, until.unwrap_or(end).min(end))
         })
         .collect()
