@@ -146,7 +146,7 @@ pub fn healthy(all: &[Came]) -> HealthyScore {
         *open.entry(id).or_default() += 1;
     }
     let mut open: Vec<(String, usize)> = open.into_iter().map(|(id, n)| (id.to_owned(), n)).collect();
-    open.sort_by(|a, b| b.1.cmp(&a.1));
+    open.sort_by_key(|b| std::cmp::Reverse(b.1));
     let mut axes: Vec<usize> = all.iter().map(|c| c.trial.axis).collect();
     axes.sort_unstable();
     axes.dedup();
