@@ -57,7 +57,7 @@ pub struct Measured {
     pub catalogue: KilogramSquareMetres,
     /// How, when and with what.
     pub provenance: String,
-    /// The sheet's [disc] gives a mass, so that its centring is accounted for.
+    /// The sheet's `[disc]` gives a mass, so that its centring is accounted for.
     pub disc_mass_known: bool,
     /// The runs were rehearsals.
     pub rehearsal: bool,
