@@ -76,17 +76,7 @@ fn own(name: &str, voltage: &KnownVoltage, level: Volts) -> Vec<Contribution> {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    const STATED: VoltageUncertainty = VoltageUncertainty {
-        offset: 30e-6,
-        gain: 20e-6,
-        correlation: -0.3,
-        residual: 95e-6,
-        drift: 25e-6,
-        gain_per_kelvin: 3e-6,
-        offset_per_kelvin: 5e-6,
-        temperature_range: 5.0,
-    };
+    use crate::metrology::voltage::tests::STATED;
 
     fn known(stated: VoltageUncertainty, age_days: f64) -> KnownVoltage {
         KnownVoltage { stated, age_days, calibrated: true }

@@ -246,11 +246,12 @@ impl KnownVoltage {
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::*;
     use crate::metrology::budget::Budget;
 
-    const STATED: VoltageUncertainty = VoltageUncertainty {
+    /// A command as a calibration may state it. Invented.
+    pub(in crate::metrology) const STATED: VoltageUncertainty = VoltageUncertainty {
         offset: 30e-6,
         gain: 20e-6,
         correlation: -0.3,

@@ -10,7 +10,7 @@ use proofstand_firmware::fixture::{
 use proofstand_firmware::flags::{FlagEdge, FlagTiming};
 use proofstand_firmware::session::Session;
 use proofstand_plant::{CalibrationFound, DisplayReader, Drive, FixtureSetup, Plant, PlantTime, Random};
-use proofstand_protocol::message::{BurstKind, Chain, Contacts, ResetCause, State, Trip};
+use proofstand_protocol::message::{BurstKind, Chain, ResetCause, State, Trip};
 use proofstand_protocol::units::Micros;
 use proofstand_protocol::version::{Capabilities, FirmwareVersion};
 use proofstand_units::{Percent, Volts};
@@ -164,14 +164,7 @@ impl Bench {
             plant,
             board,
             session: Session::new(fixture),
-            outputs: Outputs {
-                dac_code: 0x8000,
-                enable: false,
-                connect: false,
-                keep_alive: true,
-                contacts: Contacts::default(),
-                burst: None,
-            },
+            outputs: Outputs::AT_START,
             enable: Relay::default(),
             connect: Relay::default(),
             ticks: 0,
@@ -342,14 +335,7 @@ impl Bench {
         self.restarts_in = None;
         let start = Start { epoch: self.ticks as u32, ..start(ResetCause::PowerUp) };
         self.session = Session::new(Fixture::new(self.identity, start, self.record.as_deref()));
-        self.outputs = Outputs {
-            dac_code: 0x8000,
-            enable: false,
-            connect: false,
-            keep_alive: true,
-            contacts: Contacts::default(),
-            burst: None,
-        };
+        self.outputs = Outputs::AT_START;
         self.burst = None;
         self.for_host.clear();
     }

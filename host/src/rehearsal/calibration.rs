@@ -12,7 +12,7 @@ use proofstand_firmware::fixture::{AdcCodes, Fixture, Identity, Inputs, Outputs,
 use proofstand_firmware::flags::FlagTiming;
 use proofstand_firmware::session::Session;
 use proofstand_plant::Random;
-use proofstand_protocol::message::{Chain, Contacts, ResetCause, State};
+use proofstand_protocol::message::{Chain, ResetCause, State};
 use proofstand_protocol::units::{Micros, Microvolts};
 use proofstand_protocol::version::{Capabilities, FirmwareVersion};
 use proofstand_units::Volts;
@@ -119,14 +119,7 @@ impl MeterBench {
             curve,
             random,
             session,
-            outputs: Outputs {
-                dac_code: 0x8000,
-                enable: false,
-                connect: false,
-                keep_alive: true,
-                contacts: Contacts::default(),
-                burst: None,
-            },
+            outputs: Outputs::AT_START,
             chain: Chain { stop: true, hold: true, guard: true, relay: false },
             ticks: 0,
             connected: false,

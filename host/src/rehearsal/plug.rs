@@ -136,14 +136,7 @@ impl PlugBench {
             epoch: seed as u32 ^ 0x5eed_0003,
             flags: FlagTiming { debounce_us: 0, on_delay_us: 0, off_delay_us: 0 },
         };
-        let outputs = Outputs {
-            dac_code: 0x8000,
-            enable: false,
-            connect: false,
-            keep_alive: true,
-            contacts: Contacts::default(),
-            burst: None,
-        };
+        let outputs = Outputs::AT_START;
         let plugged = Plugged { stop: true, hold: true, guard: true, bridges: false, cell: false };
         Self {
             board,
