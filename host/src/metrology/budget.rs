@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use super::contribution::{Contribution, DegreesOfFreedom, Kind};
 use super::group::Group;
-use super::propagation::{self, Part};
+use super::propagation::{self, Part, Propagated};
 use super::quantity::Quantity;
 use super::student::{CoverageFactor, Level};
 use crate::record::model::ContributionRow;
@@ -43,7 +43,7 @@ pub enum Interval {
 }
 
 /// What a budget comes to.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Combined<Q> {
     /// The value.
     pub value: Q,
@@ -61,6 +61,9 @@ pub struct Combined<Q> {
     pub interval: Interval,
     /// The largest contribution or group, if there is any.
     pub largest: Option<Share<Q>>,
+    /// The distribution of the result: what the interval was made from or held against, and what the probability of
+    /// conformity is taken from.
+    pub(super) distribution: Propagated,
 }
 
 impl<Q: Quantity> Budget<Q> {
@@ -110,7 +113,7 @@ impl<Q: Quantity> Budget<Q> {
     pub fn combined(&self) -> Combined<Q> {
         let gum = self.combined_at(Level::P95);
         let u = gum.standard_uncertainty.number();
-        let by_distributions = self.interval_by_distributions(Level::P95).number();
+        let by_distributions = gum.distribution.half_width(Level::P95);
         let differ = (by_distributions - gum.expanded.number()).abs();
         if u > 0.0 && by_distributions.is_finite() && differ > propagation::tolerance(u) {
             return Combined {
@@ -126,17 +129,19 @@ impl<Q: Quantity> Budget<Q> {
     /// Half-width of the interval that holds `level` of the result's distribution (JCGM 101:2008).
     #[must_use]
     pub fn interval_by_distributions(&self, level: Level) -> Q {
-        Q::from_number(propagation::half_width(&self.parts(), level))
+        Q::from_number(self.distribution().half_width(level))
     }
 
     /// Share of the result's distribution that an interval ± `half_width` about the value holds (JCGM 101:2008).
     #[must_use]
     pub fn coverage_by_distributions(&self, half_width: Q) -> Level {
-        Level::new(propagation::share_within(&self.parts(), half_width.number()))
+        Level::new(self.distribution().share_within(half_width.number()))
     }
 
-    fn parts(&self) -> Vec<Part> {
-        self.independent.iter().map(Part::of).chain(self.groups.iter().map(Group::part)).collect()
+    fn distribution(&self) -> Propagated {
+        let parts: Vec<Part> =
+            self.independent.iter().map(Part::of).chain(self.groups.iter().map(Group::part)).collect();
+        Propagated::of(&parts)
     }
 
     /// Combined at any level: equations 10 and 16 for the standard uncertainty, G.2b for the degrees of freedom (over
@@ -169,6 +174,7 @@ impl<Q: Quantity> Budget<Q> {
             expanded: Q::from_number(coverage_factor.get() * u),
             interval: Interval::Gum,
             largest,
+            distribution: self.distribution(),
         }
     }
 

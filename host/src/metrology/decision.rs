@@ -6,11 +6,9 @@
 use serde::{Deserialize, Serialize};
 
 use super::budget::Combined;
-use super::contribution::DegreesOfFreedom;
 use super::error::MetrologyError;
 use super::quantity::Quantity;
 use super::rule::{DecisionRule, Judging};
-use super::student::t_probability;
 use crate::record::model::Verdict;
 
 /// What a value must keep to.
@@ -171,7 +169,8 @@ pub struct Decision {
     pub conformity: Conformity,
     /// Why.
     pub reason: Reason,
-    /// Probability that the true value keeps to the limits, given the measurement (JCGM 106:2012, clause 7).
+    /// Probability that the true value keeps to the limits, given the measurement (JCGM 106:2012, clause 7): by the
+    /// distribution that the expanded uncertainty is of.
     pub probability: Probability,
     /// The contribution to blame for the uncertainty, where the verdict is undecided for it.
     pub largest_contribution: Option<String>,
@@ -185,9 +184,8 @@ pub fn decide<Q: Quantity>(measured: &Combined<Q>, limits: &Limits<Q>, by: impl 
     let Judging { rule, calibration } = by.into();
     let value = measured.value.number();
     let expanded = measured.expanded.number();
-    let u = measured.standard_uncertainty.number();
     let real = value.is_finite() && expanded.is_finite() && expanded >= 0.0;
-    let probability = if real { conformance(value, u, measured.degrees_of_freedom, limits) } else { 0.0 };
+    let probability = if real { conformance(measured, limits) } else { 0.0 };
     let reason = if !real {
         Reason::NoNumber
     } else {
@@ -266,35 +264,34 @@ fn guarded<Q: Quantity>(value: f64, guard: f64, limits: &Limits<Q>) -> Reason {
     }
 }
 
-fn conformance<Q: Quantity>(value: f64, u: f64, nu: DegreesOfFreedom, limits: &Limits<Q>) -> f64 {
-    if u <= 0.0 {
-        return if limits.inside_by(value) >= 0.0 { 1.0 } else { 0.0 };
-    }
-    // Both tails from below, so that small probabilities keep their digits.
-    let above = limits.upper().map_or(0.0, |upper| t_probability((value - upper.number()) / u, nu));
-    let below = limits.lower().map_or(0.0, |lower| t_probability((lower.number() - value) / u, nu));
+/// By the distribution that U is of (JCGM 106:2012, 7.1: the distribution that describes what is known of the value).
+fn conformance<Q: Quantity>(measured: &Combined<Q>, limits: &Limits<Q>) -> f64 {
+    let value = measured.value.number();
+    // The distribution is symmetric: below the lower limit lies what would lie above by the same distance.
+    let above = limits.upper().map_or(0.0, |upper| measured.distribution.beyond(upper.number() - value));
+    let below = limits.lower().map_or(0.0, |lower| measured.distribution.beyond(value - lower.number()));
     (1.0 - above - below).clamp(0.0, 1.0)
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::metrology::Interval;
     use crate::metrology::budget::Budget;
-    use crate::metrology::contribution::Contribution;
+    use crate::metrology::contribution::{Contribution, DegreesOfFreedom};
+    use crate::metrology::monte_carlo::{Random, trial};
     use crate::metrology::reference::{number, rows, toml};
     use crate::metrology::student::{CoverageFactor, Level};
     use proofstand_units::Volts;
 
     fn measured(value: f64, u: f64, k: f64) -> Combined<Volts> {
+        let normal = Contribution::normal("x", Volts::new(u));
+        let combined = Budget::new(Volts::new(value)).with(normal).combined_at(Level::TWO_SIGMA);
         Combined {
-            value: Volts::new(value),
-            standard_uncertainty: Volts::new(u),
-            degrees_of_freedom: DegreesOfFreedom::INFINITE,
-            level: Level::TWO_SIGMA,
             coverage_factor: CoverageFactor::new(k),
             expanded: Volts::new(k * u),
-            interval: crate::metrology::Interval::Gum,
             largest: None,
+            ..combined
         }
     }
 
@@ -426,11 +423,84 @@ mod tests {
     #[test]
     fn few_degrees_of_freedom_make_the_same_margin_less_probable() {
         let limits = Limits::AtMost(Volts::new(2.0));
-        let mut few = measured(0.0, 1.0, 2.0);
-        let many = decide(&few, &limits, Calibration::InForce).probability.get();
-        few.degrees_of_freedom = DegreesOfFreedom::new(2.0).unwrap();
-        let got = decide(&few, &limits, Calibration::InForce).probability.get();
+        let of = |nu: DegreesOfFreedom| {
+            let scatter = Contribution::type_a("scatter", Volts::new(1.0), nu);
+            let got = Budget::new(Volts::ZERO).with(scatter).combined();
+            decide(&got, &limits, Calibration::InForce).probability.get()
+        };
+        let got = of(DegreesOfFreedom::new(2.0).unwrap());
         // Closed form of t with ν = 2 at 2: 1/2 + 2/(2·√6).
-        assert!((got - (0.5 + 1.0 / 6.0_f64.sqrt())).abs() < 1e-12 && got < many);
+        assert!((got - (0.5 + 1.0 / 6.0_f64.sqrt())).abs() < 1e-12);
+        assert!(got < of(DegreesOfFreedom::INFINITE));
+    }
+
+    /// A calibration's rectangular bound beside a small scatter, few readings beside a bound, and a bound alone: the
+    /// scaled t of the GUM is none of their distributions.
+    fn far_from_normal() -> Vec<Budget<Volts>> {
+        let v = Volts::new;
+        let few = |u: f64, nu: f64| Contribution::type_a("scatter", v(u), DegreesOfFreedom::new(nu).unwrap());
+        let of = |all: Vec<Contribution>| Budget::new(v(3.0)).with_all(all);
+        vec![
+            of(vec![Contribution::rectangular("bound", v(1.0)), Contribution::normal("scatter", v(0.1))]),
+            of(vec![Contribution::rectangular("bound", v(0.8)), few(0.5, 3.0)]),
+            of(vec![Contribution::u_shaped("swing", v(1.0)), few(0.1, 9.0)]),
+            of(vec![Contribution::rectangular("bound", v(1.0))]),
+        ]
+    }
+
+    #[test]
+    fn u_and_the_probability_of_conformity_are_of_one_distribution() {
+        // Source: JCGM 106:2012, 7.1 and 7.3; ILAC-G8:09/2019, 4.2.3: with w = U the specific risk at one limit is at most
+        // 2.5 %, and U of 95 % leaves just that whatever the distribution.
+        for budget in far_from_normal() {
+            let got = budget.combined();
+            assert_eq!(got.interval, Interval::Distributions, "{got:?}");
+            let limit = Volts::new((got.value + got.expanded).get() * (1.0 + 1e-12));
+            let decision = decide(&got, &Limits::AtMost(limit), Calibration::InForce);
+            let outside = 1.0 - decision.probability.get();
+            assert!((outside - 0.025).abs() < 2e-5, "{outside}");
+            assert_eq!(decision.conformity, Conformity::Accepted);
+            let both = Limits::around(got.value, got.expanded).unwrap();
+            let inside = decide(&got, &both, Calibration::InForce).probability.get();
+            assert!((inside - 0.95).abs() < 2e-5, "{inside}");
+            // A specific risk of 2.5 % at one limit asks for just U.
+            let rule = DecisionRule::SpecificRisk(super::super::Risk::new(0.025).unwrap());
+            let by = Judging { rule, calibration: Calibration::InForce };
+            let band = decide(&got, &Limits::AtMost(limit), by).guard_band.unwrap();
+            assert!((band / got.expanded.get() - 1.0).abs() < 1e-6, "{band} {got:?}");
+        }
+    }
+
+    #[test]
+    fn a_bound_alone_conforms_by_its_closed_form_where_a_normal_one_would_not() {
+        // Closed form: evenly distributed 1 V either side of 3 V, at most 3.9 V allowed: 0.95; surely not above 4 V, though
+        // the normal distribution of the same u would leave 4.2 % there.
+        let bound = far_from_normal().pop().unwrap().combined();
+        let of = |limit: f64| {
+            decide(&bound, &Limits::AtMost(Volts::new(limit)), Calibration::InForce).probability.get()
+        };
+        assert!((of(3.9) - 0.95).abs() < 1e-3 && (of(4.05) - 1.0).abs() < 1e-3, "{} {}", of(3.9), of(4.05));
+        assert!((of(2.9) - 0.45).abs() < 1e-3, "{}", of(2.9));
+    }
+
+    #[test]
+    fn a_million_draws_keep_to_a_limit_as_often_as_the_decision_says() {
+        // Source: JCGM 101:2008, 7.5 to 7.7: the share of a million trials that lies inside, beside JCGM 106:2012, 7.
+        const TRIALS: u32 = 1_000_000;
+        for (i, budget) in far_from_normal().iter().enumerate() {
+            let got = budget.combined();
+            let mut random = Random::new(41 + i as u64);
+            let draws: Vec<f64> = (0..TRIALS).map(|_| got.value.get() + trial(budget, &mut random)).collect();
+            for (from, to) in [(-0.4, 0.9), (-1.5, 0.3), (-9.0, 0.95), (0.5, 9.0)] {
+                let limits =
+                    Limits::between(Volts::new(got.value.get() + from), Volts::new(got.value.get() + to));
+                let limits = limits.unwrap();
+                let inside = draws.iter().filter(|y| limits.inside_by(**y) >= 0.0).count() as f64;
+                let share = inside / f64::from(TRIALS);
+                let said = decide(&got, &limits, Calibration::InForce).probability.get();
+                let within = 4.0 * (share * (1.0 - share) / f64::from(TRIALS)).sqrt() + 1e-3;
+                assert!((share - said).abs() < within, "case {i}, {from} to {to}: {share} {said}");
+            }
+        }
     }
 }

@@ -100,7 +100,8 @@ pub(crate) fn sampled<Q: Quantity>(budget: &Budget<Q>, seed: u64) -> Sampled {
     }
 }
 
-fn trial<Q: Quantity>(budget: &Budget<Q>, random: &mut Random) -> f64 {
+/// One draw of a result's deviation from its value.
+pub(crate) fn trial<Q: Quantity>(budget: &Budget<Q>, random: &mut Random) -> f64 {
     let alone: f64 = budget.independent().iter().map(|c| of(c, random)).sum();
     alone + budget.groups().iter().map(|g| of_group(g, random)).sum::<f64>()
 }

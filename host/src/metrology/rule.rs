@@ -6,7 +6,6 @@ use super::budget::Combined;
 use super::decision::{Calibration, Limits};
 use super::error::MetrologyError;
 use super::quantity::Quantity;
-use super::student::t_quantile;
 
 /// A probability of a wrong acceptance that is put up with: above 0, at most one half.
 #[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize, Deserialize)]
@@ -67,10 +66,9 @@ impl DecisionRule {
         match self {
             Self::Guarded => Some(measured.expanded.number()),
             Self::Simple => Some(0.0),
-            Self::SpecificRisk(risk) => limits.half_width().is_none().then(|| {
-                let z = t_quantile(1.0 - risk.share(), measured.degrees_of_freedom);
-                z * measured.standard_uncertainty.number()
-            }),
+            Self::SpecificRisk(risk) => {
+                limits.half_width().is_none().then(|| measured.distribution.exceeded_with(risk.share()))
+            }
         }
     }
 }
