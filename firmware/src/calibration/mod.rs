@@ -172,7 +172,8 @@ impl Statement {
         let correlation = 2;
         let words = self.to_words();
         let mut sizes = words.iter().enumerate().filter(|(at, _)| *at != correlation);
-        let sane = sizes.all(|(_, word)| *word <= Self::MOST) && self.correlation_permille.abs() <= 1_000;
+        let sane =
+            sizes.all(|(_, word)| *word <= Self::MOST) && self.correlation_permille.unsigned_abs() <= 1_000;
         if sane { Ok(()) } else { Err(RecordError::Uncertainty) }
     }
 }
@@ -412,6 +413,7 @@ pub(crate) mod tests {
         assert_eq!(refused(&|c| c.uncertainty = Microvolts(0)), Err(RecordError::Uncertainty));
         assert_eq!(refused(&|c| c.uncertainty = Microvolts(-850)), Err(RecordError::Uncertainty));
         assert_eq!(refused(&|c| c.statement.correlation_permille = -1_001), Err(RecordError::Uncertainty));
+        assert_eq!(refused(&|c| c.statement.correlation_permille = i32::MIN), Err(RecordError::Uncertainty));
         assert_eq!(refused(&|c| c.statement.channels_nv[3] = u32::MAX), Err(RecordError::Uncertainty));
         assert_eq!(refused(&|c| c.meter.clear()), Err(RecordError::Meter));
         assert_eq!(refused(&|c| c.meter.push('\u{7f}').unwrap()), Err(RecordError::Meter));
