@@ -336,6 +336,57 @@ fn what_comes_and_goes_within_its_time_does_not_trip() {
 }
 
 #[test]
+fn what_was_used_up_of_a_time_before_disarming_does_not_shorten_the_next_arming_or_level() {
+    let long = Timeouts { beat: 100, armed: 10_000, torque: 50, contact: 8, readback: 3, no_counts: 200 };
+    let cases: [(Open, u32, TripCause, u32); 3] = [
+        (|_| (), 9_000, TripCause::ArmedTime, 10_000),
+        (|seen| seen.beat = false, 99, TripCause::BeatLost, 100),
+        (|seen| seen.readback_off = true, 3, TripCause::ReadbackMismatch, 4),
+    ];
+    for demand in [Demand::Arm { current: true }, Demand::Calibrate { current: true }] {
+        for (spoil, used, cause, whole) in cases {
+            let mut seen = Seen { beat: true, ..Seen::default() };
+            let mut interlock = Interlock::new(false);
+            interlock.demand(demand, &seen).unwrap();
+            spoil(&mut seen);
+            assert!((0..used).all(|_| interlock.tick(&seen, &long).is_none()));
+            interlock.demand(Demand::Disarm, &seen).unwrap();
+            interlock.demand(demand, &Seen::default()).unwrap();
+            let trips = (1..=20_000).find_map(|tick| Some((tick, interlock.tick(&seen, &long)?)));
+            assert_eq!(trips, Some((whole, cause)), "{demand:?}");
+        }
+    }
+}
+
+#[test]
+fn arming_or_a_level_for_a_meter_gives_a_relay_that_does_not_follow_no_new_time() {
+    let closed = Seen { relay_closed: true, beat: true, ..Seen::default() };
+    for demand in [Demand::Arm { current: true }, Demand::Calibrate { current: true }] {
+        let mut interlock = Interlock::new(false);
+        assert!((0..SHORT.contact).all(|_| interlock.tick(&closed, &SHORT).is_none()));
+        // It bounces open just when it is looked at.
+        interlock.demand(demand, &Seen::default()).unwrap();
+        assert_eq!(interlock.tick(&closed, &SHORT), Some(TripCause::RelayMismatch), "{demand:?}");
+    }
+}
+
+#[test]
+fn a_level_for_a_meter_is_connected_with_enable_open_and_no_program_may_run() {
+    let mut interlock = Interlock::new(false);
+    assert!(!interlock.calibrating());
+    interlock.demand(Demand::Calibrate { current: true }, &Seen::default()).unwrap();
+    assert!(interlock.calibrating() && interlock.connect());
+    assert!(!interlock.enable() && !interlock.may_command());
+}
+
+#[test]
+fn a_cause_that_is_found_twice_is_one_cause() {
+    let twice = Causes::NONE.with(TripCause::Travel, true).with(TripCause::Travel, true);
+    assert!(twice.has(TripCause::Travel));
+    assert_eq!(twice, Causes::NONE.with(TripCause::Travel, true).with(TripCause::Runaway, false));
+}
+
+#[test]
 fn torque_that_does_not_come_trips_and_without_a_flag_the_wait_is_the_delay() {
     let until_live = |torque_on: Option<bool>| {
         let mut interlock = Interlock::new(false);
