@@ -111,3 +111,6 @@ fn cite(row: &ResultRow) -> String {
     };
     format!("{}: {shown} ({})", row.name, row.verdict.word().to_lowercase())
 }
+
+#[cfg(test)]
+mod tests;
