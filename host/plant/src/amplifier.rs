@@ -2,8 +2,9 @@
 
 use crate::coefficients::Coefficients;
 use crate::flags::{Delayed, FlagLines};
+use crate::floats::{greater, within};
 use crate::limiter::Limiter;
-use crate::random::Random;
+use crate::random::{Random, normal_of};
 use crate::setup::{
     CommandMode, DisplayShown, EnableInput, FlagSource, PlantSetup, Regeneration, TorqueDisplay, TorqueShown,
     WhenDisabled,
@@ -18,17 +19,27 @@ struct Output {
     noise: f64,
     range: f64,
     filtered: f64,
-    drawn: f64,
+    /// What the noise of the last step is made of; it is looked at far less often than it is drawn.
+    drawn: Option<u64>,
 }
 
 impl Output {
     fn new(per_unit: f64, output: crate::setup::AnalogOutput) -> Self {
         let (offset, noise, range) = (output.offset.get(), output.noise.get(), output.range.get());
-        Self { per_unit, offset, noise, range, filtered: 0.0, drawn: 0.0 }
+        Self { per_unit, offset, noise, range, filtered: 0.0, drawn: None }
+    }
+
+    /// Draws the noise of a step.
+    #[inline]
+    fn draw(&mut self, random: &mut Random) {
+        if self.noise > 0.0 {
+            self.drawn = Some(random.bits());
+        }
     }
 
     fn volts(&self) -> f64 {
-        (self.filtered * self.per_unit + self.offset + self.drawn).clamp(-self.range, self.range)
+        let noise = self.drawn.map_or(0.0, |bits| self.noise * normal_of(bits));
+        (self.filtered * self.per_unit + self.offset + noise).clamp(-self.range, self.range)
     }
 }
 
@@ -81,6 +92,8 @@ pub(crate) struct Amplifier {
     /// Start-up is over.
     started: Delayed,
     ready: bool,
+    /// Something has happened, other than time, that settling has to look at.
+    touched: bool,
     torque_shows: TorqueShown,
     torque_out: Output,
     speed_out: Output,
@@ -159,6 +172,7 @@ impl Amplifier {
             start_up: nanos(a.start_up),
             started: Delayed::new(setup.operator.control_power),
             ready,
+            touched: true,
             display: a.display,
             percent_per_volt: percent_per_volt(&setup.amplifier.mode),
             rated: a.rated_torque.get(),
@@ -253,6 +267,7 @@ impl Amplifier {
             return;
         }
         self.control_power = on;
+        self.touched = true;
         if on {
             self.started.want(true, now, self.start_up);
         } else {
@@ -277,9 +292,16 @@ impl Amplifier {
         self.motor_power = on;
     }
 
+    /// A step ended `now`, and nothing but time has passed in it: [`Self::settle`] has nothing to do while the contacts stay.
+    #[inline]
+    pub(crate) fn is_settled(&self, now: u64, next_change: u64) -> bool {
+        now < next_change && !self.touched
+    }
+
     /// Brings gate, brake and ready up to `now`; the contacts are as given from now on.
     #[inline]
     pub(crate) fn settle(&mut self, now: u64, enable: bool, clear: bool, flags: &mut FlagLines) {
+        self.touched = false;
         let contact = enable;
         let enable = match self.enable_input {
             EnableInput::Follows => enable,
@@ -368,8 +390,8 @@ impl Amplifier {
         if self.command_ignored {
             input = 0.0;
         }
-        let input = input.clamp(-self.input_range, self.input_range);
-        let input = input - input.clamp(-self.dead_band, self.dead_band);
+        let input = within(input, -self.input_range, self.input_range);
+        let input = input - within(input, -self.dead_band, self.dead_band);
         let command = c.input.step(&mut self.filtered_command, input);
         if !self.gate.state() {
             return 0.0;
@@ -396,10 +418,11 @@ impl Amplifier {
         c.speed.step(&mut self.measured_speed, mean_speed);
         self.watch_cap(c.step, now, flags);
         if self.control_power && !self.fault {
-            self.bus = (self.bus - work - self.bus_bleed * c.step).max(0.0);
+            self.bus = greater(self.bus - work - self.bus_bleed * c.step, 0.0);
             // The encoder's own speed, not the filtered one: this protection is not to lag.
             if speed.abs() > self.overspeed || self.bus > self.bus_limit {
                 self.fault = true;
+                self.touched = true;
                 flags.set(FlagSource::Fault, true, now);
             }
         }
@@ -409,12 +432,8 @@ impl Amplifier {
         };
         c.torque_out.step(&mut self.torque_out.filtered, shown);
         c.speed_out.step(&mut self.speed_out.filtered, mean_speed);
-        if self.torque_out.noise > 0.0 {
-            self.torque_out.drawn = self.torque_out.noise * random.normal();
-        }
-        if self.speed_out.noise > 0.0 {
-            self.speed_out.drawn = self.speed_out.noise * random.normal();
-        }
+        self.torque_out.draw(random);
+        self.speed_out.draw(random);
     }
 
     /// Follows the share of the cap that the speed has reached; dates crossings inside the step by interpolation.

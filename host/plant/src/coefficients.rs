@@ -92,17 +92,23 @@ impl Steps {
 
     /// For a step of this many nanoseconds, with the dynamic brake on or not.
     #[inline]
-    pub(crate) fn of(&mut self, nanos: u64, braking: bool) -> Coefficients {
+    pub(crate) fn of(&mut self, nanos: u64, braking: bool) -> &Coefficients {
         if nanos == self.regular.nanos && braking == self.regular.braking {
-            return self.regular;
+            return &self.regular;
         }
-        if let Some(odd) = self.odd.iter().find(|odd| nanos == odd.nanos && braking == odd.braking) {
-            return *odd;
-        }
-        let odd = self.rates.over(nanos, braking);
-        self.odd[self.oldest] = odd;
-        self.oldest = (self.oldest + 1) % ODD;
-        odd
+        self.odd_of(nanos, braking)
+    }
+
+    #[inline(never)]
+    fn odd_of(&mut self, nanos: u64, braking: bool) -> &Coefficients {
+        let known = self.odd.iter().position(|odd| nanos == odd.nanos && braking == odd.braking);
+        let place = known.unwrap_or_else(|| {
+            let place = self.oldest;
+            self.oldest = (place + 1) % ODD;
+            self.odd[place] = self.rates.over(nanos, braking);
+            place
+        });
+        &self.odd[place]
     }
 
     pub(crate) fn inertia(&self) -> f64 {

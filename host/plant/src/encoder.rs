@@ -3,8 +3,8 @@
 use core::ops::Range;
 use std::collections::VecDeque;
 
+use crate::floats::{floor, integer};
 use crate::history::Piece;
-use crate::motor::floor;
 use crate::setup::PlantSetup;
 use crate::time::PlantTime;
 
@@ -68,6 +68,8 @@ const KEPT_NOISE: usize = 256;
 #[derive(Debug, Clone)]
 struct Divider {
     counts: i64,
+    /// The same, for places.
+    per_turn: f64,
     native: i64,
     /// Lag of each edge in turns, by the count above it: 0 B falls, 1 A rises, 2 B rises, 3 A falls.
     lag: [f64; 4],
@@ -81,7 +83,7 @@ const ROUNDING: f64 = 1e-5;
 
 impl Divider {
     fn native(&self, turns: f64) -> i64 {
-        floor(turns * self.native as f64) as i64
+        integer(floor(turns * self.native as f64))
     }
 
     fn count_of_native(&self, native: i64) -> i64 {
@@ -103,22 +105,32 @@ impl Divider {
         turns + self.lag[(rest & 3) as usize]
     }
 
-    fn count(&self, turns: f64, native: i64) -> i64 {
-        self.count_within(turns, native).0
+    /// Turns as a place: in counts, with their fraction, as if every edge lay ideally.
+    #[inline]
+    fn place(&self, turns: f64) -> f64 {
+        turns * self.per_turn
     }
 
-    /// The count, and between which places it is surely the same.
-    fn count_within(&self, turns: f64, native: i64) -> (i64, Range<f64>) {
-        const UNKNOWN: Range<f64> = 0.0..0.0;
+    fn count(&self, turns: f64) -> i64 {
+        self.count_within(turns, self.place(turns)).0
+    }
+
+    /// The count at so many turns, which are that place; and between which places it is surely the same.
+    #[inline]
+    fn count_within(&self, turns: f64, place: f64) -> (i64, Range<f64>) {
         // Well between two edges, wherever division and lags put them: no need to know where.
-        let counts = self.counts as f64;
-        let place = turns * counts;
         let below = floor(place);
         let [after, before] = self.margins;
         if place - below > after && below + 1.0 - place > before {
-            return (below as i64, (below + after) / counts..(below + 1.0 - before) / counts);
+            return (integer(below), below + after..below + 1.0 - before);
         }
-        let count = self.count_of_native(native);
+        self.count_by_edges(turns)
+    }
+
+    /// The same by division, and by where the edges beside it are.
+    fn count_by_edges(&self, turns: f64) -> (i64, Range<f64>) {
+        const UNKNOWN: Range<f64> = 0.0..0.0;
+        let count = self.count_of_native(self.native(turns));
         if !self.lags {
             return (count, UNKNOWN);
         }
@@ -127,7 +139,10 @@ impl Divider {
             return (count + 1, UNKNOWN);
         }
         let below = self.edge(count);
-        if turns < below { (count - 1, UNKNOWN) } else { (count, below..above) }
+        if turns < below {
+            return (count - 1, UNKNOWN);
+        }
+        (count, self.place(below) + ROUNDING..self.place(above) - ROUNDING)
     }
 }
 
@@ -186,9 +201,8 @@ pub(crate) struct Encoder {
     index_one_way: bool,
     /// The counts rose with the last edge.
     rising: bool,
-    native: i64,
     count: i64,
-    /// The count does not change between these places, in turns; empty where that is not known.
+    /// The count does not change between these places; empty where that is not known.
     same: Range<f64>,
     next_up: i64,
     next_down: i64,
@@ -206,6 +220,7 @@ impl Encoder {
         let lag = [b, 0.0, b, fall];
         let divider = Divider {
             counts: 4 * i64::from(e.pulses.get()),
+            per_turn: 4.0 * f64::from(e.pulses.get()),
             native: i64::from(e.native.get()),
             lag,
             lags: lag != [0.0; 4],
@@ -230,7 +245,6 @@ impl Encoder {
             index_connected: w.index_connected && pairs.dead != Some(Line::Z),
             index_one_way: e.index_one_way,
             rising: true,
-            native: 0,
             count: 0,
             same: 0.0..0.0,
             next_up: 0,
@@ -247,8 +261,7 @@ impl Encoder {
     /// Takes a position without having moved there.
     fn jump_to(&mut self, angle: f64) {
         let turns = angle * self.sense;
-        self.native = self.divider.native(turns);
-        (self.count, self.same) = self.divider.count_within(turns, self.native);
+        (self.count, self.same) = self.divider.count_within(turns, self.divider.place(turns));
         self.find_index();
     }
 
@@ -273,7 +286,7 @@ impl Encoder {
 
     /// Counts in a turn.
     pub(crate) fn counts_per_turn(&self) -> f64 {
-        self.divider.counts as f64
+        self.divider.per_turn
     }
 
     /// The counter as the fixture keeps it.
@@ -316,15 +329,11 @@ impl Encoder {
     pub(crate) fn follow(&mut self, piece: &Piece) {
         let turns = piece.end_angle * self.sense;
         // Most steps of a slow shaft, and all of one at rest.
-        if self.same.contains(&turns) {
+        let place = self.divider.place(turns);
+        if self.same.contains(&place) {
             return;
         }
-        let native = self.divider.native(turns);
-        if native == self.native && !self.divider.lags {
-            return;
-        }
-        self.native = native;
-        let (count, same) = self.divider.count_within(turns, native);
+        let (count, same) = self.divider.count_within(turns, place);
         self.same = same;
         if count == self.count {
             return;
@@ -387,8 +396,7 @@ impl Encoder {
     }
 
     fn count_at(&self, angle: f64) -> i64 {
-        let turns = angle * self.sense;
-        self.divider.count(turns, self.divider.native(turns))
+        self.divider.count(angle * self.sense)
     }
 
     /// The fixture's counter for an angle near the present one.
@@ -491,16 +499,17 @@ mod tests {
         ] {
             let counts = 10_000;
             let margins = margins(&lag, counts as f64, native as f64);
-            let quick = Divider { counts, native, lag, lags: lag != [0.0; 4], margins };
+            let per_turn = counts as f64;
+            let quick = Divider { counts, per_turn, native, lag, lags: lag != [0.0; 4], margins };
             let slow = Divider { margins: [2.0; 2], ..quick.clone() };
             let mut short = 0;
             for n in -40_000..40_000 {
                 let turns = f64::from(n) * 0.000_037_123 + f64::from(n % 7) * 30_000.0;
-                let (count, same) = quick.count_within(turns, quick.native(turns));
-                assert_eq!(count, slow.count(turns, slow.native(turns)), "{turns} {native}");
-                if same.contains(&turns) {
+                let (count, same) = quick.count_within(turns, quick.place(turns));
+                assert_eq!(count, slow.count(turns), "{turns} {native}");
+                if same.contains(&quick.place(turns)) {
                     short += 1;
-                    assert_eq!(count, slow.count(same.start, slow.native(same.start)), "{same:?} {native}");
+                    assert_eq!(count, slow.count(same.start / per_turn), "{same:?} {native}");
                 }
             }
             assert!(native == 10_000 || short > 5_000, "{short} of 80 000 with {native}");

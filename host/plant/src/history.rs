@@ -68,13 +68,13 @@ const KEPT: usize = 512;
 /// Ring of the last pieces.
 #[derive(Debug, Clone)]
 pub(crate) struct History {
-    ring: Vec<Piece>,
+    ring: Box<[Piece; KEPT]>,
     written: usize,
 }
 
 impl History {
     pub(crate) fn new() -> Self {
-        Self { ring: vec![Piece::default(); KEPT], written: 0 }
+        Self { ring: Box::new([Piece::default(); KEPT]), written: 0 }
     }
 
     #[inline]

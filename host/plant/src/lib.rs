@@ -21,6 +21,7 @@ mod coefficients;
 mod encoder;
 mod fault;
 mod flags;
+mod floats;
 mod history;
 mod lag;
 mod limiter;

@@ -2,6 +2,7 @@
 
 use core::f64::consts::TAU;
 
+use crate::floats::{greater, lesser, within};
 use crate::setup::{CapLaw, CommandMode, PlantSetup};
 
 /// Torque allowed forward and backward, N·m: `least` is negative or zero unless the limiter brakes.
@@ -15,7 +16,7 @@ impl Allowed {
     #[inline]
     fn clamp(self, torque: f64) -> f64 {
         // Not f64::clamp: the two limits may cross for a moment when both caps are overrun by a stiff limiter.
-        torque.min(self.most).max(self.least)
+        greater(lesser(torque, self.most), self.least)
     }
 }
 
@@ -107,16 +108,16 @@ impl Limiter {
         let mut allowed = Allowed { least: -self.peak, most: self.peak };
         // As a cap of zero in that direction: brakes in proportion, lets the way back through.
         if self.obeys[0] && !ends_closed[0] {
-            allowed.most = (-self.stop * speed).clamp(-self.peak, self.peak);
+            allowed.most = within(-self.stop * speed, -self.peak, self.peak);
         }
         if self.obeys[1] && !ends_closed[1] {
-            allowed.least = (-self.stop * speed).clamp(-self.peak, self.peak);
+            allowed.least = within(-self.stop * speed, -self.peak, self.peak);
         }
         if let Some(speed_loop) = &mut self.speed_loop {
-            let asked = (command * self.gain).clamp(-self.cap[1], self.cap[0]);
+            let asked = within(command * self.gain, -self.cap[1], self.cap[0]);
             let before = speed_loop.reference.unwrap_or(speed);
             let reach = speed_loop.ramp * step;
-            let reference = asked.clamp(before - reach, before + reach);
+            let reference = within(asked, before - reach, before + reach);
             speed_loop.reference = Some(reference);
             let error = reference - speed;
             let wanted = speed_loop.proportional * error + speed_loop.wound;
@@ -130,13 +131,13 @@ impl Limiter {
         let room = [self.cap[0] - speed, self.cap[1] + speed];
         if self.integral > 0.0 {
             for (wound, room) in self.wound.iter_mut().zip(room) {
-                *wound = (*wound + self.integral * room * step).clamp(-self.windup, self.windup);
+                *wound = within(*wound + self.integral * room * step, -self.windup, self.windup);
             }
         }
         let reach =
             |n: usize| self.proportional * room[n] + if self.integral > 0.0 { self.wound[n] } else { 0.0 };
-        allowed.most = allowed.most.min(reach(0)).max(-self.peak);
-        allowed.least = allowed.least.max(-reach(1)).min(self.peak);
+        allowed.most = greater(lesser(allowed.most, reach(0)), -self.peak);
+        allowed.least = lesser(greater(allowed.least, -reach(1)), self.peak);
         allowed.clamp(command * self.gain)
     }
 }

@@ -3,6 +3,7 @@
 use core::f64::consts::TAU;
 
 use crate::coefficients::{Motion, TURNS_PER_RADIAN};
+use crate::floats::{floor, integer};
 use crate::history::Piece;
 use crate::setup::{MotorSetup, PlantSetup};
 
@@ -36,7 +37,7 @@ impl Cogging {
         let points = self.table.len() - 1;
         let place = (turns - floor(turns)) * points as f64;
         // The fraction can round up to a whole revolution: that is the last interval's end.
-        let n = (place as usize).min(points - 1);
+        let n = (integer(floor(place)) as usize).min(points - 1);
         let (a, b) = (self.table[n], self.table[n + 1]);
         a + (b - a) * (place - n as f64)
     }
@@ -51,14 +52,6 @@ struct Slip {
     disc: f64,
     /// Its own speed while it slips, rad/s.
     speed: Option<f64>,
-}
-
-/// The largest whole number not above `x`, of a magnitude that an `i64` holds: without the call that `f64::floor` is where the
-/// processor's own instruction may not be taken for granted.
-#[inline]
-pub(crate) fn floor(x: f64) -> f64 {
-    let whole = x as i64 as f64;
-    if whole > x { whole - 1.0 } else { whole }
 }
 
 /// State and constants of the mechanics; clockwise is positive.
@@ -143,7 +136,37 @@ impl Motor {
         acting: &Acting,
         mut keep: impl FnMut(Piece),
     ) -> f64 {
-        let held = if acting.brake_closed { self.brake } else { 0.0 } + acting.strap;
+        let (start, speed) = (self.angle, self.speed);
+        // Nearly always the shaft turns, goes on turning, and nothing slips.
+        if speed != 0.0 && self.slip.is_none() {
+            let driving = self.driving(acting, start + 0.5 * step * (speed * TURNS_PER_RADIAN));
+            let direction = speed.signum();
+            let net = driving - direction * (self.coulomb + self.held(acting));
+            let end_speed = speed * motion.keeps + net * motion.gains;
+            if end_speed * direction > 0.0 {
+                self.coast_to(end_speed, 0.0, step, &mut keep);
+                return acting.torque * (self.angle - start) * TAU;
+            }
+        }
+        self.step_by_stretches(step, motion, acting, &mut keep)
+    }
+
+    /// What the brake and the strap hold.
+    #[inline]
+    fn held(&self, acting: &Acting) -> f64 {
+        if acting.brake_closed { self.brake + acting.strap } else { acting.strap }
+    }
+
+    /// The same where the shaft stands, comes to a stand, or its disc slips.
+    #[inline(never)]
+    fn step_by_stretches(
+        &mut self,
+        step: f64,
+        motion: &Motion,
+        acting: &Acting,
+        mut keep: &mut dyn FnMut(Piece),
+    ) -> f64 {
+        let held = self.held(acting);
         let start = self.angle;
         let mut from = 0.0;
         let mut left = step;

@@ -127,6 +127,8 @@ pub struct Plant {
     has_brake: bool,
     live: bool,
     index_noise: f64,
+    /// One of those things is wrong that have to be looked at in every step.
+    disturbed: bool,
     loss: Option<Loss>,
     dip: Option<Dip>,
     warmth: Option<Warmth>,
@@ -182,6 +184,12 @@ impl Plant {
             brake_unwired: setup.wiring.brake_unwired,
             has_brake: setup.motor.brake.is_some(),
             index_noise: setup.wiring.index_noise.get(),
+            disturbed: setup.wiring.count_loss.is_some()
+                || setup.wiring.alarm_above.is_some()
+                || setup.wiring.pair_noise.is_some()
+                || setup.wiring.index_noise.get() > 0.0
+                || setup.amplifier.dips_after.is_some()
+                || setup.motor.heating.get() > 0.0,
             loss: setup.wiring.count_loss.map(|loss| Loss {
                 above: loss.above.get(),
                 share: loss.share.get() / 100.0,
@@ -222,10 +230,14 @@ impl Plant {
             [drive.end_plus_closed, drive.end_minus_closed]
         };
         let to = to.nanos();
+        let mut change = self.amplifier.next_change();
         while self.now < to {
-            let next = (self.now + self.step).min(to).min(self.amplifier.next_change().max(self.now + 1));
+            let next = (self.now + self.step).min(to).min(change.max(self.now + 1));
             self.step_to(next, command, ends);
-            self.settle();
+            if !self.amplifier.is_settled(next, change) {
+                self.settle();
+                change = self.amplifier.next_change();
+            }
         }
     }
 
@@ -246,13 +258,14 @@ impl Plant {
     fn step_to(&mut self, next: u64, command: f64, ends: [bool; 2]) {
         let braking = self.amplifier.braking();
         let length = next - self.now;
+        let brake_closed = self.brake_closed();
+        let (inertia, viscous) = (self.steps.inertia(), self.steps.viscous(braking));
         let c = self.steps.of(length, braking);
-        let torque = self.amplifier.drive(&c, command, ends, &mut self.random);
+        let torque = self.amplifier.drive(c, command, ends, &mut self.random);
         let (start, live) = (self.now, self.live);
         let before = self.motor.angle;
-        let brake_closed = self.brake_closed();
+        let count_before = if self.disturbed { self.encoder.counter() } else { 0 };
         let (history, encoder) = (&mut self.history, &mut self.encoder);
-        let count_before = encoder.counter();
         let keep = |mut piece: Piece| {
             piece.step_start = start;
             piece.live = live;
@@ -271,36 +284,22 @@ impl Plant {
             }
             _ => {
                 self.hand = None;
-                let acting = Acting {
-                    torque,
-                    strap: self.strap,
-                    brake_closed,
-                    inertia: self.steps.inertia(),
-                    viscous: self.steps.viscous(braking),
-                };
+                let acting = Acting { torque, strap: self.strap, brake_closed, inertia, viscous };
                 self.motor.step(c.step, &c.motion, &acting, keep)
             }
         };
         self.work += work;
         self.now = next;
-        let counted = self.encoder.counter() - count_before;
-        if self.loss.is_some() || self.alarm_above.is_some() {
-            let turns = (self.motor.angle - before).abs();
-            let rate = turns * self.encoder.counts_per_turn() / c.step;
-            self.lose_counts(counted, rate);
-            self.alarm = self.alarm_above.is_some_and(|above| rate > above);
-        }
-        self.disturb_pairs(c.step);
-        self.wear(c.step);
-        if self.index_noise > 0.0 && live && self.random.uniform() < self.index_noise * c.step {
-            let time = start + 1 + (self.random.uniform() * (length - 1) as f64) as u64;
-            if let Some((angle, _)) = self.history.angle_at(time) {
-                self.encoder.disturb_index(time, angle, self.motor.angle >= before);
-            }
-        }
         let mean_speed = (self.motor.angle - before) * TAU / c.step;
+        let c = if self.disturbed {
+            let step = c.step;
+            self.disturb(start, step, before, count_before);
+            self.steps.of(length, braking)
+        } else {
+            c
+        };
         self.amplifier.observe(
-            &c,
+            c,
             mean_speed,
             self.motor.speed,
             work,
@@ -308,6 +307,27 @@ impl Plant {
             &mut self.random,
             &mut self.flags,
         );
+    }
+
+    /// What is not as it should be, over the step that began at `start`, with the shaft and the counter as they were then.
+    #[inline(never)]
+    fn disturb(&mut self, start: u64, step: f64, before: f64, count_before: i64) {
+        let counted = self.encoder.counter() - count_before;
+        if self.loss.is_some() || self.alarm_above.is_some() {
+            let turns = (self.motor.angle - before).abs();
+            let rate = turns * self.encoder.counts_per_turn() / step;
+            self.lose_counts(counted, rate);
+            self.alarm = self.alarm_above.is_some_and(|above| rate > above);
+        }
+        self.disturb_pairs(step);
+        self.wear(step);
+        if self.index_noise > 0.0 && self.live && self.random.uniform() < self.index_noise * step {
+            let length = self.now - start;
+            let time = start + 1 + (self.random.uniform() * (length - 1) as f64) as u64;
+            if let Some((angle, _)) = self.history.angle_at(time) {
+                self.encoder.disturb_index(time, angle, self.motor.angle >= before);
+            }
+        }
     }
 
     /// Loses whole pulses of what was counted at a rate of counts per second: four counts each, so that the lines' two bits

@@ -53,11 +53,18 @@ impl Random {
     /// One draw is cheap enough for every step; the bound keeps a rehearsal free of freak samples.
     #[inline]
     pub fn normal(&mut self) -> f64 {
-        let bits = self.bits();
-        let sum = (bits & 0xffff) + ((bits >> 16) & 0xffff) + ((bits >> 32) & 0xffff) + (bits >> 48);
-        // Each lane is uniform on 0..=65535: mean 32767.5, variance (65536² − 1)/12; four of them.
-        (sum as f64 - 131_070.0) * (1.0 / 37_837.227_237_206_5)
+        normal_of(self.bits())
     }
+}
+
+/// What [`Random::normal`] makes of 64 random bits.
+#[inline]
+pub(crate) fn normal_of(bits: u64) -> f64 {
+    const LANES: u64 = 0x0000_ffff_0000_ffff;
+    let pairs = (bits & LANES) + ((bits >> 16) & LANES);
+    let sum = (pairs as u32) + (pairs >> 32) as u32;
+    // Each lane is uniform on 0..=65535: mean 32767.5, variance (65536² − 1)/12; four of them.
+    (f64::from(sum) - 131_070.0) * (1.0 / 37_837.227_237_206_5)
 }
 
 #[cfg(test)]
