@@ -89,9 +89,9 @@ impl LineCount {
             }
             return passes;
         }
-        let per_rev = context.motion.axis.counts_per_rev;
+        let division = context.targets.encoder.division;
         let speeds: Vec<Rpm> =
-            context.motion.fast_speeds.iter().map(|s| out_of_step::out_of_step(*s, per_rev)).collect();
+            context.motion.fast_speeds.iter().map(|s| out_of_step::out_of_step(*s, division)).collect();
         for (n, speed) in speeds.iter().enumerate() {
             let top = n + 1 == speeds.len();
             // The last name is the top speed's, however many there are.

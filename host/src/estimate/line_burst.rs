@@ -8,8 +8,10 @@ use proofstand_protocol::units::Counts;
 use proofstand_units::{Degrees, Seconds};
 
 use super::error::EstimateError;
+use super::keeping_step::Course;
 use crate::metrology::linear::{self, Scatter};
 use crate::metrology::{Contribution, DegreesOfFreedom};
+use crate::targets::Division;
 
 /// An edge of A or B.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -102,13 +104,29 @@ const fn count_of(lines: u8) -> i64 {
     }
 }
 
-/// A mean with its standard uncertainty from scatter.
+/// A mean with what is uncertain about it.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct MeanAngle {
     /// Value.
     pub value: Degrees,
     /// Standard uncertainty from the scatter of the edges.
     pub scatter: Degrees,
+    /// Off by this at most where edges keep step with the points: averaging can't take it out.
+    pub in_step: Degrees,
+}
+
+impl MeanAngle {
+    /// How far from zero it is, beyond what edges and points that keep step can make of nothing.
+    #[must_use]
+    pub fn beyond_step(&self) -> Degrees {
+        Degrees::new(self.value.get().abs()) - self.in_step
+    }
+
+    /// As wide as it may be, for all that edges and points that keep step hide.
+    #[must_use]
+    pub fn at_widest(&self) -> Degrees {
+        self.value + self.in_step
+    }
 }
 
 /// Where the edges lie in the cycle, while the shaft turns one way.
@@ -128,8 +146,6 @@ pub struct PhaseEstimate {
     pub smallest_points: usize,
     /// Every separation in points, in order.
     pub separations_points: Vec<usize>,
-    /// Largest part of a point in which no edge fell: what averaging can't take out where edges and points keep step.
-    pub unseen: f64,
     /// Edges used.
     pub edges: usize,
     /// Degrees of freedom of the scatter.
@@ -147,10 +163,10 @@ impl PhaseEstimate {
         (value, Contribution::triangular("time between two points of the burst", self.point))
     }
 
-    /// The mean of the narrowest kind of separation.
+    /// The mean of the kind of separation that is surely narrowest.
     #[must_use]
     pub fn narrowest(&self) -> MeanAngle {
-        let by = |a: &MeanAngle, b: &MeanAngle| a.value.get().total_cmp(&b.value.get());
+        let by = |a: &MeanAngle, b: &MeanAngle| a.at_widest().get().total_cmp(&b.at_widest().get());
         self.separations.iter().copied().min_by(by).unwrap_or(self.error)
     }
 
@@ -159,19 +175,24 @@ impl PhaseEstimate {
     pub fn contributions(&self, mean: &MeanAngle) -> Vec<Contribution> {
         vec![
             Contribution::type_a("scatter of the edges", mean.scatter, self.degrees_of_freedom),
-            Contribution::rectangular(
-                "part of a point in which no edge fell",
-                self.point * (0.5 * self.unseen),
-            ),
+            Contribution::rectangular(IN_STEP, mean.in_step),
         ]
     }
 }
 
-/// Finds where the edges lie in the cycle. Speed and its change are taken out by a fit over all edges together.
+/// What edges and points that keep step hide.
+pub const IN_STEP: &str = "edges in step with the points";
+
+/// Finds where the edges lie in the cycle. Speed and its change are taken out by a fit over all edges together; `division`
+/// tells which edges could keep step with the points.
 ///
 /// # Errors
 /// [`EstimateError::TooFewSamples`] for fewer than six cycles one way.
-pub fn phase(record: &LineRecord, period: Seconds) -> Result<PhaseEstimate, EstimateError> {
+pub fn phase(
+    record: &LineRecord,
+    period: Seconds,
+    division: Division,
+) -> Result<PhaseEstimate, EstimateError> {
     let edges = longest_way(&record.edges);
     let too_few = EstimateError::TooFewSamples {
         what: "phase of A and B, edges turned one way",
@@ -200,6 +221,15 @@ pub fn phase(record: &LineRecord, period: Seconds) -> Result<PhaseEstimate, Esti
     // Lags of the four edges in points, as weights of the fit's factors: A rising is where the others are measured from.
     let lag =
         |k: usize| -> Vec<f64> { (0..6).map(|n| if k > 0 && n == k + 2 { 1.0 } else { 0.0 }).collect() };
+    let parameter = |n: usize| fit.parameters.get(n).copied().unwrap_or(0.0);
+    let course = Course {
+        cycles: &edges.iter().map(x).collect::<Vec<_>>(),
+        // A rises at places 1, 5, 9 and so on.
+        kinds: &edges.iter().map(|e| (e.place - 1).rem_euclid(4) as usize).collect::<Vec<_>>(),
+        time: [parameter(0), parameter(1), parameter(2)],
+        lags: [0.0, parameter(3), parameter(4), parameter(5)],
+    };
+    let biases = course.biases(division);
     let mean = |weights: &[(usize, f64)], nominal: f64| {
         let mut all = vec![0.0; 6];
         for (k, w) in weights {
@@ -208,9 +238,19 @@ pub fn phase(record: &LineRecord, period: Seconds) -> Result<PhaseEstimate, Esti
             }
         }
         let (value, scatter) = fit.combination(&all);
+        // Kinds as they lie by the fit, or each anywhere: where they keep step the fit does not know it.
+        let off = |bias: &[f64; 4]| -> f64 {
+            weights.iter().map(|(k, w)| w * bias.get(*k).copied().unwrap_or(0.0)).sum()
+        };
+        let together = biases.iter().map(|b| off(b).abs()).fold(0.0, f64::max);
+        let of_kind =
+            |k: usize| biases.iter().filter_map(|b| b.get(k)).fold(0.0_f64, |most, b| most.max(b.abs()));
+        let apart = weights.iter().map(|(k, w)| (w * of_kind(*k)).powi(2)).sum::<f64>().sqrt();
+        let in_step = together.max(apart);
         MeanAngle {
             value: Degrees::new(nominal + value * degrees),
             scatter: Degrees::new((scatter * degrees).abs()),
+            in_step: Degrees::new((in_step * degrees).abs()),
         }
     };
     let separations_points: Vec<usize> = edges
@@ -229,7 +269,6 @@ pub fn phase(record: &LineRecord, period: Seconds) -> Result<PhaseEstimate, Esti
         error: mean(&[(1, 0.5), (3, 0.5), (0, -0.5), (2, -0.5)], 0.0),
         duty_errors: [mean(&[(2, 1.0), (0, -1.0)], 0.0), mean(&[(3, 1.0), (1, -1.0)], 0.0)],
         smallest_points: separations_points.iter().copied().min().unwrap_or(0),
-        unseen: unseen(&at, &fit.residuals),
         edges: edges.len(),
         degrees_of_freedom: fit.degrees_of_freedom,
         separations_points,
@@ -241,22 +280,10 @@ fn longest_way(edges: &[LineEdge]) -> &[LineEdge] {
     edges.chunk_by(|a, b| a.up == b.up).max_by_key(|run| run.len()).unwrap_or(&[])
 }
 
-/// Largest gap between the places inside a point that the fitted edges fell on.
-fn unseen(at: &[f64], residuals: &[f64]) -> f64 {
-    let mut inside: Vec<f64> = at.iter().zip(residuals).map(|(a, r)| (a - r).rem_euclid(1.0)).collect();
-    inside.sort_by(f64::total_cmp);
-    let round = match (inside.first(), inside.last()) {
-        (Some(first), Some(last)) => 1.0 - last + first,
-        _ => 1.0,
-    };
-    inside
-        .windows(2)
-        .map(|p| p.iter().rev().copied().reduce(|b, a| b - a).unwrap_or(0.0))
-        .fold(round, f64::max)
-}
-
 #[cfg(test)]
 mod tests {
+    use proofstand_units::{CountsPerRev, NativePerRev};
+
     use super::*;
     use crate::metrology::reference::rows;
 
@@ -276,6 +303,8 @@ mod tests {
         (0..points).map(|n| levels(7.0 + n as f64 * degrees, edges)).collect()
     }
 
+    /// Four native positions to the count.
+    const WHOLE: Division = Division { native: NativePerRev::new(40_000), counts: CountsPerRev::new(10_000) };
     const IDEAL: [f64; 4] = [0.0, 90.0, 180.0, 270.0];
 
     /// `tests/reference/quadrature-x4-truth-table.csv`: all sixteen transitions of the two lines.
@@ -322,7 +351,7 @@ mod tests {
             }
             for (edges, expected) in [(IDEAL, number(4)), ([0.0, 54.0, 180.0, 234.0], number(5))] {
                 let points = burst((30.0 * 360.0 / degrees) as usize, degrees, edges);
-                let got = phase(&read_lines(&points), Seconds::new(period)).unwrap();
+                let got = phase(&read_lines(&points), Seconds::new(period), WHOLE).unwrap();
                 let shortest = got.smallest_points as f64 * 10.0;
                 assert!((shortest - expected).abs() <= 10.0, "{row:?}: {shortest} ns");
                 let mean = got.narrowest().value.get() / 360.0 * got.cycle.get() * 1e9;
@@ -336,12 +365,12 @@ mod tests {
         // B late by 12°, A high for 8° longer, B for 5° shorter.
         let edges = [0.0, 90.0 + 12.0, 180.0 + 8.0, 270.0 + 12.0 - 5.0];
         for degrees in [3.1, -3.1, 41.7] {
-            let got = phase(&read_lines(&burst(4096, degrees, edges)), Seconds::new(1e-6)).unwrap();
+            let got = phase(&read_lines(&burst(4096, degrees, edges)), Seconds::new(1e-6), WHOLE).unwrap();
             // Middles: A's at 94°, B's at 189.5°.
             for (mean, expected) in
                 [(got.error, 95.5 - 90.0), (got.duty_errors[0], 8.0), (got.duty_errors[1], -5.0)]
             {
-                let u = mean.scatter.get().hypot(got.point.get() * 0.5 * got.unseen);
+                let u = mean.scatter.get().hypot(mean.in_step.get());
                 assert!((mean.value.get() - expected).abs() < 4.0 * u, "{degrees}: {mean:?}, not {expected}");
                 assert!(u < 1.0, "{degrees}: {u}");
             }
@@ -352,10 +381,11 @@ mod tests {
 
     #[test]
     fn edges_that_keep_step_with_the_points_are_known_to_be_unseen() {
-        let got = phase(&read_lines(&burst(4000, 22.5, IDEAL)), Seconds::new(1e-6)).unwrap();
-        assert!(got.unseen > 0.9, "{}", got.unseen);
-        let got = phase(&read_lines(&burst(4000, 22.47, IDEAL)), Seconds::new(1e-6)).unwrap();
-        assert!(got.unseen < 0.1, "{}", got.unseen);
+        // A cycle of 16 points of 22.5°: each kind of edge may come anywhere in one of them, 11.25° off at most.
+        let got = phase(&read_lines(&burst(4000, 22.5, IDEAL)), Seconds::new(1e-6), WHOLE).unwrap();
+        assert!(got.separations.iter().all(|s| s.in_step.get() > 11.0), "{:?}", got.separations);
+        let got = phase(&read_lines(&burst(4000, 22.37, IDEAL)), Seconds::new(1e-6), WHOLE).unwrap();
+        assert!(got.separations.iter().all(|s| s.in_step.get() < 1.0), "{:?}", got.separations);
     }
 
     #[test]
@@ -383,7 +413,7 @@ mod tests {
         #[test]
         fn no_burst_stops_the_estimate(points in proptest::collection::vec(0_u8..8, 0..600)) {
             let record = read_lines(&points);
-            let _ = phase(&record, Seconds::new(1e-6));
+            let _ = phase(&record, Seconds::new(1e-6), WHOLE);
         }
     }
 }

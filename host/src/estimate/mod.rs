@@ -10,6 +10,7 @@ pub mod acceleration;
 pub mod cycle;
 pub mod error;
 pub mod flags;
+pub(crate) mod keeping_step;
 pub mod known_disc;
 pub mod line_burst;
 pub mod lines;

@@ -11,7 +11,7 @@ use super::Pass;
 use crate::checks::rows::Row;
 use crate::checks::step::{Act, ActAt, ActWhat};
 use crate::checks::{Context, StepEvidence};
-use crate::estimate::line_burst::{LineRecord, MeanAngle, PhaseEstimate, phase, read_lines};
+use crate::estimate::line_burst::{IN_STEP, LineRecord, MeanAngle, PhaseEstimate, phase, read_lines};
 use crate::estimate::lines::{Travel, index_width, passes};
 use crate::fixture::{Burst, BurstOrder};
 use crate::metrology::{Budget, Contribution, Limits};
@@ -103,7 +103,7 @@ impl<'a> Edges<'a> {
             .map(|(pass, n, burst)| {
                 let record = read_lines(burst.lines());
                 let period = Seconds::new(f64::from(burst.order.period_us) * 1e-6);
-                let phase = phase(&record, period).ok();
+                let phase = phase(&record, period, context.targets.encoder.division).ok();
                 Taken { pass, burst, record, phase, at_index: n > 0 }
             })
             .collect();
@@ -161,7 +161,7 @@ impl<'a> Edges<'a> {
 
     /// At speed: the narrowest mean of all passes, less what the division lets a single edge differ from it.
     fn narrowest_mean(&self) -> Option<Budget<Degrees>> {
-        let by = |e: &&PhaseEstimate| e.narrowest().value.get();
+        let by = |e: &&PhaseEstimate| e.narrowest().at_widest().get();
         let estimate = self.estimates().min_by(|a, b| by(a).total_cmp(&by(b)))?;
         let mean = estimate.narrowest();
         Some(Budget::new(mean.value - self.ripple()).with_all(estimate.contributions(&mean)))
@@ -170,7 +170,7 @@ impl<'a> Edges<'a> {
     /// The mean that lies farthest from zero beyond what its burst can't resolve: one whose edges keep step with its points
     /// is no better witness than those whose edges don't.
     fn worst(&self, of: impl Fn(&PhaseEstimate) -> MeanAngle) -> Option<(Budget<Degrees>, MeanAngle)> {
-        let size = |e: &&PhaseEstimate| of(e).value.get().abs() - 0.5 * e.point.get() * e.unseen;
+        let size = |e: &&PhaseEstimate| of(e).beyond_step().get();
         let estimate = self.estimates().max_by(|a, b| size(a).total_cmp(&size(b)))?;
         let mean = of(estimate);
         Some((Budget::new(mean.value).with_all(estimate.contributions(&mean)), mean))
@@ -214,7 +214,7 @@ impl<'a> Edges<'a> {
         let sheet = self.context.sheet;
         let top = self.made.iter().map(|(p, _)| p.speed.get().abs()).fold(0.0, f64::max);
         let at_top = self.taken.iter().filter(|t| t.pass.speed.get().abs() >= top);
-        let by = |e: &&PhaseEstimate| e.narrowest().value.get();
+        let by = |e: &&PhaseEstimate| e.narrowest().at_widest().get();
         let estimate = at_top.filter_map(|t| t.phase.as_ref()).min_by(|a, b| by(a).total_cmp(&by(b)))?;
         let pulses = f64::from(sheet.encoder.pulses.get()) * sheet.cap.speed.get() / 60.0;
         let time = |angle: Degrees| Seconds::new(angle.get() / 360.0 / pulses);
@@ -229,10 +229,7 @@ impl<'a> Edges<'a> {
                 time(mean.scatter),
                 estimate.degrees_of_freedom,
             ))
-            .with(Contribution::rectangular(
-                "part of a point in which no edge fell",
-                time(estimate.point * (0.5 * estimate.unseen)),
-            ));
+            .with(Contribution::rectangular(IN_STEP, time(mean.in_step)));
         let id = format!("{}.edge", self.id);
         Some(Row::number(&id, &name, "µs").judged(&budget, &limits, self.context.by()))
     }

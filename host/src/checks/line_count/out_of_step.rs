@@ -1,56 +1,75 @@
-//! Speeds at which a burst sees edges everywhere between its points.
+//! Speeds at which the mean over a burst tells where edges are.
 
-use proofstand_units::{CountsPerRev, Rpm};
+use proofstand_units::Rpm;
 
 use super::edges::{POINTS, cycle_us, period_us};
+use crate::estimate::keeping_step::bias_at_most;
+use crate::targets::Division;
 
-/// A part of a point in which no edge falls, at most.
-const WIDEST_GAP: f64 = 0.12;
+/// What the mean of a kind of edge may be off by, in points.
+const OFF_MOST: f64 = 0.06;
+/// Of a short point a larger part does not matter: what it may be off by in degrees of the cycle.
+const DEGREES_MOST: f64 = 0.5;
 /// How much slower a speed is made for it at most, in thousandths.
-const SLOWER_MOST: i32 = 30;
+const SLOWER_MOST: i32 = 40;
 
-/// A speed a little below, at which cycles don't keep step with the points of a burst: else edges would fall between the
-/// same points again and again, and where between them nobody would know.
-pub(super) fn out_of_step(speed: Rpm, counts_per_rev: CountsPerRev) -> Rpm {
-    let cycle_us = cycle_us(speed, counts_per_rev);
+/// A speed a little below, at which cycles keep step neither with the points of a burst nor with points and native positions
+/// together: else edges would fall at the same parts of a point again and again, and where nobody would know.
+pub(super) fn out_of_step(speed: Rpm, division: Division) -> Rpm {
+    let cycle_us = cycle_us(speed, division.counts);
     let points = cycle_us / f64::from(period_us(cycle_us));
     let slower = |n: i32| 1.0 + f64::from(n) * 1e-3;
+    let off = |points: f64| bias_at_most(points, f64::from(POINTS) / points, division);
     // While a burst is taken the speed has come to within a thousandth or two.
-    let widest = |n: i32| {
+    let most = |n: i32| {
         let held = (-4..=4).map(|off| slower(n) + f64::from(off) * 5e-4);
-        held.map(|slower| widest_gap(points * slower)).fold(0.0, f64::max)
+        held.map(|slower| off(points * slower)).fold(0.0, f64::max)
     };
-    // Of a short point a larger part does not matter.
-    let enough = WIDEST_GAP.max(points / 360.0);
-    let even = (0..=SLOWER_MOST).find(|n| widest(*n) < enough);
-    let least = || (0..=SLOWER_MOST).min_by(|a, b| widest(*a).total_cmp(&widest(*b)));
-    speed / slower(even.or_else(least).unwrap_or(0))
-}
-
-/// The widest part of a point in which no edge falls, over the cycles of a burst.
-fn widest_gap(points_a_cycle: f64) -> f64 {
-    let cycles = (f64::from(POINTS) / points_a_cycle) as usize;
-    let mut places: Vec<f64> = (0..cycles).map(|n| (n as f64 * points_a_cycle).fract()).collect();
-    places.sort_by(f64::total_cmp);
-    let Some((first, last)) = places.first().zip(places.last()) else { return 1.0 };
-    let inside = places.windows(2).map(|w| w[1] - w[0]).fold(0.0, f64::max);
-    inside.max(1.0 + first - last)
+    let enough = OFF_MOST.max(DEGREES_MOST / 360.0 * points);
+    let (mut least, mut best) = (f64::INFINITY, 0);
+    for n in 0..=SLOWER_MOST {
+        let off = most(n);
+        if off < least {
+            (least, best) = (off, n);
+        }
+        if off < enough {
+            break;
+        }
+    }
+    speed / slower(best)
 }
 
 #[cfg(test)]
 mod tests {
+    use proofstand_units::{CountsPerRev, NativePerRev};
+
     use super::*;
+
+    fn division(native: u32, counts: u32) -> Division {
+        Division { native: NativePerRev::new(native), counts: CountsPerRev::new(counts) }
+    }
 
     #[test]
     fn a_cycle_of_whole_points_is_made_a_little_longer_and_any_other_is_left_alone() {
         // 2500 pulses at 1000 rpm: 60 s/1000/2500 = 24 µs, 24 points of 1 µs. Every edge falls at the same part of a point.
-        let counts = CountsPerRev::new(10_000);
         let exact = Rpm::new(1000.0);
-        assert!((widest_gap(24.0) - 1.0).abs() < 1e-9);
-        let speed = out_of_step(exact, counts);
+        let whole = division(40_000, 10_000);
+        let speed = out_of_step(exact, whole);
         assert!(speed < exact && speed > exact * 0.96, "{speed:?}");
-        assert!(widest_gap(cycle_us(speed, counts)) < WIDEST_GAP);
+        let points = cycle_us(speed, whole.counts);
+        assert!(bias_at_most(points, f64::from(POINTS) / points, whole) < OFF_MOST);
         // 1024 pulses at 1200 rpm: 48.83 points.
-        assert_eq!(out_of_step(Rpm::new(1200.0), CountsPerRev::new(4096)), Rpm::new(1200.0));
+        assert_eq!(out_of_step(Rpm::new(1200.0), division(16_384, 4096)), Rpm::new(1200.0));
+    }
+
+    #[test]
+    fn a_speed_at_which_points_keep_step_with_native_positions_is_left() {
+        // 5000 pulses of 131 072 positions at 1461 rpm: 8.2136 µs to a cycle of 26.2144 positions, 18 apart.
+        let (exact, uneven) = (Rpm::new(1461.0), division(131_072, 20_000));
+        let speed = out_of_step(exact, uneven);
+        assert!(speed < exact && speed > exact * 0.96, "{speed:?}");
+        let points = cycle_us(speed, uneven.counts);
+        let off = bias_at_most(points, f64::from(POINTS) / points, uneven);
+        assert!(off < OFF_MOST, "{off}");
     }
 }
