@@ -7,10 +7,10 @@ use std::collections::HashSet;
 
 use common::command;
 use proofstand_plant::{
-    Drive, Edge, EndSwitches, Fault, FaultError, HoldingBrake, IndexEdge, Plant, PlantSetup, PlantTime,
-    Rotation, Turned,
+    CommandMode, Drive, Edge, EndSwitches, Fault, FaultError, HoldingBrake, IndexEdge, Plant, PlantSetup,
+    PlantTime, Rotation, Turned,
 };
-use proofstand_units::{NativePerRev, NewtonMetres, Percent, Seconds, Volts};
+use proofstand_units::{Hertz, NativePerRev, NewtonMetres, Percent, RadPerSec2, RpmPerVolt, Seconds, Volts};
 
 /// A healthy axis that any of the faults fits.
 fn healthy() -> PlantSetup {
@@ -31,6 +31,14 @@ fn fitting(fault: Fault) -> PlantSetup {
     match fault {
         Fault::EndSwitchesIgnored | Fault::EndSwitchesUnwired => {
             setup.amplifier.end_switches = EndSwitches::Obeyed;
+        }
+        Fault::SpeedLoopSlow(_) | Fault::SpeedLoopHunts(_) => {
+            setup.amplifier.mode = CommandMode::Speed {
+                gain: RpmPerVolt::new(200.0),
+                bandwidth: Hertz::new(40.0),
+                integral_time: Seconds::from_millis(30.0),
+                ramp: RadPerSec2::ZERO,
+            };
         }
         Fault::CouplingSlips(_) => {
             setup.motor.added_inertia = setup.motor.rotor_inertia * 4.0;

@@ -58,6 +58,45 @@ fn a_small_step_of_the_command_gives_the_textbook_response_of_a_pi_loop_on_an_in
     assert!((speed(&plant) / want - 1.0).abs() < 1e-3);
 }
 
+/// The same loop without an integral part is a first-order lag of 1/ωb; the command filtered by the integral time takes the
+/// zero away, and what is left is the standard second-order system with ω² = ωb/Ti and 2ζω = ωb (K. Ogata, Modern Control
+/// Engineering, 5th ed., sections 5-2 and 5-3; from memory, and worked by hand).
+#[test]
+fn a_loop_without_an_integral_part_is_a_lag_and_one_without_its_zero_the_standard_second_order_system() {
+    let bandwidth = TAU * BANDWIDTH;
+    let want = 20.0 * TAU / 60.0;
+    let respond = |integral_time: f64, filter: f64| {
+        let mut setup = axis(RadPerSec2::ZERO);
+        if let CommandMode::Speed { integral_time: time, .. } = &mut setup.amplifier.mode {
+            *time = Seconds::new(integral_time);
+        }
+        setup.amplifier.input_filter = Seconds::new(filter);
+        let (mut plant, start) = live(setup);
+        (1..=100_u64)
+            .map(|ms| {
+                plant.advance(PlantTime::from_millis(start + ms), &command(0.1));
+                (ms as f64 * 1e-3, speed(&plant) / want)
+            })
+            .collect::<Vec<_>>()
+    };
+    for (t, got) in respond(0.0, 0.0) {
+        let closed = -(-bandwidth * t).exp_m1();
+        // The loop looks once in 50 µs: 1.6 % of the way.
+        assert!((got - closed).abs() < 0.01, "{t}: {got} against {closed}");
+    }
+    let integral_time = 4.0 * 0.4 * 0.4 / bandwidth;
+    let (zeta, omega) = (0.4_f64, (bandwidth / integral_time).sqrt());
+    let ring = omega * (1.0 - zeta * zeta).sqrt();
+    let (decay, mut highest) = (zeta * omega, 0.0_f64);
+    for (t, got) in respond(integral_time, integral_time) {
+        let closed = 1.0 - (-decay * t).exp() * ((ring * t).cos() + decay / ring * (ring * t).sin());
+        assert!((got - closed).abs() < 0.03, "{t}: {got} against {closed}");
+        highest = highest.max(got);
+    }
+    // e^(−πζ/√(1−ζ²)) is 25.4 % for ζ = 0.4.
+    assert!((highest - 1.254).abs() < 0.04, "{highest}");
+}
+
 #[test]
 fn a_large_step_runs_up_at_the_torque_limit_and_the_integral_does_not_wind_up_meanwhile() {
     let mut setup = axis(RadPerSec2::ZERO);
@@ -114,6 +153,10 @@ fn faults_of_a_torque_command_are_refused_on_a_speed_axis_and_a_doubled_scale_is
         let before = setup.clone();
         assert!(matches!(fault.apply(&mut setup), Err(FaultError::OfTorqueOnly { .. })), "{fault:?}");
         assert_eq!(setup, before);
+    }
+    for fault in [Fault::SpeedLoopSlow(Percent::new(70.0)), Fault::SpeedLoopHunts(Percent::new(90.0))] {
+        let mut by_torque = ideal(3e-4, 0.0, 0.0, 0.0, 0.0);
+        assert!(matches!(fault.apply(&mut by_torque), Err(FaultError::Lacks { .. })), "{fault:?}");
     }
     let mut setup = axis(RadPerSec2::ZERO);
     Fault::GainDoubled.apply(&mut setup).unwrap();

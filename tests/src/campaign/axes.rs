@@ -179,11 +179,12 @@ pub fn text(number: usize) -> (String, String) {
                 .to_owned(),
         );
     }
-    line(
+    // How soon a speed follows is the amplifier's to state only where it takes a speed command.
+    let speed_loop = if by_torque { "" } else { "speed_time_constant_milliseconds = 5.0\n" };
+    line(format!(
         "[amplifier]\ncommand_filter_milliseconds = 0.5\ntorque_time_constant_milliseconds = 0.6\n\
-         off_delay_milliseconds = 8.0\n"
-            .to_owned(),
-    );
+         off_delay_milliseconds = 8.0\n{speed_loop}"
+    ));
     line(
         "[wiring]\ncommand_positive = \"C1\"\ncommand_negative = \"C2\"\nphase_a = \"P1\"\nphase_a_inverted = \"P2\"\n\
          phase_b = \"P3\"\nphase_b_inverted = \"P4\"\nindex = \"P5\"\nindex_inverted = \"P6\"\nsignal_ground = \"P0\""

@@ -150,7 +150,10 @@ pub const FAULTS: &[FaultRow] = &[
     plain("enable-inverted", Settings, TORQUE_WHILE_OPEN),
     plain("end-switches-obeyed", Settings, &["end-switches-obeyed"]).on(end_switches_ignored),
     plain("end-switches-ignored", Settings, &["end-switches-ignored"]).on(end_switches_obeyed),
-    graded("response-slow", Settings, &[1e-3, 2e-3, 5e-3], 5e-3, &["response-slow"]).on(torque_commands),
+    // Behind a speed command a filter and a slow loop look alike.
+    graded("response-slow", Settings, &[1e-3, 2e-3, 5e-3], 5e-3, &["response-slow", "speed-loop-slow"]),
+    graded("speed-loop-slow", Settings, &[30.0, 50.0, 70.0], 70.0, &["speed-loop-slow"]),
+    graded("speed-loop-hunts", Settings, &[60.0, 80.0, 90.0], 90.0, &["speed-loop-hunts", "cap-hunting"]),
     graded("read-out-more", Settings, &[5.0, 10.0, 20.0], 20.0, &["read-out-scale", "scale-ways-disagree"])
         .on(torque_read_outs),
     graded("brake-late", Settings, &[0.2, 0.5, 1.0], 0.2, &["brake-late"]),

@@ -21,6 +21,11 @@ const DOUBLY_TERMINATED: Percent = Percent::new(5.0);
 /// It fails altogether, and is reported, at so much more than that rate.
 const REPORTED_ABOVE: f64 = 1.15;
 
+/// What is left of something that is less by this share.
+fn left(less: Percent) -> f64 {
+    1.0 - less.get() / 100.0
+}
+
 impl Fault {
     /// Puts the fault into a healthy setup.
     ///
@@ -59,6 +64,9 @@ impl Fault {
             }
             Self::CouplingSlips(_) if setup.motor.added_inertia.get() <= 0.0 => {
                 self.lacks("nothing is on the shaft that could slip")
+            }
+            Self::SpeedLoopSlow(_) | Self::SpeedLoopHunts(_) if !by_speed => {
+                self.lacks("it takes a torque command and has no speed loop")
             }
             Self::ReadOutMore(_) if !setup.wiring.torque_readout => self.lacks("it has no torque read-out"),
             Self::EndSwitchesIgnored | Self::EndSwitchesUnwired if obeyed == [false; 2] => {
@@ -130,6 +138,8 @@ impl Fault {
             }
             Self::EndSwitchesUnwired => wiring.end_switches_unwired = true,
             Self::ResponseSlow(size) => amplifier.input_filter = size,
+            Self::SpeedLoopSlow(size) => settings::retune(&mut amplifier.mode, left(size), 1.0),
+            Self::SpeedLoopHunts(size) => settings::retune(&mut amplifier.mode, 1.0, left(size)),
             Self::ReadOutMore(size) => {
                 let readout = &mut amplifier.torque_readout;
                 readout.at_rated = readout.at_rated * (1.0 + size.get() / 100.0);

@@ -55,6 +55,10 @@ pub enum Fault {
     EndSwitchesIgnored,
     /// A filter on the command of this time constant, in seconds.
     ResponseSlow(Seconds),
+    /// The speed loop's gain is too low by this share: the speed follows its command too slowly.
+    SpeedLoopSlow(Percent),
+    /// The speed loop's integral time is too short by this share: the speed shoots over and swings.
+    SpeedLoopHunts(Percent),
     /// The torque read-out shows more than its scale says by this share.
     ReadOutMore(Percent),
     /// The amplifier asks for the holding brake's release so long after torque, and pushes against it meanwhile.
@@ -182,7 +186,7 @@ pub enum Fault {
 impl Fault {
     /// Every fault, with the size it has unless told.
     #[must_use]
-    pub const fn all() -> [Self; 82] {
+    pub const fn all() -> [Self; 84] {
         [
             Self::PulsesForCounts,
             Self::CountsForPulses,
@@ -205,6 +209,8 @@ impl Fault {
             Self::EndSwitchesObeyed,
             Self::EndSwitchesIgnored,
             Self::ResponseSlow(Seconds::new(5e-3)),
+            Self::SpeedLoopSlow(Percent::new(70.0)),
+            Self::SpeedLoopHunts(Percent::new(90.0)),
             Self::ReadOutMore(Percent::new(10.0)),
             Self::BrakeLate(Seconds::new(0.5)),
             Self::BusOvervoltage(Percent::new(50.0)),

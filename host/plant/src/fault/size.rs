@@ -21,6 +21,8 @@ impl Fault {
             Self::Offset(size) | Self::DeadBand(size) => (size.get(), Volts::SYMBOL),
             Self::CapDrooping(size)
             | Self::TorqueLimited(size)
+            | Self::SpeedLoopSlow(size)
+            | Self::SpeedLoopHunts(size)
             | Self::ReadOutMore(size)
             | Self::BusOvervoltage(size)
             | Self::InputLoaded(size)
@@ -53,6 +55,8 @@ impl Fault {
             Self::DeadBand(_) => Self::DeadBand(Volts::new(value)),
             Self::CapDrooping(_) => Self::CapDrooping(Percent::new(value)),
             Self::TorqueLimited(_) => Self::TorqueLimited(Percent::new(value)),
+            Self::SpeedLoopSlow(_) => Self::SpeedLoopSlow(Percent::new(value)),
+            Self::SpeedLoopHunts(_) => Self::SpeedLoopHunts(Percent::new(value)),
             Self::ReadOutMore(_) => Self::ReadOutMore(Percent::new(value)),
             Self::BusOvervoltage(_) => Self::BusOvervoltage(Percent::new(value)),
             Self::InputLoaded(_) => Self::InputLoaded(Percent::new(value)),

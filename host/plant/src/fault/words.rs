@@ -42,6 +42,12 @@ pub(super) const fn words(fault: Fault) -> (&'static str, &'static str) {
         Fault::EndSwitchesObeyed => ("end-switches-obeyed", "end switches obeyed by the amplifier"),
         Fault::EndSwitchesIgnored => ("end-switches-ignored", "end switches ignored by the amplifier"),
         Fault::ResponseSlow(_) => ("response-slow", "a filter on the command, its time constant in seconds"),
+        Fault::SpeedLoopSlow(_) => {
+            ("speed-loop-slow", "gain of the speed loop too low, by this share in percent")
+        }
+        Fault::SpeedLoopHunts(_) => {
+            ("speed-loop-hunts", "integral time of the speed loop too short, by this share in percent")
+        }
         Fault::ReadOutMore(_) => {
             ("read-out-more", "torque read-out shows more than its scale says, in percent")
         }

@@ -38,6 +38,14 @@ pub(super) fn scale_gain(mode: &mut CommandMode, factor: f64) {
     }
 }
 
+/// Gain and integral time of the speed loop, as shares of what they were.
+pub(super) fn retune(mode: &mut CommandMode, gain: f64, time: f64) {
+    if let CommandMode::Speed { bandwidth, integral_time, .. } = mode {
+        *bandwidth = *bandwidth * gain;
+        *integral_time = *integral_time * time;
+    }
+}
+
 pub(super) fn mirror(setup: &mut PlantSetup) {
     setup.amplifier.forward = setup.amplifier.forward.reversed();
     setup.encoder.counts_up = setup.encoder.counts_up.reversed();
