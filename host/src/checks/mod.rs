@@ -21,6 +21,7 @@ mod rows;
 mod self_check;
 mod speed_cap;
 mod speed_scale;
+mod speed_step;
 mod step;
 mod step_response;
 mod traces;
@@ -57,6 +58,7 @@ pub const ALL: &[&dyn Check] = &[
     &command_scale::CommandScale,
     &speed_scale::SpeedScale,
     &step_response::StepResponse,
+    &speed_step::SpeedStep,
     &line_count::FAST,
     &retention::Retention,
 ];

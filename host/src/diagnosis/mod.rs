@@ -11,6 +11,7 @@ mod motion;
 mod pulses;
 mod rules;
 mod scale;
+mod speed_loop;
 mod stored;
 mod ways;
 

@@ -2,7 +2,7 @@
 
 use super::{
     Finding, Pattern, amplifier, cap, direction, fixture, flag, lines, low_energy, motion, pulses, scale,
-    stored, ways,
+    speed_loop, stored, ways,
 };
 use crate::record::model::ResultRow;
 
@@ -65,6 +65,8 @@ pub(super) const ALL: &[Rule] = &[
     scale::dead_band,
     scale::coupling_slips,
     scale::torque_limited,
+    speed_loop::slow,
+    speed_loop::hunts,
     cap::cap_not_set,
     cap::cap_one_way,
     cap::cap_hunting,

@@ -22,6 +22,7 @@ pub mod ripple;
 pub mod scale;
 pub mod speed;
 pub mod speed_line;
+pub mod speed_step;
 pub mod step_response;
 pub mod torque_line;
 pub mod track;

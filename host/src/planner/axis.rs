@@ -41,6 +41,8 @@ pub struct AxisNumbers {
     pub lag: Seconds,
     /// The amplifier's own ramp of a speed command, if it has one.
     pub ramp: Option<RadPerSec2>,
+    /// Time constant of the closed speed loop, as expected. Means nothing for a torque command.
+    pub speed_time_constant: Seconds,
     /// From a trip's cause to the torque being gone: tick, speed estimate, contact, amplifier.
     pub reaction: Seconds,
     /// The largest energy that one braking may put back into the amplifier; none: it has a brake resistor.
@@ -94,6 +96,7 @@ impl AxisNumbers {
             counts_per_rev: sheet.encoder.pulses.to_counts(),
             lag,
             ramp: amplifier.steepest_ramp(),
+            speed_time_constant: amplifier.speed_time_constant.value,
             reaction: targets.reaction,
             braking_energy: if regeneration.brake_resistor { None } else { regeneration.absorbs },
             enable_delay: sheet.enable.on_delay * ENABLE_MARGIN,

@@ -4,7 +4,7 @@ use proofstand_protocol::message::{CommandMode, Limits};
 use proofstand_protocol::units::{Counts, CountsPerRev, Microvolts, Ticks};
 use proofstand_units::{Rpm, Volts};
 
-use super::segments::{microvolts, milli_rpm, ticks};
+use super::segments::{STEP, microvolts, milli_rpm, ticks};
 use super::{CRAWL_RPM, Holding, MotionPlan, SLOW_TRIP};
 use crate::checks::Context;
 use crate::sheet::{FlagRole, Polarity};
@@ -35,6 +35,7 @@ pub struct LimitsFor<'a> {
     command: Volts,
     trip: Rpm,
     turns: f64,
+    steps: bool,
 }
 
 impl<'a> LimitsFor<'a> {
@@ -43,20 +44,29 @@ impl<'a> LimitsFor<'a> {
     pub fn slow(context: &'a Context<'a>, turns: f64) -> Self {
         let motion = context.motion;
         let command = motion.hold.bound_at(motion.slow_speed).max(motion.nudge_command);
-        Self { motion, context, command, trip: SLOW_TRIP, turns }
+        Self { motion, context, command, trip: SLOW_TRIP, turns, steps: false }
     }
 
     /// Up to the cap and its overshoot, with no more command than the speed hold takes.
     #[must_use]
     pub fn working(context: &'a Context<'a>, turns: f64) -> Self {
         let motion = context.motion;
-        Self { motion, context, command: motion.hold.bound(), trip: motion.axis.trip, turns }
+        Self { motion, context, command: motion.hold.bound(), trip: motion.axis.trip, turns, steps: false }
     }
 
     /// For a command of its own.
     #[must_use]
     pub fn command(mut self, command: Volts) -> Self {
         self.command = command.abs();
+        self
+    }
+
+    /// The command may step, where else it only ramps; meanwhile the fixture trips at this speed already. For small steps
+    /// that a doubled scale does not bring to it.
+    #[must_use]
+    pub fn stepping(mut self, trip: Rpm) -> Self {
+        self.trip = self.trip.min(trip);
+        self.steps = true;
         self
     }
 
@@ -82,7 +92,7 @@ impl<'a> LimitsFor<'a> {
         Limits {
             // A little more than the program asks, so that rounding is never a trip.
             command: microvolts(self.command * 1.001 + Volts::new(0.001)),
-            slew: self.motion.hold.slew(),
+            slew: if self.steps { STEP } else { self.motion.hold.slew() },
             trip_speed: milli_rpm(self.trip),
             counts_per_rev: CountsPerRev(per_rev),
             travel: counts(self.turns),

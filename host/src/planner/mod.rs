@@ -10,6 +10,7 @@ mod limits;
 mod reversal;
 mod segments;
 mod speed_command;
+mod speed_steps;
 
 pub use alternation::{Alternation, alternation};
 pub use axis::AxisNumbers;
@@ -19,6 +20,8 @@ pub use limits::LimitsFor;
 pub use reversal::ReversalLevel;
 pub use segments::{after, come_to_rest, hold, microvolts, milli_rpm, ramp, step_to, ticks, total_timeout};
 pub use speed_command::{ABOVE_CAP, SpeedCommand};
+pub(crate) use speed_steps::POINTS as SPEED_STEP_POINTS;
+pub use speed_steps::{SpeedSteps, speed_steps};
 
 use proofstand_units::{Percent, Rpm, Volts};
 

@@ -194,7 +194,9 @@ mod tests {
     fn the_amplifiers_own_ramp_bounds_the_slope_and_one_that_is_too_slow_is_refused() {
         let ramped = |millis: &str| {
             let line = format!("[amplifier]\nramp_milliseconds_per_thousand_rpm = {millis}");
-            planned(&SHEET.replace("[amplifier]", &line))
+            planned(
+                &SHEET.replace("[amplifier]", &line).replace("speed_time_constant_milliseconds = 5.0", ""),
+            )
         };
         // 1000 rpm, 104.7198 rad/s, in 400 ms.
         let plan = ramped("400").unwrap();

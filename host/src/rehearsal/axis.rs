@@ -3,6 +3,8 @@
 //! The truth drawn here must never be known to a judge. Each quantity that a sheet states with an uncertainty is drawn
 //! from that uncertainty; settings are drawn well inside their tolerances, as a good technician leaves them.
 
+use core::f64::consts::TAU;
+
 use proofstand_plant::{
     AmplifierSetup, AnalogOutput, CapFlag, CapLaw, CoggingHarmonic, CommandMode,
     DisplayShown as PlantDisplayShown, EncoderSetup, EndSwitches, FixtureSetup, FlagSource, FlagWire,
@@ -16,7 +18,7 @@ use proofstand_units::{
 };
 
 use crate::sheet::{
-    AxisSheet, BrakeDriver, CommandPair, CountDirection, DisplayShown, FlagRole, Handling, InputRole,
+    AxisSheet, Basis, BrakeDriver, CommandPair, CountDirection, DisplayShown, FlagRole, Handling, InputRole,
     Polarity, Rotation, Stop, TorqueShown, Viewpoint,
 };
 
@@ -47,7 +49,29 @@ const fn plant_rotation(rotation: Rotation, seen_from: Viewpoint) -> PlantRotati
     }
 }
 
+/// Bandwidth of a speed loop that a sheet says nothing of, Hz.
+const BANDWIDTH: f64 = 40.0;
+/// Integral time over that of the proportional part: little overshoot.
+const INTEGRAL_OVER_PROPORTIONAL: f64 = 7.5;
+/// A technician tunes the loop to this share of the time constant that is stated.
+const TUNED_TO: f64 = 0.9;
+/// Such a loop makes 63.2 % of a step in this share of the time constant that its proportional part alone has: the integral
+/// part helps (worked out by integrating the loop).
+const HELPED: f64 = 0.87;
+
+/// Crossover of the speed loop's proportional part, Hz: what is left of the time constant beside the command's filter.
+fn bandwidth(sheet: &AxisSheet) -> f64 {
+    let constant = sheet.amplifier.speed_time_constant;
+    if constant.basis != Basis::Sheet {
+        return BANDWIDTH;
+    }
+    let rest = constant.value * TUNED_TO - sheet.amplifier.command_filter.value;
+    // No loop of the plant is quicker than its own filters allow.
+    HELPED / (TAU * rest.get().max(1e-3))
+}
+
 fn amplifier(sheet: &AxisSheet, forward: PlantRotation, random: &mut Random) -> AmplifierSetup {
+    let bandwidth = bandwidth(sheet);
     let gain_error = 1.0 + 0.003 * random.normal();
     let mode = match sheet.command.pair {
         CommandPair::Torque { volts, percent_of_rated } => CommandMode::Torque {
@@ -55,8 +79,8 @@ fn amplifier(sheet: &AxisSheet, forward: PlantRotation, random: &mut Random) -> 
         },
         CommandPair::Speed { volts, speed } => CommandMode::Speed {
             gain: RpmPerVolt::new(speed.get() / volts.get() * gain_error),
-            bandwidth: Hertz::new(40.0),
-            integral_time: Seconds::from_millis(30.0),
+            bandwidth: Hertz::new(bandwidth),
+            integral_time: Seconds::new(INTEGRAL_OVER_PROPORTIONAL / (TAU * bandwidth)),
             ramp: RadPerSec2::new(sheet.amplifier.steepest_ramp().map_or(0.0, |ramp| ramp.get())),
         },
     };

@@ -54,6 +54,7 @@ fn assemble(document: &mut Document) -> Option<AxisSheet> {
     let speed_read_out = document.one("speed_read_out").map(speed_read_out);
     let display = document.one("display").map(display);
     let decision = document.one("decision").map(|table| decision(table, &mut clashes));
+    speed_response(document, &mut clashes);
     unique(document, &mut clashes);
     let settings = settings(document, &mut clashes.0);
     if !document.all("input").is_empty()
@@ -424,7 +425,31 @@ fn amplifier(table: Option<&Table>) -> Option<Amplifier> {
         torque_time_constant: millis("torque_time_constant_milliseconds")?,
         off_delay: millis("off_delay_milliseconds")?,
         ramp: millis("ramp_milliseconds_per_thousand_rpm")?,
+        speed_time_constant: millis("speed_time_constant_milliseconds")?,
+        speed_rise_time: table
+            .and_then(|table| table.number("speed_rise_time_milliseconds"))
+            .map(Seconds::from_millis),
     })
+}
+
+/// What says something of a speed loop only, and of one without a ramp before it.
+fn speed_response(document: &Document, clashes: &mut Clashes) {
+    let by_torque =
+        document.one("command").and_then(|table| table.word::<Mode>("mode")) == Some(Mode::Torque);
+    let Some(table) = document.one("amplifier") else { return };
+    let ramp = table.number("ramp_milliseconds_per_thousand_rpm").filter(|ramp| *ramp > 0.0);
+    for key in ["speed_time_constant_milliseconds", "speed_rise_time_milliseconds"] {
+        if !table.has(key) {
+            continue;
+        }
+        if by_torque {
+            let why = "says nothing where the mode is torque".to_owned();
+            clashes.add(table, key, why, "state torque_time_constant_milliseconds instead");
+        } else if let Some(ramp) = ramp {
+            let why = format!("can't be seen behind the amplifier's own ramp of {ramp} ms for 1000 rpm");
+            clashes.add(table, key, why, "leave one of the two out; without the ramp a step shows the loop");
+        }
+    }
 }
 
 fn tolerances(table: Option<&Table>, motor: Option<&Motor>, disc: Option<&Disc>) -> Option<Tolerances> {
@@ -456,6 +481,7 @@ fn tolerances(table: Option<&Table>, motor: Option<&Motor>, disc: Option<&Disc>)
         enable_off: millis("enable_off_milliseconds")?,
         phase: stated(table, "phase_degrees", Degrees::new)?,
         step_response: percent("step_response_percent")?,
+        speed_overshoot: percent("speed_overshoot_percent")?,
         retention_gain: percent("retention_gain_percent")?,
     })
 }

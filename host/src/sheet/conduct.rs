@@ -129,7 +129,7 @@ impl BenchChangeKind {
     }
 }
 
-/// Time constants of the amplifier, for planning only: results never use them.
+/// Time constants of the amplifier: for planning, and where the sheet states them as what a step response is compared with.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Amplifier {
     /// Time constant of the filter on the command.
@@ -140,6 +140,10 @@ pub struct Amplifier {
     pub off_delay: Stated<Seconds>,
     /// The amplifier's own ramp of a speed command: time for 1000 rpm. Zero: none.
     pub ramp: Stated<Seconds>,
+    /// Closed speed loop: from a small step of the command to 63.2 % of the speed. Means nothing for a torque command.
+    pub speed_time_constant: Stated<Seconds>,
+    /// Closed speed loop: from 10 to 90 % of a small step, where the sheet states it.
+    pub speed_rise_time: Option<Seconds>,
 }
 
 impl Amplifier {
@@ -185,8 +189,11 @@ pub struct Tolerances {
     pub enable_off: Stated<Seconds>,
     /// Phase between neighbouring edges of A and B, at least, electrical degrees.
     pub phase: Stated<Degrees>,
-    /// Delay of the torque behind the command, at most so much more than stated, percent.
+    /// Delay of the torque behind the command, or time constant and rise time of the speed: at most so much more than
+    /// stated, percent.
     pub step_response: Stated<Percent>,
+    /// Overshoot of the speed after a small step of its command, at most, percent of the step.
+    pub speed_overshoot: Stated<Percent>,
     /// Change of a gain over a power cycle, ± percent.
     pub retention_gain: Stated<Percent>,
 }

@@ -480,7 +480,7 @@ pub(super) static SECTIONS: &[Section] = &[
     one(
         "amplifier",
         false,
-        "Time constants of the amplifier, for planning only: results never use them",
+        "Time constants of the amplifier: for planning, and as what the step response is compared with",
         &[
             key(
                 "command_filter_milliseconds",
@@ -505,6 +505,18 @@ pub(super) static SECTIONS: &[Section] = &[
                 zero_to(600_000.0),
                 assumed(0.0),
                 "The amplifier's own ramp of a speed command: time for 1000 rpm; 0 for none",
+            ),
+            key(
+                "speed_time_constant_milliseconds",
+                positive(1000.0),
+                assumed(5.0),
+                "Closed speed loop: from a small step of the command until the speed has made 63.2 % of it; not with a ramp",
+            ),
+            key(
+                "speed_rise_time_milliseconds",
+                positive(10_000.0),
+                Optional,
+                "Closed speed loop: from 10 to 90 % of a small step of the speed; not with a ramp",
             ),
         ],
     ),
@@ -597,7 +609,13 @@ pub(super) static SECTIONS: &[Section] = &[
                 "step_response_percent",
                 Kind::Number(Range { least: 0.0, above: true, most: 1000.0 }),
                 common(50.0),
-                "Delay of the torque behind the command, at most so much more than the amplifier's time constants say",
+                "Delay of the torque, or time constant and rise time of the speed, at most so much more than the amplifier's say",
+            ),
+            key(
+                "speed_overshoot_percent",
+                PERCENT,
+                common(25.0),
+                "Overshoot of the speed after a small step of its command, at most, of the step",
             ),
             key(
                 "retention_gain_percent",

@@ -268,3 +268,35 @@ fn a_tolerance_left_out_depends_on_the_disc() {
         assert_eq!((gain.value.get(), gain.basis), (expected, Basis::CommonPractice));
     }
 }
+
+const AUGER: &str = include_str!("../../sheets/batch-auger.toml");
+
+#[test]
+fn the_response_of_a_speed_loop_is_read_and_refused_where_nothing_could_show_it() {
+    let sheet = parse("s.toml", AUGER.as_bytes()).unwrap_or_else(|error| panic!("{error}"));
+    let constant = sheet.amplifier.speed_time_constant;
+    assert!((constant.value.to_millis() - 5.0).abs() < 1e-12 && constant.basis == Basis::Sheet);
+    assert_eq!(sheet.amplifier.speed_rise_time, None);
+    assert!((sheet.tolerances.speed_overshoot.value.get() - 25.0).abs() < 1e-12);
+    let key = "speed_time_constant_milliseconds = 5.0";
+    let told = |text: String| match parse("s.toml", text.as_bytes()) {
+        Ok(_) => panic!("{text} was taken"),
+        Err(error) => error.to_string(),
+    };
+    let ramp = told(AUGER.replace(key, &format!("{key}\nramp_milliseconds_per_thousand_rpm = 300")));
+    assert!(ramp.contains("speed_time_constant_milliseconds") && ramp.contains("300 ms"), "{ramp}");
+    let torque = told(WINDER.replacen(
+        "off_delay_milliseconds = 8.0",
+        &format!("{key}\noff_delay_milliseconds = 8.0"),
+        1,
+    ));
+    assert!(torque.contains("the mode is torque"), "{torque}");
+    for wrong in ["speed_time_constant_milliseconds = 0", "speed_time_constant_milliseconds = nan"] {
+        let text = told(AUGER.replace(key, wrong));
+        assert!(text.contains("amplifier.speed_time_constant_milliseconds"), "{text}");
+    }
+    let misspelt = told(AUGER.replace("speed_overshoot_percent", "speed_overshot_percent"));
+    assert!(misspelt.contains("speed_overshoot_percent"), "{misspelt}");
+    let rise = told(AUGER.replace(key, &key.replace("time_constant", "rise_tme")));
+    assert!(rise.contains("speed_rise_time_milliseconds"), "{rise}");
+}
