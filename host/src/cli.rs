@@ -41,6 +41,8 @@ Examples, in the order of the job:
       The acceptance on a fixture. Leaves a folder in runs/.
   proofstand accept axis.toml --port /dev/ttyACM0 --again runs/RUN --only speed-cap
       One check again, after a setting was changed.
+  proofstand compare runs/BEFORE runs/AFTER
+      What has changed between two runs, and how small a change would be seen.
   proofstand export runs/RUN --parquet
       What was measured, for other programs.
   proofstand handover runs/RUN
@@ -65,6 +67,7 @@ enum Verb {
     Calibrate(cmd::calibrate::Cmd),
     Loopback(cmd::loopback::Cmd),
     Inertia(cmd::inertia::Cmd),
+    Compare(cmd::compare::Cmd),
     Wiring(cmd::wiring::Cmd),
     Settings(cmd::settings::Cmd),
     Schema(cmd::schema::Cmd),
@@ -86,6 +89,7 @@ pub fn main() -> ExitCode {
         Verb::Calibrate(cmd) => cmd.run(),
         Verb::Loopback(cmd) => cmd.run(),
         Verb::Inertia(cmd) => cmd.run(),
+        Verb::Compare(cmd) => cmd.run(),
         Verb::Wiring(cmd) => cmd.run(),
         Verb::Settings(cmd) => cmd.run(),
         Verb::Schema(cmd) => cmd.run(),

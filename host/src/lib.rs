@@ -10,6 +10,7 @@ pub mod cautions;
 pub mod checks;
 pub mod cli;
 pub mod cmd;
+pub mod compare;
 pub mod diagnosis;
 pub mod error_budget;
 pub mod estimate;

@@ -18,6 +18,7 @@ const VERBS: &[&str] = &[
     "report",
     "handover",
     "export",
+    "compare",
     "ports",
     "wiring",
     "settings",
@@ -73,6 +74,38 @@ fn the_verbs_that_people_begin_with_have_examples() {
 fn ports_are_listed_also_where_there_are_none() {
     let folder = tempfile::tempdir().unwrap();
     proofstand(folder.path()).arg("ports").assert().code(0);
+}
+
+#[test]
+fn two_rehearsals_are_compared_and_every_line_says_what_they_are() {
+    let folder = tempfile::tempdir().unwrap();
+    let before = rehearse(folder.path(), 0, &["--only", "line-count-slow"]);
+    let after = rehearse(folder.path(), 0, &["--only", "line-count-slow"]);
+    let compare = |arguments: &[&str]| {
+        let mut command = proofstand(folder.path());
+        command.arg("compare").args([&before, &after]).args(arguments).env("COLUMNS", "80");
+        command
+    };
+    let out = compare(&["--budget"]).assert().code(0);
+    let text = String::from_utf8(out.get_output().stdout.clone()).unwrap();
+    let lines: Vec<&str> = text.lines().filter(|line| !line.is_empty()).collect();
+    assert!(lines.len() > 10 && text.contains("AGREES"), "{text}");
+    for line in lines.iter().filter(|line| !line.starts_with("REHEARSAL ")) {
+        // What goes on from the line before.
+        assert!(line.starts_with(' '), "{line}");
+    }
+    let out = compare(&["--json"]).assert().code(0);
+    let json: serde_json::Value = serde_json::from_slice(&out.get_output().stdout).unwrap();
+    assert_eq!(json["kind"], "REHEARSAL");
+    assert!(json["lines"].as_array().is_some_and(|lines| !lines.is_empty()));
+    compare(&["--kelvin=-1"]).assert().code(2).stderr(contains("--kelvin"));
+    compare(&["--only", "no-such"]).assert().code(2).stderr(contains("nothing was measured"));
+    proofstand(folder.path())
+        .arg("compare")
+        .args([&before, &before])
+        .assert()
+        .code(2)
+        .stderr(contains("same run"));
 }
 
 #[test]

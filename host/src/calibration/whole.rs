@@ -320,3 +320,38 @@ pub(crate) fn day_in_words(day: u32) -> String {
     jiff::Timestamp::from_second(i64::from(day) * 86_400)
         .map_or_else(|_| "an impossible day".to_owned(), |t| t.to_string().chars().take(10).collect())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::metrology::monte_carlo::{assert_interval, sampled};
+
+    /// The meter that the model of coverage has, and a line that rests on it.
+    const ACCURACY: Accuracy =
+        Accuracy { of_reading_ppm: 35.0, of_range_ppm: 5.0, range: 10.0, resolution: 10e-6 };
+
+    #[test]
+    fn the_command_at_the_terminals_holds_against_monte_carlo_on_the_day_and_at_the_due_date() {
+        // JCGM 101:2008, clause 8. The certificate states k = 2 as is the custom of certificates; beside it stands the interval
+        // of the distributions, and how much ± 2 u holds: more than 95 %, since the largest parts are bounds.
+        let line = crate::metrology::VoltageUncertainty {
+            offset: 29e-6,
+            gain: 20.3e-6,
+            correlation: 0.0,
+            residual: 120e-6,
+            drift: DRIFT,
+            gain_per_kelvin: GAIN_PER_KELVIN,
+            offset_per_kelvin: 5e-6,
+            temperature_range: 5.0,
+        };
+        for (age, seed) in [(0.0, 1), (100.0, 2), (365.0, 3)] {
+            let budget = budget(&line, &ACCURACY, age).unwrap();
+            assert_interval(&format!("command after {age} days"), &budget, seed);
+            let (said, found) = (interval(&budget), sampled(&budget, 10 + seed));
+            let within = found.twice_deviation + 0.5e-6;
+            assert!((said.half_width_95 - found.half_width).abs() < within, "{said:?} {}", found.half_width);
+            assert!(said.within_two_percent >= 95.4, "{said:?}");
+            assert!(2.0 * said.standard_uncertainty >= said.half_width_95, "{said:?}");
+        }
+    }
+}

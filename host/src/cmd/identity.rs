@@ -3,7 +3,7 @@
 use crate::record::model::Fact;
 
 /// What is written where nobody said anything: a gap in a record has to be seen.
-pub(super) const NOT_NOTED: &str = "not noted";
+pub(crate) const NOT_NOTED: &str = "not noted";
 /// A longer value than this is no nameplate.
 const LONGEST: usize = 200;
 
@@ -20,7 +20,7 @@ const ASKED: &[(&str, &str)] = &[
 
 /// Labels that tell one unit from another: where these are the same, it is the same amplifier with the same firmware,
 /// and the same motor.
-pub(super) const SAME_UNIT: [&str; 3] =
+pub(crate) const SAME_UNIT: [&str; 3] =
     ["Amplifier, serial number", "Amplifier, firmware", "Motor, serial number"];
 
 /// A fact from the command line.

@@ -133,3 +133,33 @@ fn explained(found: &Measured) -> String {
     });
     lines.join("\n")
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::estimate::known_disc::RotorInertia;
+    use crate::metrology::{Budget, Contribution};
+    use proofstand_units::Percent;
+
+    #[test]
+    fn a_disc_without_a_mass_is_said_to_leave_its_centring_to_the_stated_uncertainty() {
+        let kg = KilogramSquareMetres::new;
+        let found = |disc_mass_known: bool| Measured {
+            rotor: RotorInertia {
+                budget: Budget::new(kg(2e-4)).with(Contribution::normal("disc", kg(1e-6))),
+                drift: Percent::ZERO,
+                ratio: 2.0,
+                higher: None,
+                advice: None,
+            },
+            catalogue_contradicts: false,
+            catalogue: kg(2e-4),
+            provenance: String::new(),
+            disc_mass_known,
+            rehearsal: true,
+        };
+        let said = "--centring plays no part: [disc] gives an inertia and no mass";
+        assert!(explained(&found(false)).contains(said));
+        assert!(!explained(&found(true)).contains("--centring"));
+    }
+}

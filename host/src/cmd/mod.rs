@@ -3,11 +3,12 @@
 pub mod accept;
 pub mod calibrate;
 mod cite;
+pub mod compare;
 pub mod completions;
 pub mod export;
 mod follow;
 pub mod handover;
-mod identity;
+pub(crate) mod identity;
 pub mod inertia;
 mod input;
 pub mod loopback;

@@ -114,6 +114,23 @@ mod tests {
     }
 
     #[test]
+    fn the_difference_of_read_back_and_command_holds_against_monte_carlo() {
+        // JCGM 101:2008, clause 8, on the day of calibration and 300 days later; with nothing known apart; and at rest.
+        use crate::metrology::monte_carlo::assert_interval;
+        let flat = KnownVoltage::uncalibrated(Volts::new(25e-3));
+        for (age, seed) in [(0.0, 1), (300.0, 2)] {
+            let both = known(STATED, age);
+            assert_interval("read back", &difference(&both, &both, Volts::new(10.0), Volts::ZERO), seed);
+            assert_interval(
+                "read back, one flat",
+                &difference(&flat, &both, Volts::new(10.0), Volts::ZERO),
+                10 + seed,
+            );
+            assert_interval("at rest", &at_rest(&both, Volts::ZERO), 20 + seed);
+        }
+    }
+
+    #[test]
     fn nothing_cancels_that_is_not_known_apart() {
         let flat = KnownVoltage::uncalibrated(Volts::new(25e-3));
         let got = limit(&known(STATED, 0.0), &flat, Volts::ZERO).get();
