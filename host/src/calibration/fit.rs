@@ -12,8 +12,9 @@ use crate::metrology::{MetrologyError, VoltageUncertainty};
 /// A table must take out at least so many times the noise to be worth more than a straight line. Common practice, no
 /// source: with seventeen points, chance alone goes past twice the noise less than once in ten thousand boards.
 const WORTH: f64 = 2.0;
-/// Linear interpolation between points errs with the square of their distance: leaving a point out doubles it.
-const LEFT_OUT: f64 = 4.0;
+/// Linear interpolation of a smooth curve errs with the square of the distance between points: a point that is left out
+/// doubles that. Of a rough one it errs as much at any distance.
+const SMOOTH: f64 = 4.0;
 
 /// The meter's stated accuracy: half-widths of reading and of range.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -68,7 +69,8 @@ pub struct Choice {
     pub why: String,
     /// Root mean square of what a straight line leaves, volts.
     pub line_leaves: f64,
-    /// Root mean square of what a table leaves where a point is left out, over four: between the points. Volts.
+    /// Root mean square of what a table leaves between its points, volts: what it leaves where a point is left out, over
+    /// what doubling the distance once more makes of that (four of a smooth curve, no less than one).
     pub table_leaves: f64,
     /// Standard deviation of a level's mean by the readings up and down, volts.
     pub noise: f64,
@@ -180,16 +182,9 @@ fn noise(levels: &[Level], accuracy: &Accuracy) -> f64 {
 fn choose(nominal: &[f64], mean: &[f64], residuals: &[f64], noise: f64) -> Choice {
     let left = residuals.len().saturating_sub(2).max(1) as f64;
     let line_leaves = (residuals.iter().map(|r| r * r).sum::<f64>() / left).sqrt();
-    let x = |at: usize| nominal.get(at).copied().unwrap_or(0.0);
-    let y = |at: usize| mean.get(at).copied().unwrap_or(0.0);
-    let left_out: Vec<f64> = (1..nominal.len().saturating_sub(1))
-        .map(|at| {
-            let share = (x(at) - x(at - 1)) / (x(at + 1) - x(at - 1));
-            y(at) - (y(at - 1) + share * (y(at + 1) - y(at - 1)))
-        })
-        .collect();
-    // The readings' scatter is in it too, which makes it a little larger, never smaller.
-    let table_leaves = rms(&left_out) / LEFT_OUT;
+    // The readings' scatter is in both too, which makes it a little larger, never smaller.
+    let (near, far) = (left_out(nominal, mean, 1), left_out(nominal, mean, 2));
+    let table_leaves = near / (far / near.max(1e-12)).clamp(1.0, SMOOTH);
     let (line_uv, table_uv, noise_uv) = (line_leaves * 1e6, table_leaves * 1e6, noise * 1e6);
     let (table, why) = if line_leaves <= WORTH * noise {
         (
@@ -218,6 +213,20 @@ fn choose(nominal: &[f64], mean: &[f64], residuals: &[f64], noise: f64) -> Choic
         )
     };
     Choice { table, why, line_leaves, table_leaves, noise }
+}
+
+/// Root mean square of what interpolation misses a point by, from its neighbours so many points away.
+fn left_out(nominal: &[f64], mean: &[f64], away: usize) -> f64 {
+    let x = |at: usize| nominal.get(at).copied().unwrap_or(0.0);
+    let y = |at: usize| mean.get(at).copied().unwrap_or(0.0);
+    let missed: Vec<f64> = (away..nominal.len().saturating_sub(away))
+        .map(|at| {
+            let (low, high) = (at - away, at + away);
+            let share = (x(at) - x(low)) / (x(high) - x(low));
+            y(at) - (y(low) + share * (y(high) - y(low)))
+        })
+        .collect();
+    rms(&missed)
 }
 
 /// Nine points at most: the fixture keeps so many for an input.
@@ -311,16 +320,27 @@ mod tests {
         // A parabola of c·x² errs by c·h²/4 half way between points h apart; leaving one out: c·h².
         let h = 20.0 / 16.0;
         assert!((curved.choice.table_leaves - 4e-6 * h * h / 4.0).abs() < 4e-7, "{:?}", curved.choice);
-        // A curve too rough for interpolation: every other point up.
-        let mut rough = board(|v| v, 2e-6);
-        for (n, level) in rough.iter_mut().enumerate() {
-            let jump = if n % 2 == 0 { 200e-6 } else { -200e-6 };
+    }
+
+    #[test]
+    fn steps_from_point_to_point_that_no_table_follows_leave_two_points_and_say_so() {
+        // By hand: every other point up by h. A point that is left out is missed by 2h, and by nothing from two points away:
+        // the distance says nothing of the error, so that a table is trusted to no less than 2h where a line leaves h.
+        const HEIGHT: f64 = 200e-6;
+        let mut levels = board(|v| v, 2e-6);
+        for (n, level) in levels.iter_mut().enumerate() {
+            let jump = if n % 2 == 0 { HEIGHT } else { -HEIGHT };
             level.up.meter += jump;
             level.down.meter += jump;
         }
-        let rough = fit(&rough, &ACCURACY).unwrap();
-        // What is left out of a zigzag is twice its height; a quarter of it is claimed: less than the line leaves.
-        assert!(rough.choice.table_leaves > 90e-6, "{:?}", rough.choice);
+        let rough = fit(&levels, &ACCURACY).unwrap();
+        assert!((rough.choice.table_leaves / (2.0 * HEIGHT) - 1.0).abs() < 1e-6, "{:?}", rough.choice);
+        assert!((rough.choice.line_leaves / HEIGHT - 1.0).abs() < 0.1, "{:?}", rough.choice);
+        assert!(!rough.choice.table && rough.command.len() == 2, "{}", rough.choice.why);
+        assert!(rough.choice.why.contains("too rough for interpolation"), "{}", rough.choice.why);
+        // What the line leaves is what it states between its points.
+        let stated = rough.choice.line_leaves.hypot(STEP / 12.0_f64.sqrt()).hypot(rough.choice.noise);
+        assert!((rough.uncertainty.residual / stated - 1.0).abs() < 1e-9);
     }
 
     #[test]
