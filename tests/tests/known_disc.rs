@@ -1,9 +1,10 @@
 //! A rotor's inertia by a known disc, from three rehearsals, against the inertia that was simulated.
 
-#![allow(clippy::unwrap_used)] // Only tests are built with this file.
+#![allow(clippy::unwrap_used, clippy::panic)] // Only tests are built with this file.
 
-use proofstand::inertia::{InertiaError, Mounting, from_runs};
+use proofstand::inertia::{InertiaError, Measured, Mounting, from_runs};
 use proofstand::record::model::{Run, RunKind, Verdict};
+use proofstand::rehearsal::rehearsed_axis;
 use proofstand_tests::bench::{Plan, demo};
 use proofstand_units::{KilogramSquareMetres, Metres};
 
@@ -32,6 +33,39 @@ fn three(seed: u64, faults: &[&str]) -> [Run; 3] {
     [run(bare.clone()), run(demo("film-winder.toml")), run(bare)]
 }
 
+/// How far what was found lies from the rotor that was simulated, in stated expanded uncertainties.
+fn off_in_u(seed: u64, found: &Measured) -> f64 {
+    let sheet = proofstand::sheet::read(&demo("film-winder.toml")).unwrap().sheet;
+    let truth = rehearsed_axis(&sheet, &[], seed).unwrap().motor.rotor_inertia;
+    let combined = found.rotor.budget.combined();
+    (combined.value - truth).get() / combined.expanded.get()
+}
+
+#[test]
+fn the_simulated_rotor_lies_inside_the_stated_interval_for_nineteen_seeds_of_twenty_but_for_chance() {
+    // Of 16 intervals that hold 95 %, 12 or more hold the truth but once in a thousand times (binomial: 0.9991). Rotor, disc,
+    // friction, board and clock are drawn anew for each seed. A bare rotor stops so quickly that not every axis shows that
+    // enable was obeyed, and then its swings are not made; no more than every other.
+    const MEASURED: usize = 16;
+    let mut off = Vec::new();
+    for seed in 300..300 + 2 * MEASURED as u64 {
+        let [a, b, c] = three(seed, &[]);
+        match from_runs([&a, &b, &c], &MOUNTING) {
+            Ok(found) => off.push(off_in_u(seed, &found)),
+            Err(InertiaError::NoLevel) => {}
+            Err(other) => panic!("seed {seed}: {other}"),
+        }
+        if off.len() == MEASURED {
+            break;
+        }
+    }
+    assert_eq!(off.len(), MEASURED, "too few axes could be measured: {off:?}");
+    let inside = off.iter().filter(|off| off.abs() <= 1.0).count();
+    assert!(inside >= 12, "{inside} of {}: {off:?}", off.len());
+    // Nor is U so wide that it says nothing.
+    assert!(off.iter().any(|off| off.abs() > 0.25), "{off:?}");
+}
+
 #[test]
 fn the_rotor_s_inertia_is_found_within_its_uncertainty_and_the_sheet_takes_it() {
     // A bare rotor stops so quickly that not every axis shows that enable was obeyed; this one does.
@@ -42,9 +76,7 @@ fn the_rotor_s_inertia_is_found_within_its_uncertainty_and_the_sheet_takes_it() 
     }
     let found = from_runs([&runs[0], &runs[1], &runs[2]], &MOUNTING).unwrap();
     let combined = found.rotor.budget.combined();
-    // The simulated rotor is drawn within the catalogue's 4 % (k = 2); the disc is known to 1 %.
-    let off = (combined.value.get() / 1.9e-4 - 1.0).abs();
-    assert!(off < 0.08, "{combined:?}");
+    assert!(off_in_u(1, &found).abs() < 1.5, "{combined:?}");
     assert!(combined.expanded.get() / combined.value.get() < 0.03, "{combined:?}");
     assert!(!found.catalogue_contradicts && found.rotor.ratio > 5.0 && found.rotor.advice.is_none());
     let section = found.section();

@@ -9,7 +9,9 @@ use proofstand_firmware::fixture::{
 };
 use proofstand_firmware::flags::{FlagEdge, FlagTiming};
 use proofstand_firmware::session::Session;
-use proofstand_plant::{CalibrationFound, DisplayReader, Drive, FixtureSetup, Plant, PlantTime, Random};
+use proofstand_plant::{
+    CalibrationFound, DisplayReader, Drive, FixtureSetup, Plant, PlantSetup, PlantTime, Random,
+};
 use proofstand_protocol::message::{BurstKind, Chain, ResetCause, State, Trip};
 use proofstand_protocol::units::Micros;
 use proofstand_protocol::version::{Capabilities, FirmwareVersion};
@@ -93,6 +95,21 @@ pub struct Bench {
     display: DisplayReader,
 }
 
+/// A rehearsal's board and axis for a seed, faults put in.
+pub(super) fn drawn(
+    sheet: &AxisSheet,
+    faults: &[Fault],
+    seed: u64,
+) -> Result<(Board, PlantSetup), RehearsalError> {
+    let mut random = Random::new(seed);
+    let board = Board::drawn(&mut random, seed);
+    let mut setup = axis::setup(sheet, &mut random);
+    for fault in faults {
+        fault.apply(&mut setup)?;
+    }
+    Ok((board, setup))
+}
+
 impl Bench {
     /// A bench by itself, to be ticked by whoever holds it.
     ///
@@ -113,12 +130,7 @@ impl Bench {
         today: u32,
         before: Before,
     ) -> Result<Self, RehearsalError> {
-        let mut random = Random::new(seed);
-        let board = Board::drawn(&mut random, seed);
-        let mut setup = axis::setup(sheet, &mut random);
-        for fault in faults {
-            fault.apply(&mut setup)?;
-        }
+        let (board, setup) = drawn(sheet, faults, seed)?;
         let broken = setup.fixture;
         let mut plant = Plant::new(setup, seed)?;
         // The bench begins with the switch of control power: the encoder output comes alive when its start-up is over.

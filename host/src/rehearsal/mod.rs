@@ -55,6 +55,14 @@ pub fn simulated_axis(sheet: &AxisSheet, faults: &[Fault], seed: u64) -> Result<
     Ok(setup)
 }
 
+/// The axis that a rehearsal of this sheet has for this seed: the truth that its results can be held against.
+///
+/// # Errors
+/// [`RehearsalError::Fault`] if a fault can't be put in.
+pub fn rehearsed_axis(sheet: &AxisSheet, faults: &[Fault], seed: u64) -> Result<PlantSetup, RehearsalError> {
+    Ok(bench::drawn(sheet, faults, seed)?.1)
+}
+
 /// A virtual bench, ready to be connected to.
 pub struct Rehearsal {
     bench: Rc<RefCell<Bench>>,
