@@ -49,10 +49,12 @@ fn main() -> ExitCode {
     let all: [Coverage; 5] = [gain, offset, held_speed(TRIALS, 2), rotor(TRIALS, 3), flag_delay(TRIALS, 4)];
     let mut good = true;
     println!(
-        "{:32} {:>7} {:>8} {:>12} {:>7} {:>7}",
-        "quantity", "trials", "inside", "mean U", "mean k", "error/u"
+        "{:32} {:>7} {:>7} {:>8} {:>12} {:>7} {:>7}",
+        "quantity", "trials", "failed", "inside", "mean U", "mean k", "error/u"
     );
     for one in &all {
+        // Every trial counts; one that gave no value had the truth outside.
+        assert_eq!(one.trials, TRIALS, "{}: trials were left out", one.quantity);
         let share = one.share();
         let note = match share {
             s if s < 0.93 => {
@@ -66,9 +68,10 @@ fn main() -> ExitCode {
             _ => "",
         };
         println!(
-            "{:32} {:7} {:7.2}% {:12.3e} {:7.2} {:7.2}  {note}",
+            "{:32} {:7} {:7} {:7.2}% {:12.3e} {:7.2} {:7.2}  {note}",
             one.quantity,
             one.trials,
+            one.failed,
             100.0 * share,
             one.mean_expanded,
             one.mean_factor,

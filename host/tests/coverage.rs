@@ -5,8 +5,8 @@ mod coverage_model;
 use coverage_model::{Coverage, command_scale, flag_delay, held_speed, rotor};
 
 /// Fewer inside than this can't be chance if the interval really holds 95 %.
-fn assert_covers(got: &Coverage, least: f64) {
-    assert!(got.trials >= 100, "{got:?}");
+fn assert_covers(got: &Coverage, trials: u32, least: f64) {
+    assert_eq!(got.trials, trials, "a trial was left out: {got:?}");
     println!(
         "{}: error/u {:.2}, k {:.2}, inside {:.3}",
         got.quantity,
@@ -21,14 +21,15 @@ fn assert_covers(got: &Coverage, least: f64) {
 fn gain_and_offset_lie_inside_their_intervals() {
     // 150 trials of 95 %: fewer than 88.5 % inside happens once in a thousand.
     let [gain, offset] = command_scale(150, 11);
-    assert_covers(&gain, 0.885);
-    assert_covers(&offset, 0.885);
+    assert_covers(&gain, 150, 0.885);
+    assert_covers(&offset, 150, 0.885);
 }
 
 #[test]
 fn speed_flag_delay_and_inertia_lie_inside_their_intervals() {
-    for got in [held_speed(3000, 12), flag_delay(2000, 13), rotor(4000, 14)] {
-        assert_covers(&got, 0.93);
+    for (got, trials) in [(held_speed(3000, 12), 3000), (flag_delay(2000, 13), 2000), (rotor(4000, 14), 4000)]
+    {
+        assert_covers(&got, trials, 0.93);
     }
 }
 
