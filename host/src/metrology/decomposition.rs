@@ -13,8 +13,9 @@ pub(super) fn dot(a: &[f64], b: &[f64]) -> f64 {
 }
 
 /// Orthonormal columns and the upper triangle R with columns = Q·R, by modified Gram–Schmidt done twice, which is as orthogonal
-/// as Householder's ("twice is enough", Giraud et al. 2005). None where a column is all but a sum of those before it.
-pub(super) fn orthonormal(columns: &[Vec<f64>]) -> Option<(Matrix, Matrix)> {
+/// as Householder's ("twice is enough", Giraud et al. 2005). None where a column is all but a sum of those before it: where no
+/// more than the share `least` of its length is its own.
+pub(super) fn orthonormal(columns: &[Vec<f64>], least: f64) -> Option<(Matrix, Matrix)> {
     let terms = columns.len();
     let mut q: Vec<Vec<f64>> = Vec::with_capacity(terms);
     let mut r = vec![vec![0.0; terms]; terms];
@@ -31,7 +32,7 @@ pub(super) fn orthonormal(columns: &[Vec<f64>]) -> Option<(Matrix, Matrix)> {
             }
         }
         let length = dot(&v, &v).sqrt();
-        if length <= 1e-13 * before {
+        if length <= least * before {
             return None;
         }
         r[j][j] = length;
@@ -114,7 +115,7 @@ mod tests {
     #[test]
     fn columns_come_back_as_the_product_of_their_parts_and_a_triangle_times_its_inverse_is_one() {
         let columns: Vec<Vec<f64>> = COLUMNS.iter().map(|c| c.to_vec()).collect();
-        let (q, r) = orthonormal(&columns).unwrap();
+        let (q, r) = orthonormal(&columns, 1e-13).unwrap();
         for (j, column) in columns.iter().enumerate() {
             for (i, value) in column.iter().enumerate() {
                 let product: f64 = (0..3).map(|k| q[k][i] * r[k][j]).sum();
@@ -129,7 +130,7 @@ mod tests {
                 assert!((dot(&q[i], &q[j]) - want).abs() < 1e-14);
             }
         }
-        assert!(orthonormal(&[columns[0].clone(), vec![2.0; 4]]).is_none());
+        assert!(orthonormal(&[columns[0].clone(), vec![2.0; 4]], 1e-13).is_none());
     }
 
     #[test]

@@ -8,6 +8,10 @@ use super::decomposition::{backward, cholesky, dot, forward, orthonormal};
 use super::error::MetrologyError;
 
 const WHAT: &str = "linear model";
+/// Least share of a column's length that is its own, beside those before it: a few hundred times the arithmetic's resolution.
+/// The columns are the caller's, in units of their own and not centred, so that far less than half of the digits may be a
+/// column's own and still be meant (NIST StRD, Longley).
+const OWN_SHARE: f64 = 1e-13;
 
 /// A fitted linear model, y = Σ bⱼ·xⱼ.
 #[derive(Debug, Clone, PartialEq)]
@@ -101,7 +105,7 @@ pub fn fit(columns: &[Vec<f64>], y: &[f64], scatter: Scatter<'_>) -> Result<Line
     }
     let scaled: Vec<Vec<f64>> =
         white.iter().zip(&scales).map(|(c, s)| c.iter().map(|v| v / s).collect()).collect();
-    let (q, r) = orthonormal(&scaled).ok_or(MetrologyError::NoSpread { what: WHAT })?;
+    let (q, r) = orthonormal(&scaled, OWN_SHARE).ok_or(MetrologyError::NoSpread { what: WHAT })?;
 
     let solve = |y: &[f64]| -> Vec<f64> {
         // The projections are taken one after the other from what is left, which keeps their digits.

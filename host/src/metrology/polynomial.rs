@@ -9,6 +9,10 @@ use super::line::{Weights, checked};
 
 /// Highest degree that can be fitted.
 pub const DEGREE_MAX: usize = 5;
+/// Least share of a power's length that is its own, beside the lower powers: the root of the arithmetic's resolution, so that
+/// each coefficient keeps half of the digits. Powers over an interval from −1 to 1 lie far above it (2^(1 − degree) and more
+/// where x is spread out); x that lie in fewer places than there are coefficients, but for their last digits, lie below.
+const OWN_SHARE: f64 = 1.5e-8;
 
 /// A fitted polynomial.
 #[derive(Debug, Clone, PartialEq)]
@@ -112,10 +116,14 @@ impl PolynomialFit {
 /// Lists of different length, no more points than coefficients, values that can't be used, too few different x,
 /// a degree out of range.
 pub fn fit(x: &[f64], y: &[f64], degree: usize) -> Result<PolynomialFit, MetrologyError> {
-    const WHAT: &str = "polynomial";
     if !(1..=DEGREE_MAX).contains(&degree) {
         return Err(MetrologyError::BadDegree { degree, most: DEGREE_MAX });
     }
+    of_degree(x, y, degree)
+}
+
+fn of_degree(x: &[f64], y: &[f64], degree: usize) -> Result<PolynomialFit, MetrologyError> {
+    const WHAT: &str = "polynomial";
     let terms = degree + 1;
     checked(WHAT, x, y, Weights::Equal, terms)?;
     let (low, high) = x.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), x| (l.min(*x), h.max(*x)));
@@ -130,7 +138,7 @@ pub fn fit(x: &[f64], y: &[f64], degree: usize) -> Result<PolynomialFit, Metrolo
         .map(|power| x.iter().map(|x| ((x - centre) / scale).powi(power as i32)).collect())
         .collect();
     let centred: Vec<f64> = y.iter().map(|y| y - offset).collect();
-    let (q, r) = orthonormal(&columns).ok_or(MetrologyError::NoSpread { what: WHAT })?;
+    let (q, r) = orthonormal(&columns, OWN_SHARE).ok_or(MetrologyError::NoSpread { what: WHAT })?;
 
     // R⁻¹, then coefficients = R⁻¹·Qᵀ·y. A second round on the residuals takes out the rounding of the first.
     let inverse = inverse_upper(&r);
@@ -199,6 +207,33 @@ mod tests {
         for (value, _) in fit(&c[1], &c[0], 5).unwrap().coefficients() {
             assert!(digits(value, 1.0) >= 9.0, "{value}: {} digits", digits(value, 1.0));
         }
+    }
+
+    #[test]
+    fn filip_of_tenth_degree_is_fitted_and_not_taken_for_collinear() {
+        // Source: NIST StRD, Filip (higher difficulty; many programs fail or refuse). Twice the degree that is ever fitted here,
+        // and x from −9 to −3: the limit for collinear powers must not refuse it.
+        let (file, c) = (toml("nist-strd-filip.toml"), columns("nist-strd-filip.csv"));
+        let names = file["parameter"].as_array().unwrap();
+        let fit = of_degree(&c[1], &c[0], names.len() - 1).unwrap();
+        for ((value, u), parameter) in fit.coefficients().into_iter().zip(names) {
+            for (got, key) in [(value, "certified_estimate"), (u, "certified_standard_deviation")] {
+                let want = number(&parameter[key]);
+                assert!(digits(got, want) >= 7.0, "{got} {want}: {} digits", digits(got, want));
+            }
+        }
+        assert!(digits(fit.residual_deviation, number(&file["certified"]["residual_sd"])) >= 7.0);
+    }
+
+    #[test]
+    fn x_in_too_few_places_but_for_their_last_digits_is_refused() {
+        // Three places for four coefficients; what tells a fourth from them is a billionth of the interval.
+        let x = [0.0, 0.0, 1.0, 1.0, 2.0, 2.0 + 2e-9, 2.0];
+        let y = [0.0, 0.1, 1.0, 1.1, 0.5, 0.4, 0.45];
+        assert!(matches!(fit(&x, &y, 3), Err(MetrologyError::NoSpread { .. })));
+        // A hundredth of the interval tells it well enough, if with great uncertainty.
+        let x = [0.0, 0.0, 1.0, 1.0, 2.0, 2.02, 2.0];
+        assert!(fit(&x, &y, 3).is_ok());
     }
 
     #[test]

@@ -474,7 +474,7 @@ mod tests {
                 assert!((got - want).abs() < within, "{n} {distance}: {got} {want}");
                 let back = sum.exceeded_with(want);
                 assert!(
-                    want < 1e-4 || want >= 0.5 || (back - distance).abs() < 5e-3,
+                    !(1e-4..0.5).contains(&want) || (back - distance).abs() < 5e-3,
                     "{n} {distance}: {back}"
                 );
             }

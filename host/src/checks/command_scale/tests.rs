@@ -52,3 +52,26 @@ fn swings_that_did_not_come_to_their_end_are_no_point_of_the_line() {
         assert_eq!(verdict(&short, "command-scale.gain"), Some(Verdict::Undecided), "{:#?}", short.results);
     });
 }
+
+#[test]
+fn the_friction_that_is_noted_is_the_shaft_s_own_at_every_level() {
+    // The shaft's friction is known: that of the sheet, alike both ways (the equations of the reversal, closed form).
+    with_film_winder(|context| {
+        let judged = CommandScale.judge(context, &swings(context));
+        let axis = &context.motion.axis;
+        let truth = 100.0 * axis.running_friction.get() / context.sheet.motor.rated_torque.get();
+        let note = judged.notes.iter().find(|n| n.starts_with("Friction found beside it")).unwrap();
+        assert!(note.contains("It assumes friction alike both ways"), "{note}");
+        let number = |text: &str| text.trim().trim_end_matches(" %").parse::<f64>().unwrap();
+        let mut seen = 0;
+        for level in note.split_once(": ").unwrap().1.split(" rpm)").filter(|l| l.contains('±')) {
+            let (value, rest) = level.trim_start_matches([',', ' ']).split_once('±').unwrap();
+            let (value, u) = (number(value), number(rest.split_once("(k").unwrap().0));
+            // Both are rounded to a hundredth of a percent.
+            assert!(truth > 0.5 && (value - truth).abs() <= u + 0.01, "{level}: {truth}");
+            assert!(u < 0.5 * truth + 0.2, "{level}");
+            seen += 1;
+        }
+        assert_eq!(seen, levels(context).len(), "{note}");
+    });
+}
