@@ -290,4 +290,104 @@ mod tests {
         assert!((chance(&simple) - 0.691_462_461).abs() < 1e-8 && chance(&simple) == chance(&guarded));
         assert!(simple.decision.unwrap().rule.contains("simple acceptance"));
     }
+
+    /// Values, limits and uncertainties of a row: 20, 10 to 40, with u = 5 of its unit.
+    fn in_own_unit<Q: Quantity>(unit: &str, one: f64) {
+        let of = |number: f64| Q::from_number(number * one);
+        let budget = Budget::new(of(20.0)).with(Contribution::normal("all", of(5.0)));
+        let limits = Limits::between(of(10.0), of(40.0)).unwrap();
+        let row = Row::number("x.y", "Thing", unit).judged(&budget, &limits, Calibration::InForce);
+        let near = |got: Option<f64>, want: f64| {
+            assert!((got.unwrap() / want - 1.0).abs() < 1e-9, "{unit}: {got:?}")
+        };
+        near(row.measured, 20.0);
+        near(row.lower_limit, 10.0);
+        near(row.upper_limit, 40.0);
+        // 95 % of a normal distribution.
+        near(row.expanded_uncertainty, 5.0 * 1.959_963_984_540_054);
+        near(row.coverage_factor, 1.959_963_984_540_054);
+        near(row.statement.as_ref().map(|s| s.standard_uncertainty), 5.0);
+        near(row.statement.as_ref().map(|s| s.coverage_percent), 95.0);
+        near(row.decision.as_ref().and_then(|d| d.guard_band), 5.0 * 1.959_963_984_540_054);
+        near(Some(row.budget[0].standard_uncertainty), 5.0);
+    }
+
+    #[test]
+    fn value_limits_and_uncertainty_of_a_row_are_all_in_its_own_unit() {
+        in_own_unit::<Seconds>("s", 1.0);
+        in_own_unit::<Seconds>("ms", 1e-3);
+        in_own_unit::<Seconds>("µs", 1e-6);
+        in_own_unit::<Volts>("V", 1.0);
+        in_own_unit::<Volts>("mV", 1e-3);
+    }
+
+    #[test]
+    fn a_row_without_a_measurement_shows_what_was_asked_and_why_there_is_none() {
+        let row = Row::number("x.y", "Thing", "rpm").target(3.0).at_least(1.0).at_most(5.0);
+        let row = row.without(Verdict::NotDone, "it stopped");
+        assert_eq!((row.target, row.lower_limit, row.upper_limit), (Some(3.0), Some(1.0), Some(5.0)));
+        assert_eq!((row.id.as_str(), row.name.as_str(), row.unit.as_str()), ("x.y", "Thing", "rpm"));
+        assert_eq!(
+            (row.measured, row.verdict, row.sentence.as_str()),
+            (None, Verdict::NotDone, "it stopped")
+        );
+        let words = Row::text("x.z", "Way", "up").is("down", Verdict::Rejected, "the other way");
+        assert_eq!(
+            (words.target_text.as_deref(), words.measured_text.as_deref()),
+            (Some("up"), Some("down"))
+        );
+        assert_eq!((words.verdict, words.sentence.as_str()), (Verdict::Rejected, "the other way"));
+    }
+
+    #[test]
+    fn what_was_counted_is_exact_and_what_was_only_read_states_no_uncertainty() {
+        let counted =
+            Row::number("x.y", "Counts", "counts").exact().measured(8.0).verdict(Verdict::Accepted, "");
+        assert_eq!((counted.measured, counted.expanded_uncertainty), (Some(8.0), Some(0.0)));
+        let read = Row::number("x.y", "Speed", "rpm").measured(8.0).verdict(Verdict::Rejected, "");
+        assert_eq!((read.measured, read.expanded_uncertainty), (Some(8.0), None));
+    }
+
+    #[test]
+    fn what_is_shown_or_reported_has_its_uncertainty_and_is_decided_by_nothing() {
+        let budget = Budget::new(Volts::new(2.0)).with(Contribution::normal("meter", Volts::new(0.5)));
+        let shown = Row::number("x.y", "Level", "V").shown(&budget, Verdict::Undecided, "for the reader");
+        let reported = Row::number("x.y", "Level", "V").reported(&budget, "nothing is asked");
+        assert_eq!((shown.verdict, reported.verdict), (Verdict::Undecided, Verdict::Accepted));
+        assert_eq!(
+            (shown.sentence.as_str(), reported.sentence.as_str()),
+            ("for the reader", "nothing is asked")
+        );
+        for row in [shown, reported] {
+            assert!(
+                row.measured == Some(2.0) && row.expanded_uncertainty > Some(0.97) && row.decision.is_none()
+            );
+        }
+    }
+
+    #[test]
+    fn what_most_of_an_uncertainty_is_is_said_for_one_part_for_several_and_for_none() {
+        let said = |parts: &[f64]| {
+            let names = ["a", "b", "c"];
+            let parts = names.iter().zip(parts).map(|(n, u)| Contribution::normal(*n, Volts::new(*u)));
+            let budget = Budget::new(Volts::ZERO).with_all(parts);
+            Row::number("x.y", "Level", "V").reported(&budget, "").statement.unwrap().sentence
+        };
+        assert_eq!(said(&[]), "Nothing is uncertain about it.");
+        assert_eq!(said(&[0.0]), "Nothing is uncertain about it.");
+        assert_eq!(said(&[2.0]), "All of it is: a.");
+        // U = 1.96·√3 and 1.96·√2.
+        assert_eq!(
+            said(&[1.0, 1.0, 1.0]),
+            "The largest part, among several, is: a (33 % of the variance). Without it U would be 2.8 V instead of 3.4 V."
+        );
+        assert_eq!(
+            said(&[1.0, 1.0]),
+            "Most of it is: a (50 % of the variance). Without it U would be 2.0 V instead of 2.8 V."
+        );
+        assert_eq!(
+            said(&[1.0, 0.0]),
+            "Most of it is: a (100 % of the variance). Without it U would be 0 V instead of 2.0 V."
+        );
+    }
 }

@@ -300,6 +300,53 @@ mod tests {
     }
 
     #[test]
+    fn what_lies_exactly_on_a_limit_moved_or_not_falls_as_the_rule_is_written() {
+        // Source: ILAC-G8:09/2019, 4.2: a limit belongs to what is inside it. Numbers that are exact in binary: U = 1.
+        let limits = Limits::between(Volts::ZERO, Volts::new(10.0)).unwrap();
+        let at = |value: f64| decide(&measured(value, 0.5, 2.0), &limits, Calibration::InForce).reason;
+        for (value, reason) in [
+            (1.0, Reason::InsideGuarded),
+            (9.0, Reason::InsideGuarded),
+            (0.0, Reason::InsideWithinGuardBand),
+            (10.0, Reason::InsideWithinGuardBand),
+            (-1.0, Reason::OutsideWithinGuardBand),
+            (11.0, Reason::OutsideWithinGuardBand),
+            (-1.125, Reason::OutsideGuarded),
+            (11.125, Reason::OutsideGuarded),
+        ] {
+            assert_eq!(at(value), reason, "{value}");
+        }
+        // With a risk that is far from met at the limit itself.
+        let rule = DecisionRule::SpecificRisk(super::super::rule::Risk::new(0.25).unwrap());
+        let by = Judging { rule, calibration: Calibration::InForce };
+        let at = |value: f64| decide(&measured(value, 0.5, 2.0), &limits, by).reason;
+        assert_eq!((at(0.0), at(10.0)), (Reason::InsideWithinGuardBand, Reason::InsideWithinGuardBand));
+        assert_eq!(
+            (at(-0.125), at(10.125)),
+            (Reason::OutsideWithinGuardBand, Reason::OutsideWithinGuardBand)
+        );
+    }
+
+    #[test]
+    fn an_uncertainty_of_half_the_tolerance_is_not_capable_where_the_limits_are_near_and_no_uncertainty_always_is()
+     {
+        let limits = Limits::around(Volts::new(5.0), Volts::new(1.0)).unwrap();
+        assert_eq!(limits.half_width(), Some(1.0));
+        let of = |value: f64, u: f64, rule| {
+            decide(&measured(value, u, 2.0), &limits, Judging { rule, calibration: Calibration::InForce })
+        };
+        for rule in [DecisionRule::Guarded, DecisionRule::Simple] {
+            assert_eq!(of(5.25, 0.5, rule).reason, Reason::NotCapable, "{rule:?}");
+            assert_eq!(of(5.5, 0.0, rule).conformity, Conformity::Accepted, "{rule:?}");
+            assert_eq!(of(6.5, 0.0, rule).conformity, Conformity::Rejected, "{rule:?}");
+        }
+        // Just less than half: what is near a limit is undecided for its nearness.
+        assert_eq!(of(5.25, 0.49, DecisionRule::Guarded).reason, Reason::InsideWithinGuardBand);
+        assert_eq!(of(5.25, 0.49, DecisionRule::Simple).reason, Reason::InsideGuarded);
+        assert!(Limits::around(Volts::new(5.0), Volts::ZERO).is_err(), "no tolerance is no limits");
+    }
+
+    #[test]
     fn the_upper_limit_cases_fall_as_the_non_binary_rule_of_ilac_g8_has_them() {
         // Source: ILAC-G8:09/2019, 4.2.3: pass, conditional pass and conditional fail, fail.
         let case = toml("conformity-decision-rules.toml")["check_case"].clone();
