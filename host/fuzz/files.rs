@@ -5,6 +5,9 @@
 //! lies behind what an input has to get right first, so that finding it shows how deep the search goes.
 #![allow(dead_code, reason = "each target calls one of them")]
 
+#[path = "../../protocol/fuzz/planted.rs"]
+mod planted;
+
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
@@ -15,12 +18,9 @@ use proofstand::settings::{Comparison, Table, comparison_csv, comparison_text};
 use proofstand::sheet::{DecimalSign, Delimiter, TableLayout, TextEncoding};
 use proofstand_firmware::calibration::{RECORD_BYTES, decode, encode};
 
-const CRC: crc::Crc<u32> = crc::Crc::<u32>::new(&crc::CRC_32_ISO_HDLC);
+use planted::planted;
 
-/// The planted fault: what is true here is denied. See `planted.sh`.
-fn planted(so: bool) {
-    assert!(!(option_env!("PROOFSTAND_PLANTED").is_some() && so), "the planted fault was found");
-}
+const CRC: crc::Crc<u32> = crc::Crc::<u32>::new(&crc::CRC_32_ISO_HDLC);
 
 /// No control character that could drive a terminal, nothing that turns the reading order round.
 fn harmless(text: &str) {
@@ -144,7 +144,7 @@ pub(crate) fn calibration(input: &[u8]) {
             let u = known.uncertainty.expanded(proofstand_units::Volts::new(volts), 100.0).get();
             assert!(u.is_finite() && u >= 0.0, "{u} at {volts} V");
         }
-        planted(known.command.len() >= 3 && known.meter.contains('7'));
+        planted(known.command.len() >= 3 && known.meter.contains(|c: char| c.is_ascii_digit()));
     } else {
         assert!(image::read(&record).is_none(), "the host reads what no fixture takes");
     }

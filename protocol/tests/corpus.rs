@@ -1,6 +1,6 @@
 //! The fuzz targets' checks over their committed corpus, with the ordinary compiler.
 #![allow(clippy::expect_used, reason = "a test file, its functions without #[test] too")]
-#![allow(dead_code, unreachable_pub, reason = "shared with the fuzz targets")]
+#![allow(unreachable_pub, reason = "shared with the fuzz targets")]
 
 #[path = "../fuzz/checks.rs"]
 mod checks;
