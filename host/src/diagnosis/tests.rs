@@ -160,3 +160,54 @@ fn every_rule_is_the_cause_of_one_of_the_patterns() {
     named.dedup();
     assert!(named.len() >= 40, "{named:?}");
 }
+
+/// A result with a number: what it was to be, and what it is.
+fn measured(id: &str, verdict: Verdict, target: f64, value: f64, expanded: Option<f64>) -> Row {
+    let numbers = (Some(target), Some(value), expanded);
+    (id.to_owned(), verdict, String::new(), numbers, None, None, String::new())
+}
+
+/// What is found on the film winder, whose command is of torque, where these are all the results.
+fn found(rows: Vec<Row>) -> Vec<Diagnosis> {
+    let sheet = "film-winder".to_owned();
+    let check = Seen { id: "check".to_owned(), not_done: None, ended: Vec::new(), right: Vec::new(), rows };
+    Recorded { sheet, fault: None, causes: Vec::new(), checks: vec![check] }.diagnosed()
+}
+
+#[test]
+fn evidence_names_the_result_what_was_measured_and_its_verdict() {
+    let offset = measured("command-scale.offset", Verdict::Rejected, 0.0, 0.251_26, Some(0.01));
+    let plain = row(&offset);
+    assert_eq!(cite(&plain), "command-scale.offset: 0.2513 (rejected)");
+    let in_unit = ResultRow { unit: "V".to_owned(), verdict: Verdict::Undecided, ..plain.clone() };
+    assert_eq!(cite(&in_unit), "command-scale.offset: 0.2513 V (undecided)");
+    let words = ResultRow { measured_text: Some("the other way".to_owned()), ..plain.clone() };
+    assert_eq!(cite(&words), "command-scale.offset: the other way (rejected)");
+    assert_eq!(
+        cite(&ResultRow { measured: None, ..plain }),
+        "command-scale.offset: nothing measured (rejected)"
+    );
+}
+
+#[test]
+fn a_cap_that_nothing_held_in_both_directions_is_not_one_that_may_miss_in_one() {
+    let tripped = |id| measured(id, Verdict::Rejected, 2000.0, 2300.0, None);
+    let forward = tripped("speed-cap.forward.held");
+    let one = found(vec![forward.clone()]);
+    assert_eq!((one[0].id.as_str(), one[0].not_told_apart.len()), ("cap-not-set", 1));
+    let both = found(vec![forward, tripped("speed-cap.reverse.held")]);
+    assert_eq!((both[0].id.as_str(), both[0].not_told_apart.len()), ("cap-not-set", 0));
+}
+
+#[test]
+fn a_cap_passed_in_both_directions_and_held_once_is_no_cap_of_one_direction() {
+    let held = |id, verdict, rpm| measured(id, verdict, 2000.0, rpm, Some(2.0));
+    let right = held("speed-cap.forward.low.held", Verdict::Accepted, 2000.0);
+    let wrong = ["speed-cap.forward.high.held", "speed-cap.reverse.high.held"];
+    let mut rows: Vec<_> = wrong.map(|id| held(id, Verdict::Rejected, 2100.0)).into();
+    rows.push(right);
+    assert!(found(rows.clone()).iter().all(|d| d.id != "cap-one-direction"));
+    // Passed in one direction only, and held in the other.
+    rows.remove(0);
+    assert_eq!(found(rows)[0].id, "cap-one-direction");
+}
