@@ -87,7 +87,9 @@ impl CommandOutput {
         let target = i64::from(self.bounded(target).0);
         let from = i64::from(self.wanted.0);
         let slew = i64::from(slew.0);
-        self.put(saturate(target.clamp(from - slew, from + slew)))
+        let next = saturate(target.clamp(from - slew, from + slew));
+        // Where it stands, limit and table have been heeded already.
+        if next == self.wanted { self.code } else { self.put(next) }
     }
 
     /// To 0 V at once, whatever the slew. Returns the code.

@@ -78,7 +78,7 @@ pub struct Bench {
     connect: Relay,
     ticks: u64,
     time: PlantTime,
-    for_host: VecDeque<u8>,
+    for_host: Vec<u8>,
     flags: u8,
     chain: Chain,
     terminal: Volts,
@@ -181,7 +181,7 @@ impl Bench {
             connect: Relay::default(),
             ticks: 0,
             time: PlantTime::ZERO,
-            for_host: VecDeque::new(),
+            for_host: Vec::new(),
             flags: 0,
             chain: Chain { stop: true, hold: true, guard: true, relay: false },
             terminal: Volts::ZERO,
@@ -244,12 +244,13 @@ impl Bench {
             if got == 0 {
                 break;
             }
-            self.for_host.extend(chunk.iter().take(got));
+            self.for_host.extend_from_slice(chunk.get(..got).unwrap_or_default());
         }
         let count = buffer.len().min(self.for_host.len());
-        for (place, byte) in buffer.iter_mut().zip(self.for_host.drain(..count)) {
-            *place = byte;
+        for (place, byte) in buffer.iter_mut().zip(&self.for_host) {
+            *place = *byte;
         }
+        self.for_host.drain(..count);
         count
     }
 
