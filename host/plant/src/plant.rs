@@ -1,5 +1,8 @@
 //! The plant: amplifier, motor, encoder and wiring advanced together.
 
+mod disturbance;
+mod seen;
+
 use core::f64::consts::TAU;
 
 use proofstand_units::{Hertz, Joules, NewtonMetres, RadPerSec, Rpm, Turns, Volts};
@@ -7,14 +10,16 @@ use proofstand_units::{Hertz, Joules, NewtonMetres, RadPerSec, Rpm, Turns, Volts
 use crate::amplifier::Amplifier;
 use crate::check::{SetupError, check};
 use crate::coefficients::Steps;
-use crate::encoder::{Edge, Encoder, IndexEdge, Lines};
-use crate::flags::{FlagEdge, FlagLines};
-use crate::history::{History, HistoryGone, Piece};
+use crate::encoder::Encoder;
+use crate::flags::FlagLines;
+use crate::history::{History, Piece};
 use crate::motor::{Acting, Motor};
 use crate::operator::{HandTurn, Operator};
 use crate::random::Random;
 use crate::setup::{PairNoise, PlantSetup};
 use crate::time::{PlantTime, nanos};
+
+use disturbance::{Dip, Loss, Warmth};
 
 /// What the fixture drives, held from one call of [`Plant::advance`] to its end.
 #[derive(Debug, Default, Clone, Copy, PartialEq)]
@@ -50,53 +55,6 @@ pub struct Truth {
     pub torque_on: bool,
     /// Counts lost between the lines and the fixture's counter.
     pub counts_lost: i64,
-}
-
-/// Loss of whole pulses at speed, ready for use.
-#[derive(Debug, Clone)]
-struct Loss {
-    above: f64,
-    share: f64,
-    lost: i64,
-}
-
-/// A dip of the amplifier's control power takes so long, nanoseconds (common practice, no source).
-const DIP: u64 = 40_000_000;
-
-/// A dip to come.
-#[derive(Debug, Clone, Copy)]
-struct Dip {
-    /// Time with torque until then, seconds.
-    left: f64,
-    /// When it will be over, once it has come.
-    ends: Option<u64>,
-}
-
-/// How warm the motor is, as a share of as warm as it gets.
-#[derive(Debug, Clone, Copy)]
-struct Warmth {
-    share: f64,
-    /// The torque constant cold, and what of it goes.
-    cold: f64,
-    falls: f64,
-}
-
-/// With rated torque a motor warms with this time constant, seconds: short, for a small one whose magnets are near its
-/// winding (common practice, no source). It cools far more slowly than a run takes.
-const WARMS_IN: f64 = 2.0;
-
-impl Warmth {
-    fn new(setup: &PlantSetup) -> Option<Self> {
-        let falls = setup.motor.heating.get() / 100.0;
-        let cold = setup.amplifier.torque_constant.get() / 100.0;
-        (falls > 0.0).then_some(Self { share: 0.0, cold, falls })
-    }
-
-    /// The torque constant after a step under a share of rated torque.
-    fn after(&mut self, step: f64, load: f64) -> f64 {
-        self.share += (1.0 - self.share) * load * step / WARMS_IN;
-        self.cold * (1.0 - self.falls * self.share)
-    }
 }
 
 /// A simulated axis.
@@ -309,79 +267,6 @@ impl Plant {
         );
     }
 
-    /// What is not as it should be, over the step that began at `start`, with the shaft and the counter as they were then.
-    #[inline(never)]
-    fn disturb(&mut self, start: u64, step: f64, before: f64, count_before: i64) {
-        let counted = self.encoder.counter() - count_before;
-        if self.loss.is_some() || self.alarm_above.is_some() {
-            let turns = (self.motor.angle - before).abs();
-            let rate = turns * self.encoder.counts_per_turn() / step;
-            self.lose_counts(counted, rate);
-            self.alarm = self.alarm_above.is_some_and(|above| rate > above);
-        }
-        self.disturb_pairs(step);
-        self.wear(step);
-        if self.index_noise > 0.0 && self.live && self.random.uniform() < self.index_noise * step {
-            let length = self.now - start;
-            let time = start + 1 + (self.random.uniform() * (length - 1) as f64) as u64;
-            if let Some((angle, _)) = self.history.angle_at(time) {
-                self.encoder.disturb_index(time, angle, self.motor.angle >= before);
-            }
-        }
-    }
-
-    /// Loses whole pulses of what was counted at a rate of counts per second: four counts each, so that the lines' two bits
-    /// stay right. The rate is the shaft's: one count in a short step is no high rate.
-    fn lose_counts(&mut self, counted: i64, rate: f64) {
-        let Some(loss) = &mut self.loss else { return };
-        if rate <= loss.above {
-            return;
-        }
-        let over = counted.unsigned_abs() as f64 * (1.0 - loss.above / rate);
-        let expected = over * loss.share / 4.0;
-        let whole = expected.floor();
-        let pulses = whole as i64 + i64::from(self.random.uniform() < expected - whole);
-        let lost = 4 * pulses * counted.signum();
-        loss.lost += lost;
-        self.encoder.lose(lost);
-    }
-
-    /// Bursts on pairs A and B: a pulse too few or too many, and transitions that can't be.
-    fn disturb_pairs(&mut self, step: f64) {
-        let Some(noise) = self.pair_noise else { return };
-        let share = if noise.with_torque { self.amplifier.load_share() } else { 1.0 };
-        if !self.live || self.random.uniform() >= noise.rate.get() * share * step {
-            return;
-        }
-        let pulse = if self.random.uniform() < 0.5 { 4 } else { -4 };
-        self.encoder.lose(pulse);
-        self.illegal = self.illegal.wrapping_add(2);
-    }
-
-    /// What time under torque does: the motor warms, the supply dips.
-    fn wear(&mut self, step: f64) {
-        if let Some(warmth) = &mut self.warmth {
-            self.amplifier.set_torque_factor(warmth.after(step, self.amplifier.load_share()));
-        }
-        let Some(mut dip) = self.dip else { return };
-        match dip.ends {
-            None if self.amplifier.gate_on() => {
-                dip.left -= step;
-                if dip.left <= 0.0 {
-                    dip.ends = Some(self.now + DIP);
-                    self.amplifier.set_control_power(false, self.now, &mut self.flags);
-                }
-            }
-            Some(end) if self.now >= end => {
-                self.amplifier.set_control_power(true, self.now, &mut self.flags);
-                self.dip = None;
-                return;
-            }
-            _ => {}
-        }
-        self.dip = Some(dip);
-    }
-
     /// Switches control power. What was entered and waits for a power cycle comes into force, what was not stored is gone.
     /// Before any time has passed it is no cycle: the axis is only switched on.
     pub(crate) fn set_control_power(&mut self, on: bool) {
@@ -403,120 +288,6 @@ impl Plant {
 
     pub(crate) const fn brake_closed(&self) -> bool {
         self.has_brake && (self.brake_unwired || !self.amplifier.brake_released())
-    }
-
-    /// The counter that a fixture keeps of the lines: divided, four counts to the pulse, up when A leads B.
-    #[must_use]
-    pub fn counter(&self) -> i64 {
-        self.encoder.counter()
-    }
-
-    /// Levels of the lines now; all low while the output is dead.
-    #[must_use]
-    pub fn lines(&self) -> Lines {
-        if self.live { self.encoder.lines_for(self.motor.angle, self.now) } else { Lines::default() }
-    }
-
-    /// The receivers report no pair: all are connected and driven, control power is on, start-up over.
-    #[must_use]
-    pub const fn encoder_pairs_ok(&self) -> bool {
-        self.live && !self.pair_reported && !self.alarm
-    }
-
-    /// No pair is driven: nothing is connected, or the output is dead.
-    #[must_use]
-    pub const fn encoder_silent(&self) -> bool {
-        !self.live
-    }
-
-    /// Transitions of A and B that can't be, since set-up; wraps.
-    #[must_use]
-    pub const fn illegal_transitions(&self) -> u32 {
-        self.illegal
-    }
-
-    /// The fixture's flag inputs: bit n is set while input n conducts.
-    #[must_use]
-    pub const fn flags(&self) -> u8 {
-        self.flags.bits()
-    }
-
-    /// Changes of the flag inputs since they were last taken, in order of time; at most the last 4096.
-    pub fn take_flag_edges(&mut self) -> Vec<FlagEdge> {
-        self.flags.take()
-    }
-
-    /// Rising edges of Z since they were last taken, in order of time; at most the last 4096.
-    pub fn take_index_edges(&mut self) -> Vec<IndexEdge> {
-        self.encoder.take_index()
-    }
-
-    /// The torque read-out's output.
-    #[must_use]
-    pub fn torque_readout(&self) -> Volts {
-        Volts::new(self.amplifier.torque_readout())
-    }
-
-    /// The speed read-out's output.
-    #[must_use]
-    pub fn speed_readout(&self) -> Volts {
-        Volts::new(self.amplifier.speed_readout())
-    }
-
-    /// When A or B last changed; none before the first change.
-    #[must_use]
-    pub fn last_edge_time(&self) -> Option<PlantTime> {
-        self.encoder.last_edge_time()
-    }
-
-    /// The counter at a moment of the last steps, with losses as they are now.
-    ///
-    /// # Errors
-    /// The moment is not in the kept history (at least 20 ms of regular steps).
-    pub fn counter_at(&self, time: PlantTime) -> Result<i64, HistoryGone> {
-        self.history.covers(time, self.now)?;
-        Ok(match self.history.angle_at(time.nanos()) {
-            Some((angle, true)) => self.encoder.counter_for(angle),
-            _ => self.encoder.counter(),
-        })
-    }
-
-    /// The lines at a moment of the last steps.
-    ///
-    /// # Errors
-    /// The moment is not in the kept history (at least 20 ms of regular steps).
-    pub fn lines_at(&self, time: PlantTime) -> Result<Lines, HistoryGone> {
-        self.history.covers(time, self.now)?;
-        Ok(match self.history.angle_at(time.nanos()) {
-            Some((angle, true)) => self.encoder.lines_for(angle, time.nanos()),
-            Some(_) => Lines::default(),
-            None => self.lines(),
-        })
-    }
-
-    /// Adds every edge of A, B and Z after `from` up to and with `to`, in order of time, to `out`: solved from the
-    /// motion, not sampled. These are the lines' edges; what a receiver loses at rate is still in them.
-    ///
-    /// # Errors
-    /// One of the moments is not in the kept history (at least 20 ms of regular steps).
-    pub fn edges(&self, from: PlantTime, to: PlantTime, out: &mut Vec<Edge>) -> Result<(), HistoryGone> {
-        self.history.covers(from, self.now)?;
-        self.history.covers(to, self.now)?;
-        let (from, to) = (from.nanos(), to.nanos());
-        let start = out.len();
-        for piece in self.history.pieces_from(from) {
-            if piece.step_start > to {
-                break;
-            }
-            if piece.live {
-                self.encoder.edges_in(piece, from, to, out);
-            }
-        }
-        if self.index_noise > 0.0 {
-            self.encoder.noise_edges(from, to, out);
-            out[start..].sort_by_key(|edge| edge.time);
-        }
-        Ok(())
     }
 
     /// Control power is on, whether or not start-up is over.
