@@ -317,14 +317,12 @@ mod tests {
             assert_eq!(at(value), reason, "{value}");
         }
         // With a risk that is far from met at the limit itself.
+        let limits = Limits::between(Volts::new(1.0), Volts::new(11.0)).unwrap();
         let rule = DecisionRule::SpecificRisk(super::super::rule::Risk::new(0.25).unwrap());
         let by = Judging { rule, calibration: Calibration::InForce };
         let at = |value: f64| decide(&measured(value, 0.5, 2.0), &limits, by).reason;
-        assert_eq!((at(0.0), at(10.0)), (Reason::InsideWithinGuardBand, Reason::InsideWithinGuardBand));
-        assert_eq!(
-            (at(-0.125), at(10.125)),
-            (Reason::OutsideWithinGuardBand, Reason::OutsideWithinGuardBand)
-        );
+        assert_eq!((at(1.0), at(11.0)), (Reason::InsideWithinGuardBand, Reason::InsideWithinGuardBand));
+        assert_eq!((at(0.875), at(11.125)), (Reason::OutsideWithinGuardBand, Reason::OutsideWithinGuardBand));
     }
 
     #[test]

@@ -48,6 +48,9 @@ fn a_cap_passed_in_both_directions_and_held_once_is_no_cap_of_one_direction() {
     let mut rows: Vec<_> = wrong.map(|id| held(id, Verdict::Rejected, 2100.0)).into();
     rows.push(right);
     assert!(found(rows.clone()).iter().all(|d| d.id != "cap-one-direction"));
+    // Passed in one direction only, and in the other not held where it should be either.
+    let low = held("speed-cap.reverse.low.held", Verdict::Rejected, 1900.0);
+    assert!(found(vec![rows[0].clone(), low]).iter().all(|d| d.id != "cap-one-direction"));
     // Passed in one direction only, and held in the other.
     rows.remove(0);
     assert_eq!(found(rows)[0].id, "cap-one-direction");
