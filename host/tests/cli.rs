@@ -74,6 +74,9 @@ fn the_verbs_that_people_begin_with_have_examples() {
 fn ports_are_listed_also_where_there_are_none() {
     let folder = tempfile::tempdir().unwrap();
     proofstand(folder.path()).arg("ports").assert().code(0);
+    // One that is named is greeted, whatever it is; where nothing can answer that is said, and the code says so too.
+    let missing = proofstand(folder.path()).args(["ports", "/dev/no-such-port"]).assert().code(4);
+    missing.stdout(contains("/dev/no-such-port"));
 }
 
 #[test]

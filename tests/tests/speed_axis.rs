@@ -275,3 +275,42 @@ fn counts_too_few_for_the_tolerance_are_said_before_anything_steps() {
         "{made:#?}"
     );
 }
+
+/// The auger with a holding brake that its amplifier drives, with or without a flag of torque on.
+fn braked(folder: &std::path::Path, flag: bool) -> std::path::PathBuf {
+    let text = std::fs::read_to_string(demo("batch-auger.toml")).unwrap();
+    let tables: Vec<&str> =
+        text.split("\n\n").filter(|t| flag || !t.contains("role = \"torque_on\"")).collect();
+    let release = "[[flag]]\nrole = \"brake_release\"\nterminal = \"Q5\"\ncommon_terminal = \"Q0\"\nfixture_input = 4\n\
+                   active = \"conducting\"\n";
+    let sheet = folder.join(if flag { "braked.toml" } else { "unseen.toml" });
+    let text = tables.join("\n\n").replace("brake = \"none\"", "brake = \"amplifier\"");
+    std::fs::write(&sheet, format!("{text}\n\n{release}")).unwrap();
+    sheet
+}
+
+#[test]
+fn behind_a_holding_brake_the_flag_of_torque_on_tells_when_torque_went_and_without_it_that_is_said() {
+    let folder = tempfile::tempdir().unwrap();
+    for seed in 1..=4 {
+        let run =
+            Plan { sheet: braked(folder.path(), true), ..Plan::batch_auger() }.seed(seed).run().unwrap();
+        assert_eq!(
+            run.outcome.verdict,
+            Verdict::Accepted,
+            "{seed}: {:#?}",
+            check(&run, "enable-off-turning")
+        );
+    }
+    let sheet = braked(folder.path(), false);
+    let run = Plan { sheet, ..Plan::batch_auger() }.only("enable-off-turning").run().unwrap();
+    let made = check(&run, "enable-off-turning").unwrap();
+    assert_eq!(made.verdict, Verdict::Undecided);
+    assert!(made.results.iter().any(|r| r.sentence.contains("a flag of torque on would")), "{made:#?}");
+    // An amplifier that ignores enable is found all the same, whatever its brake does.
+    for fault in ["enable-always", "enable-always-braked"] {
+        let sheet = braked(folder.path(), true);
+        let run = Plan { sheet, ..Plan::batch_auger() }.fault(fault).run().unwrap();
+        assert_eq!(run.outcome.verdict, Verdict::Rejected, "{fault}");
+    }
+}

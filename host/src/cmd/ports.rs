@@ -15,19 +15,30 @@ Examples:
           calibration in date until 2027-01-12
       /dev/ttyUSB0  Example Instruments: no fixture answers
 
+  proofstand ports /dev/pts/7
+      /dev/pts/7  SIMULATED fixture, firmware 0.1.0, protocol 1.0, controller ...
   proofstand accept axis.toml --port /dev/ttyACM0";
 
 /// List serial ports, and what answers on them as a fixture
 ///
-/// Only USB serial ports are greeted; nothing is sent to others. A greeting moves nothing.
+/// Only USB serial ports are greeted; nothing is sent to others. A greeting moves nothing. Pseudo-terminals, as a fixture
+/// that is only emulated has one, are not listed: behind any other one sits somebody's shell, which a greeting would be typed
+/// into. Name such a port to have it greeted.
 #[derive(Debug, clap::Args)]
 #[command(after_long_help = EXAMPLES)]
-pub struct Cmd {}
+pub struct Cmd {
+    /// Greet these ports, of whatever kind, instead of listing those of this machine
+    #[arg(value_name = "PORT")]
+    named: Vec<String>,
+}
 
 impl Cmd {
     /// Runs it.
     #[must_use]
     pub fn run(self) -> Exit {
+        if !self.named.is_empty() {
+            return greet_all(&self.named);
+        }
         match ports() {
             Ok(found) => {
                 if found.is_empty() {
@@ -47,15 +58,34 @@ impl Cmd {
     }
 }
 
+/// Ends as a run does that finds no fixture, where one of them answers as none.
+fn greet_all(named: &[String]) -> Exit {
+    let longest = named.iter().map(|name| name.chars().count()).max().unwrap_or(0);
+    let mut exit = Exit::Accepted;
+    for name in named {
+        let said = greet(name).unwrap_or_else(|why| {
+            exit = Exit::Stopped;
+            why
+        });
+        show::out(&format!("{name:longest$}  {said}\n"));
+    }
+    exit
+}
+
 fn about(port: &Port) -> String {
     if !port.usb {
         return port.about.clone();
     }
     let known = if port.about.is_empty() { "USB" } else { &port.about };
-    match SerialLink::open(&port.name).map_err(FixtureError::from).and_then(identify) {
-        Ok(hello) => fixture(&hello),
-        Err(FixtureError::Link(error)) => format!("{known}: {error}"),
-        Err(_) => format!("{known}: no fixture answers"),
+    greet(&port.name).unwrap_or_else(|why| format!("{known}: {why}"))
+}
+
+/// What a fixture says of itself, or why there is none.
+fn greet(name: &str) -> Result<String, String> {
+    match SerialLink::open(name).map_err(FixtureError::from).and_then(identify) {
+        Ok(hello) => Ok(fixture(&hello)),
+        Err(FixtureError::Link(error)) => Err(error.to_string()),
+        Err(_) => Err("no fixture answers".to_owned()),
     }
 }
 

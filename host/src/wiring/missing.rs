@@ -55,14 +55,14 @@ pub(super) fn missing(sheet: &AxisSheet) -> Vec<Missing> {
     };
     let positive = sheet.input(InputRole::EndSwitchPositive).is_some();
     let negative = sheet.input(InputRole::EndSwitchNegative).is_some();
-    let lone = "its opposite is wired: the two can't be told apart by closing and opening each and both";
+    let lone = "only its opposite is checked; right if the axis has a switch at one end";
     let none = "the check of the end switches can't be made; right if the amplifier has none";
     let cost = if positive || negative { lone } else { none };
     if !positive {
-        input(InputRole::EndSwitchPositive, "end_switch_positive", cost, negative);
+        input(InputRole::EndSwitchPositive, "end_switch_positive", cost, false);
     }
     if !negative {
-        input(InputRole::EndSwitchNegative, "end_switch_negative", cost, positive);
+        input(InputRole::EndSwitchNegative, "end_switch_negative", cost, false);
     }
     if sheet.input(InputRole::ClearFault).is_none() {
         input(InputRole::ClearFault, "clear_fault", "a person must clear a fault at the amplifier", false);

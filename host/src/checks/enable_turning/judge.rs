@@ -164,13 +164,50 @@ fn run(context: &Context<'_>, name: &str, made: &StepEvidence, rows: &mut Vec<Re
         "ms",
     )
     .limits(&limits);
-    rows.push(match delay(context, &release, opened) {
-        Some(measured) => row.judged(&measured, &limits, context.by()),
+    let measured = delay(context, &release, opened);
+    let told_by_flag = measured
+        .as_ref()
+        .and_then(|found| by_flag(context, name, made, (&release, &found.combined().expanded)));
+    if let Some(told) = told_by_flag {
+        rows.push(told);
+        return;
+    }
+    rows.push(match measured {
+        Some(measured) => braked(context, &release, row.judged(&measured, &limits, context.by())),
         None if rows.last().is_some_and(|r| r.verdict == Verdict::Accepted) => {
             row.without(Verdict::Undecided, "the moment can't be made out of the record")
         }
         None => row.without(Verdict::Rejected, "the shaft went on following the command"),
     });
+}
+
+/// A holding brake stops a shaft before its motion tells when torque went. Where that leaves the moment so unsure that half of
+/// what is allowed is lost, the flag of torque on tells it, by which it is also known that torque went at all.
+fn by_flag(
+    context: &Context<'_>,
+    name: &str,
+    made: &StepEvidence,
+    (release, expanded): (&Release, &Seconds),
+) -> Option<ResultRow> {
+    let unsure = *expanded * 2.0 >= context.sheet.tolerances.enable_off.value;
+    let braked = context.sheet.enable.brake != BrakeDriver::None && matches!(release.after, After::Stands(_));
+    let flag = context.sheet.flag(FlagRole::TorqueOn).filter(|_| unsure && braked)?;
+    let mut rows = Vec::new();
+    off(context, flag, "enable-off-turning", name, made, &mut rows);
+    let mut row = rows.pop().filter(|row| row.measured.is_some())?;
+    row.id = format!("enable-off-turning.{name}.delay");
+    row.name = format!("From enable open to torque gone, {name}");
+    row.sentence += "; by the amplifier's own flag of torque on, since the holding brake stops the shaft before its motion tells";
+    Some(row)
+}
+
+/// What would decide it, where the brake leaves it undecided.
+fn braked(context: &Context<'_>, release: &Release, mut row: ResultRow) -> ResultRow {
+    let braked = context.sheet.enable.brake != BrakeDriver::None && matches!(release.after, After::Stands(_));
+    if braked && row.verdict == Verdict::Undecided {
+        row.sentence += "; the holding brake stops the shaft before its motion tells when torque went: a flag of torque on would";
+    }
+    row
 }
 
 /// Whether it is known of a shaft that stands that torque went, not only that a holding brake closed.
