@@ -229,10 +229,10 @@ fn small_steps_stay_small_and_the_fixture_is_armed_below_the_cap_meanwhile() {
             read.samples.iter().filter(|s| (step.first_sample..=step.last_sample).contains(&s.sequence));
         let commands: Vec<f64> = of_step.map(|s| f64::from(s.command.0) * 1e-6 * 250.0).collect();
         let highest = commands.iter().fold(0.0, |m: f64, c| m.max(c.abs()));
-        // 0.4 of 1800 rpm, and half of a step of 140 rpm.
-        assert!((highest - 789.9).abs() < 1.0, "{highest}");
+        // 0.4 of 1800 rpm, and half of a step of a tenth of it.
+        assert!((highest - 810.0).abs() < 1.0, "{highest}");
         let most = commands.windows(2).map(|w| (w[1] - w[0]).abs()).fold(0.0, f64::max);
-        assert!((most - 139.7).abs() < 1.0, "{most}");
+        assert!((most - 180.0).abs() < 1.0, "{most}");
         assert_eq!(step.bursts.len(), 2, "{step:#?}");
     }
 }

@@ -11,8 +11,9 @@ use super::{AxisNumbers, CannotPlan, GAIN_DOUBT, SpeedCommand};
 const BASE_SHARE: f64 = 0.4;
 /// A step is no larger than this share of the cap.
 const STEP_SHARE: f64 = 0.1;
-/// A step asks for no more than this share of rated torque beside friction, so that no torque limit answers for the loop.
-const STEP_TORQUE: f64 = 0.5;
+/// A step asks for no more than rated torque beside friction, and than this share of peak torque: so that no torque limit
+/// answers for the loop.
+const OF_PEAK: f64 = 0.6;
 /// A command is held for so many time constants: an integral part settles far more slowly than the loop answers.
 const HALF_CONSTANTS: f64 = 20.0;
 /// Shortest and longest time that it is held, in milliseconds.
@@ -95,7 +96,7 @@ pub fn speed_steps(axis: &AxisNumbers, drive: &SpeedCommand) -> Result<SpeedStep
     let base = axis.cap * BASE_SHARE;
     within_energy(axis, base)?;
     // A loop of that time constant first asks for J·Δω/τ.
-    let torque = axis.torque_at(proofstand_units::Percent::new(100.0 * STEP_TORQUE));
+    let torque = axis.rated_torque.min(axis.peak_torque * OF_PEAK);
     let by_torque = RadPerSec::new(axis.acceleration(torque).get() * expected.get()).to_rpm();
     let step = by_torque.min(axis.cap * STEP_SHARE);
     let period_us = (2.0 * half.get() * 1e6 / f64::from(POINTS)).ceil().max(PERIOD_LEAST_US);
@@ -136,13 +137,16 @@ mod tests {
 
     const SHEET: &str = include_str!("../../sheets/batch-auger.toml");
 
-    /// The auger, worked by hand: cap 1800 rpm, half of 2.4 N·m over 4.1e-4 kg·m² for 5 ms is 14.63 rad/s, 139.7 rpm.
+    /// Worked by hand: cap 1800 rpm, 2.4 N·m over 4.1e-4 kg·m² for 5 ms is 29.27 rad/s, 279.5 rpm: a tenth of the cap is less. On
+    /// thrice the inertia it is 93.2 rpm.
     #[test]
-    fn the_auger_steps_by_what_half_of_its_rated_torque_makes_in_a_time_constant() {
+    fn a_step_is_a_tenth_of_the_cap_or_what_rated_torque_makes_in_a_time_constant_if_that_is_less() {
+        let heavy = planned(&SHEET.replace("= 4.1e-4", "= 1.23e-3")).1.unwrap();
+        assert!((heavy.step.get() - 93.17).abs() < 0.05, "{heavy:?}");
         let (plan, steps) = planned(SHEET);
         let steps = steps.unwrap();
         assert!((steps.base.get() - 720.0).abs() < 1e-9);
-        assert!((steps.step.get() - 139.7).abs() < 0.1, "{steps:?}");
+        assert!((steps.step.get() - 180.0).abs() < 1e-9, "{steps:?}");
         assert!((steps.half.to_millis() - 100.0).abs() < 1e-9);
         assert_eq!((steps.period_us, steps.halves, steps.second_burst), (196, 10, 7));
         let drive = plan.hold.speed_command().unwrap();
