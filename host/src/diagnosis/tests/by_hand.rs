@@ -134,6 +134,10 @@ fn which_way_shaft_and_counts_run_tells_what_is_reversed() {
     assert_eq!(ids(vec![counts(), direction(Rejected)])[0], "command-reversed");
     assert_eq!(ids(vec![counts(), hand(Accepted)])[0], "command-reversed");
     assert_eq!(ids(vec![counts(), hand(Rejected)])[0], "counts-reversed");
+    assert!(
+        ids(vec![said("nudge.counts", Rejected, "up", "up")]).is_empty(),
+        "rejected, but not for its sign"
+    );
     let alike = found(vec![counts()]);
     assert_eq!((alike[0].id.as_str(), alike[0].not_told_apart.len()), ("counts-or-command-reversed", 1));
     assert_eq!(ids(vec![right(), direction(Rejected)])[0], "direction-mirrored");
@@ -192,4 +196,16 @@ fn a_phase_error_that_a_line_high_for_too_long_explains_is_the_duty_s() {
     let near = measured("line-count-slow.phase", Verdict::Rejected, 90.0, 30.0, Some(1.0));
     assert_eq!(ids(vec![near.clone()]), ["edges-too-near"]);
     assert!(!ids(vec![near, duty(80.0)]).contains(&"edges-too-near".to_owned()));
+}
+
+#[test]
+fn a_speed_without_counts_is_a_silent_encoder_unless_the_index_alone_claims_it_against_a_hand() {
+    use proofstand_protocol::message::TripCause as T;
+    let tripped = |cause| said("nudge.moves", Verdict::Rejected, "moves", cause_in_words(cause));
+    let by_hand = || said("hand-turn.counts", Verdict::Accepted, "counts", "counts");
+    let silent = |rows| ids(rows).contains(&"encoder-silent".to_owned());
+    assert!(silent(vec![tripped(T::OverspeedReadout)]));
+    assert!(silent(vec![tripped(T::OverspeedReadout), by_hand()]));
+    assert!(silent(vec![tripped(T::OverspeedIndex)]));
+    assert!(!silent(vec![tripped(T::OverspeedIndex), by_hand()]));
 }
