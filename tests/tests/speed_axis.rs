@@ -54,7 +54,7 @@ const FAULTS: &[(&str, &str, &str)] = &[
     ("speed-loop-slow", "speed-step", "speed-loop-slow"),
     ("speed-loop-slow=50", "speed-step", "speed-loop-slow"),
     ("speed-loop-hunts", "speed-step", "speed-loop-hunts"),
-    ("speed-loop-hunts=80", "speed-step", "speed-loop-hunts"),
+    ("speed-loop-hunts=85", "speed-step", "speed-loop-hunts"),
     ("response-slow=0.005", "speed-step", "speed-loop-slow"),
 ];
 

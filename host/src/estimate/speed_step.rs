@@ -49,6 +49,8 @@ pub struct Read<Q> {
     pub scatter: Q,
     /// The most that lines between the knots can be off by.
     pub lines: Q,
+    /// What a part of the response that was still to come at the next step makes of it, at most.
+    pub rest: Q,
 }
 
 impl<Q: crate::metrology::Quantity> Read<Q> {
@@ -58,6 +60,7 @@ impl<Q: crate::metrology::Quantity> Read<Q> {
         vec![
             Contribution::type_a("scatter of the positions", self.scatter, degrees_of_freedom),
             Contribution::rectangular("straight lines between the knots of the response", self.lines),
+            Contribution::rectangular("response still to come at the next step", self.rest),
         ]
     }
 }
@@ -264,8 +267,15 @@ impl SpeedResponse {
         most * span * span / 8.0
     }
 
-    /// When a share of the step is first passed; its weights on the values; what lines between knots may be off by.
-    fn crossing(&self, share: f64) -> Option<(f64, Vec<f64>, f64)> {
+    /// What was still to come when the last value was taken for the whole step, as a share of it: what came last. A slow part
+    /// that dies away by itself moves by about as much again.
+    fn rest(&self) -> f64 {
+        self.curve().iter().rev().nth(1).map_or(0.0, |p| (p[1] - 1.0).abs())
+    }
+
+    /// When a share of the step is first passed; its weights on the values; what lines between knots may be off by, and what
+    /// the rest of the response.
+    fn crossing(&self, share: f64) -> Option<(f64, Vec<f64>, f64, f64)> {
         let curve = self.curve();
         let n = curve.windows(2).position(|p| matches!(p, [a, b] if a[1] < share && b[1] >= share))?;
         let (a, b) = (curve.get(n)?, curve.get(n + 1)?);
@@ -281,24 +291,30 @@ impl SpeedResponse {
                 *w -= weight / (slope * whole);
             }
         }
-        Some((a[0] + part * (b[0] - a[0]), weights, Self::bend(&curve, n + 1) / slope))
+        Some((
+            a[0] + part * (b[0] - a[0]),
+            weights,
+            Self::bend(&curve, n + 1) / slope,
+            self.rest() * share / slope,
+        ))
     }
 
     /// From the step to 63.2 % of it; none if it is never passed.
     #[must_use]
     pub fn to_63(&self) -> Option<Read<Seconds>> {
-        let (time, weights, lines) = self.crossing(AT_TIME_CONSTANT)?;
-        let [value, scatter, lines] = [time, self.deviation(&weights), lines].map(Seconds::new);
-        Some(Read { value, scatter, lines })
+        let (time, weights, lines, rest) = self.crossing(AT_TIME_CONSTANT)?;
+        let [value, scatter, lines, rest] = [time, self.deviation(&weights), lines, rest].map(Seconds::new);
+        Some(Read { value, scatter, lines, rest })
     }
 
     /// From 10 to 90 % of the step; none if either is never passed.
     #[must_use]
     pub fn rise(&self) -> Option<Read<Seconds>> {
-        let ((ten, early, a), (ninety, late, b)) = (self.crossing(0.1)?, self.crossing(0.9)?);
+        let ((ten, early, a, _), (ninety, late, b, rest)) = (self.crossing(0.1)?, self.crossing(0.9)?);
         let weights: Vec<f64> = late.iter().zip(&early).map(|(l, e)| l - e).collect();
-        let [value, scatter, lines] = [ninety - ten, self.deviation(&weights), a + b].map(Seconds::new);
-        Some(Read { value, scatter, lines })
+        let [value, scatter, lines, rest] =
+            [ninety - ten, self.deviation(&weights), a + b, rest].map(Seconds::new);
+        Some(Read { value, scatter, lines, rest })
     }
 
     /// The most by which the whole step is passed. None below it: a response that never passes it overshoots by about nothing.
@@ -314,7 +330,8 @@ impl SpeedResponse {
         let most_bias = Percent::new(100.0 * u * expected_maximum(near));
         let lines = Self::bend(&curve, place).max(Self::bend(&curve, place + 1));
         let value = Percent::new(100.0 * (share - 1.0)) - most_bias * 0.5;
-        let percent = Read { value, scatter: Percent::new(100.0 * u), lines: Percent::new(100.0 * lines) };
+        let [scatter, lines, rest] = [u, lines, self.rest() * share].map(|part| Percent::new(100.0 * part));
+        let percent = Read { value, scatter, lines, rest };
         StepOvershoot { percent, most_bias, at: Seconds::new(at) }
     }
 
@@ -415,7 +432,7 @@ mod tests {
 
     /// Of the reading and its standard uncertainty, three of it; and the lines' share.
     fn room<Q: crate::metrology::Quantity>(read: &Read<Q>) -> f64 {
-        3.0 * read.scatter.number() + read.lines.number()
+        3.0 * read.scatter.number() + read.lines.number() + read.rest.number()
     }
 
     #[test]

@@ -153,7 +153,7 @@ pub const FAULTS: &[FaultRow] = &[
     // Behind a speed command a filter and a slow loop look alike.
     graded("response-slow", Settings, &[1e-3, 2e-3, 5e-3], 5e-3, &["response-slow", "speed-loop-slow"]),
     graded("speed-loop-slow", Settings, &[30.0, 50.0, 70.0], 70.0, &["speed-loop-slow"]),
-    graded("speed-loop-hunts", Settings, &[60.0, 80.0, 90.0], 90.0, &["speed-loop-hunts", "cap-hunting"]),
+    graded("speed-loop-hunts", Settings, &[60.0, 70.0, 80.0], 80.0, &["speed-loop-hunts", "cap-hunting"]),
     graded("read-out-more", Settings, &[5.0, 10.0, 20.0], 20.0, &["read-out-scale", "scale-ways-disagree"])
         .on(torque_read_outs),
     graded("brake-late", Settings, &[0.2, 0.5, 1.0], 0.2, &["brake-late"]),

@@ -210,7 +210,7 @@ impl Fault {
             Self::EndSwitchesIgnored,
             Self::ResponseSlow(Seconds::new(5e-3)),
             Self::SpeedLoopSlow(Percent::new(70.0)),
-            Self::SpeedLoopHunts(Percent::new(90.0)),
+            Self::SpeedLoopHunts(Percent::new(80.0)),
             Self::ReadOutMore(Percent::new(10.0)),
             Self::BrakeLate(Seconds::new(0.5)),
             Self::BusOvervoltage(Percent::new(50.0)),
