@@ -239,12 +239,18 @@ fn small_steps_stay_small_and_the_fixture_is_armed_below_the_cap_meanwhile() {
 
 /// A sheet of the auger's, changed, and what its run comes to.
 fn changed(from: &str, to: &str) -> Run {
+    changed_with(from, to, None)
+}
+
+/// The same with a fault.
+fn changed_with(from: &str, to: &str, fault: Option<&str>) -> Run {
     let folder = tempfile::tempdir().unwrap();
     let text = std::fs::read_to_string(demo("batch-auger.toml")).unwrap();
     assert!(text.contains(from), "{from}");
     let sheet = folder.path().join("changed.toml");
     std::fs::write(&sheet, text.replace(from, to)).unwrap();
-    Plan { sheet, ..Plan::batch_auger() }.only("speed-step").run().unwrap()
+    let plan = Plan { sheet, ..Plan::batch_auger() }.only("speed-step");
+    fault.iter().fold(plan, |plan, f| plan.fault(f)).run().unwrap()
 }
 
 #[test]
@@ -253,6 +259,18 @@ fn a_time_constant_that_the_sheet_does_not_state_is_measured_and_compared_with_n
     let row = row(&run, "speed-step.time-constant").unwrap();
     assert!(row.upper_limit.is_none() && row.target.is_none() && row.decision.is_none(), "{row:#?}");
     assert!(row.measured.is_some_and(|ms| ms > 2.0) && row.sentence.contains("states nothing"), "{row:#?}");
+}
+
+/// Behind a filter of 80 ms a first-order response has made 1 − exp(−100/80) = 71 % of its step when the command, held for 20
+/// of the assumed 5 ms, changes again: its last value is not the whole step.
+#[test]
+fn a_speed_that_has_not_settled_when_the_command_changes_again_is_not_accepted() {
+    let run = changed_with(STATED, "", Some("response-slow=0.08"));
+    for id in ["speed-step.time-constant", "speed-step.overshoot"] {
+        let row = row(&run, id).unwrap();
+        assert_eq!(row.verdict, Verdict::Undecided, "{row:#?}");
+        assert!(row.sentence.contains("had not settled"), "{row:#?}");
+    }
 }
 
 #[test]

@@ -65,6 +65,7 @@ fn every_kind_of_budget_in_the_records_of_two_axes_holds_against_monte_carlo() {
         "command-scale",
         "speed-scale",
         "step-response",
+        "speed-step",
         "line-count-fast",
         "speed-cap",
         "cap-flag",

@@ -30,6 +30,9 @@ pub(super) fn slow(p: &Pattern<'_>) -> Option<Finding> {
         "a loop with too little gain and a filter on its command look alike in the speed; the amplifier's settings tell, and \
          so does its display of the speed it is asked for"
             .to_owned(),
+        "a torque limit below what a step asks for makes the speed late as well; halve the step by a lower cap in the sheet: \
+         the one comes sooner then, the other does not"
+            .to_owned(),
     ];
     Some(found)
 }

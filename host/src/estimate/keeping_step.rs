@@ -73,7 +73,7 @@ impl Course<'_> {
 ///
 /// Sampling rounds by a sawtooth of the points, whose overtone h has the amplitude 1/(πh). Native positions, s points each,
 /// shift it: their overtone j takes the share sin(π(hs − j))/(π(hs − j)) of it. Both together repeat each cycle but for a
-/// rest δ, and the mean of n cycles leaves at most 1/(πnδ) of what it would be with none (sums of a geometric series).
+/// rest δ, and the mean of n cycles leaves about 1/(πnδ) of what it would be with none (sums of a geometric series).
 pub(crate) fn bias_at_most(points_a_cycle: f64, cycles: f64, division: Division) -> f64 {
     let per_cycle = 4.0 * division.get();
     let (overtones, position) =

@@ -378,7 +378,9 @@ pub fn expected_scatter(
         residual: deviation,
         bursts,
     };
-    let late = response.curve().iter().map(|p| p[2]).fold(0.0, f64::max);
+    // Where a maximum can lie: no loop passes the whole step before it has made most of it.
+    let peak = |p: &&[f64; 3]| p[0] >= expected.get();
+    let late = response.curve().iter().filter(peak).map(|p| p[2]).fold(0.0, f64::max);
     Some((response.to_63()?.scatter, Percent::new(100.0 * late)))
 }
 

@@ -170,7 +170,7 @@ pub struct Decision {
     /// Why.
     pub reason: Reason,
     /// Probability that the true value keeps to the limits, given the measurement (JCGM 106:2012, clause 7): by the
-    /// distribution that the expanded uncertainty is of.
+    /// distributions of the contributions, which the expanded uncertainty is held against.
     pub probability: Probability,
     /// The contribution to blame for the uncertainty, where the verdict is undecided for it.
     pub largest_contribution: Option<String>,
@@ -264,7 +264,7 @@ fn guarded<Q: Quantity>(value: f64, guard: f64, limits: &Limits<Q>) -> Reason {
     }
 }
 
-/// By the distribution that U is of (JCGM 106:2012, 7.1: the distribution that describes what is known of the value).
+/// By the distribution that U is held against (JCGM 106:2012, 7.1: the distribution that describes what is known of the value).
 fn conformance<Q: Quantity>(measured: &Combined<Q>, limits: &Limits<Q>) -> f64 {
     let value = measured.value.number();
     // The distribution is symmetric: below the lower limit lies what would lie above by the same distance.

@@ -133,7 +133,8 @@ impl Propagated {
     }
 
     /// Probability that the true value lies more than `distance` above the measured one; a negative distance lies below
-    /// it. One normal or t distribution alone by its closed form, a sum to some 1e-5.
+    /// it. One normal or t distribution alone by its closed form, a sum to some 1e-5, a bound
+    /// alone to some 1e-3 near its edge.
     pub(super) fn beyond(&self, distance: f64) -> f64 {
         if self.weights.is_empty() {
             return if distance < 0.0 { 1.0 } else { 0.0 };

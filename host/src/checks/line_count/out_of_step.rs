@@ -9,23 +9,24 @@ use crate::targets::Division;
 /// What the mean of a kind of edge may be off by, in points.
 const OFF_MOST: f64 = 0.06;
 /// Of a short point a larger part does not matter: what it may be off by in degrees of the cycle.
-const DEGREES_MOST: f64 = 0.5;
+const DEGREES_MOST: f64 = 1.0;
 /// How much slower a speed is made for it at most, in thousandths.
 const SLOWER_MOST: i32 = 40;
 
 /// A speed a little below, at which cycles keep step neither with the points of a burst nor with points and native positions
-/// together: else edges would fall at the same parts of a point again and again, and where nobody would know.
+/// together: else edges would fall at the same parts of a point again and again, and where nobody would know. Where there
+/// is none such, the speed that hides least: what it hides is in its budget.
 pub(super) fn out_of_step(speed: Rpm, division: Division) -> Rpm {
     let cycle_us = cycle_us(speed, division.counts);
-    let points = cycle_us / f64::from(period_us(cycle_us));
+    let points = |cycle_us: f64| cycle_us / f64::from(period_us(cycle_us));
     let slower = |n: i32| 1.0 + f64::from(n) * 1e-3;
     let off = |points: f64| bias_at_most(points, f64::from(POINTS) / points, division);
     // While a burst is taken the speed has come to within a thousandth or two.
     let most = |n: i32| {
         let held = (-4..=4).map(|off| slower(n) + f64::from(off) * 5e-4);
-        held.map(|slower| off(points * slower)).fold(0.0, f64::max)
+        held.map(|slower| off(points(cycle_us * slower))).fold(0.0, f64::max)
     };
-    let enough = OFF_MOST.max(DEGREES_MOST / 360.0 * points);
+    let enough = OFF_MOST.max(DEGREES_MOST / 360.0 * points(cycle_us));
     let (mut least, mut best) = (f64::INFINITY, 0);
     for n in 0..=SLOWER_MOST {
         let off = most(n);

@@ -195,7 +195,13 @@ impl Rows<'_> {
             row.sentence = "measured one way only: both are needed".to_owned();
         }
         if !both.settled() {
-            row.sentence += "; the speed had not settled when the command changed again";
+            // The whole step is not known then, and what is read as shares of it is not either.
+            if row.verdict == Verdict::Accepted {
+                row.verdict = Verdict::Undecided;
+                row.sentence = "the speed had not settled when the command changed again".to_owned();
+            } else {
+                row.sentence += "; the speed had not settled when the command changed again";
+            }
         }
         row
     }
