@@ -183,7 +183,9 @@ fn measured(before: &ResultRow, after: &ResultRow, shared: &Shared, tolerance: P
         match agreement(&combined) {
             Agreement::Agree => (Finding::Agrees, "within U"),
             Agreement::Warning => (Finding::Warning, "beyond U, which chance does once in twenty times"),
-            Agreement::Disagree => (Finding::Differs, "beyond three standard uncertainties"),
+            Agreement::Doubtful | Agreement::Disagree => {
+                (Finding::Differs, "beyond three standard uncertainties")
+            }
         }
     };
     line.finding = finding;

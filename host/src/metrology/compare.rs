@@ -2,7 +2,8 @@
 //!
 //! Ways that share a sensor or a calibration are wrong together by part of it: that part cancels in their difference
 //! (JCGM 100:2008, 5.2, F.1.2.3). The difference is held against a warning limit at U (95 %) and an action limit at 3 u, as
-//! a control chart has them (Shewhart; common practice).
+//! a control chart has them (Shewhart; common practice). Over many axes chance passes the action limit too: it calls for
+//! another measurement, and only what chance does not do in a hundred thousand says that one of the two is wrong.
 
 use serde::{Deserialize, Serialize};
 
@@ -13,6 +14,8 @@ use super::quantity::Quantity;
 
 /// Action limit in standard uncertainties: passed by chance three times in a thousand.
 const ACTION: f64 = 3.0;
+/// Limit in standard uncertainties that a normal quantity passes by chance seven times in a million.
+const IMPOSSIBLE: f64 = 4.5;
 /// One-sided normal quantile of 95 %: a real difference of U plus so many u is seen 95 times in a hundred.
 const POWER: f64 = 1.644_853_626_951_472_7;
 
@@ -76,7 +79,9 @@ pub enum Agreement {
     Agree,
     /// More than its uncertainty, which chance does once in twenty times: a warning.
     Warning,
-    /// More than three standard uncertainties: the two can't both be right as stated.
+    /// More than three standard uncertainties, which chance does three times in a thousand: to be measured again.
+    Doubtful,
+    /// More than 4.5 standard uncertainties: the two can't both be right as stated.
     Disagree,
 }
 
@@ -84,11 +89,13 @@ pub enum Agreement {
 #[must_use]
 pub fn agreement<Q: Quantity>(difference: &Combined<Q>) -> Agreement {
     let (value, u) = (difference.value.number().abs(), difference.expanded.number());
-    let action = (ACTION * difference.standard_uncertainty.number()).max(u);
+    let limit = |times: f64| (times * difference.standard_uncertainty.number()).max(u);
     if value <= u {
         Agreement::Agree
-    } else if value <= action {
+    } else if value <= limit(ACTION) {
         Agreement::Warning
+    } else if value <= limit(IMPOSSIBLE) {
+        Agreement::Doubtful
     } else {
         Agreement::Disagree
     }
@@ -140,13 +147,15 @@ mod tests {
     }
 
     #[test]
-    fn a_difference_warns_beyond_u_and_disagrees_beyond_three_standard_uncertainties() {
+    fn a_difference_warns_beyond_u_is_doubtful_beyond_three_standard_uncertainties_and_impossible_beyond_more()
+     {
         let of = |value: f64| {
             let budget = Budget::new(Volts::new(value)).with(Contribution::normal("u", Volts::new(1.0)));
             agreement(&budget.combined())
         };
         assert_eq!((of(1.9), of(-2.1), of(2.9)), (Agreement::Agree, Agreement::Warning, Agreement::Warning));
-        assert_eq!((of(3.1), of(-3.1)), (Agreement::Disagree, Agreement::Disagree));
+        assert_eq!((of(3.1), of(-4.4)), (Agreement::Doubtful, Agreement::Doubtful));
+        assert_eq!((of(4.6), of(-4.6)), (Agreement::Disagree, Agreement::Disagree));
         // Few degrees of freedom widen U beyond 3 u: then U alone counts.
         let nu = DegreesOfFreedom::new(2.0).unwrap();
         let few = Budget::new(Volts::new(4.0)).with(Contribution::type_a("u", Volts::new(1.0), nu));

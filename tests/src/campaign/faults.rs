@@ -33,6 +33,12 @@ fn torque_commands(sheet: &AxisSheet) -> bool {
     sheet.command.pair.is_torque()
 }
 
+/// Where a rotor's 60 % are four times the uncertainty of all that turns, or more, which they are not beside a heavy disc; and
+/// where a read-out can gainsay the inertia.
+fn rotor_shows(sheet: &AxisSheet) -> bool {
+    torque_read_outs(sheet) && sheet.motor.rotor_inertia * 0.6 >= sheet.inertia().expanded * 4.0
+}
+
 fn torque_read_outs(sheet: &AxisSheet) -> bool {
     torque_commands(sheet) && sheet.torque_read_out.is_some()
 }
@@ -153,7 +159,7 @@ pub const FAULTS: &[FaultRow] = &[
     // Behind a speed command a filter and a slow loop look alike.
     graded("response-slow", Settings, &[1e-3, 2e-3, 5e-3], 5e-3, &["response-slow", "speed-loop-slow"]),
     graded("speed-loop-slow", Settings, &[30.0, 50.0, 70.0], 70.0, &["speed-loop-slow"]),
-    graded("speed-loop-hunts", Settings, &[60.0, 70.0, 80.0], 80.0, &["speed-loop-hunts", "cap-hunting"]),
+    graded("speed-loop-hunts", Settings, &[60.0, 70.0, 77.0], 77.0, &["speed-loop-hunts", "cap-hunting"]),
     graded("read-out-more", Settings, &[5.0, 10.0, 20.0], 20.0, &["read-out-scale", "scale-ways-disagree"])
         .on(torque_read_outs),
     graded("brake-late", Settings, &[0.2, 0.5, 1.0], 0.2, &["brake-late"]),
@@ -193,7 +199,7 @@ pub const FAULTS: &[FaultRow] = &[
     plain("motor-power-absent", Wiring, NOT_ENABLED),
     plain("wrong-phase", Wiring, &["jumps-and-locks", "never-moves"]),
     plain("amplifier-fault", Mechanics, &["amplifier-fault"]),
-    graded("inertia-more", Mechanics, &[10.0, 30.0, 60.0], 60.0, SCALE_OR_ROTOR).on(torque_commands),
+    graded("inertia-more", Mechanics, &[10.0, 30.0, 60.0], 60.0, SCALE_OR_ROTOR).on(rotor_shows),
     graded("torque-constant-less", Mechanics, &[5.0, 12.0, 20.0], 12.0, SCALE_OR_ROTOR).on(torque_commands),
     graded("heating", Mechanics, &[5.0, 15.0, 30.0], 30.0, SCALE_OR_ROTOR),
     graded("coupling-slips", Mechanics, &[8.0, 15.0], 8.0, &["coupling-slips", "torque-limited"]),

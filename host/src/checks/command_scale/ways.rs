@@ -156,7 +156,8 @@ fn finish(
     }
 }
 
-/// Two ways against each other. A warning is said and does not change the verdict; what can't be chance does.
+/// Two ways against each other. A warning is said and does not change the verdict; what is hardly chance leaves it undecided,
+/// what can't be chance rejects.
 fn compared(context: &Context<'_>, one: &Way<PercentPerVolt>, other: &Way<PercentPerVolt>) -> ResultRow {
     let budget = one.less(other);
     let combined = budget.combined();
@@ -175,10 +176,17 @@ fn compared(context: &Context<'_>, one: &Way<PercentPerVolt>, other: &Way<Percen
                 "they differ by {found:+.1} %, more than U: chance does that once in twenty times, so look at it; {could}"
             ),
         ),
+        Agreement::Doubtful => (
+            Verdict::Undecided,
+            format!(
+                "they differ by {found:+.1} %, more than three standard uncertainties, which chance does three times in a \
+                 thousand: measure again, or take the inertia by a known disc; {could}"
+            ),
+        ),
         Agreement::Disagree => (
             Verdict::Rejected,
             format!(
-                "they differ by {found:+.1} %, more than three standard uncertainties: not both are right; {could}"
+                "they differ by {found:+.1} %, more than 4.5 standard uncertainties: not both are right; {could}"
             ),
         ),
     };
