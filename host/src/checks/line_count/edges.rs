@@ -28,6 +28,8 @@ const INDEX_PERIOD_US: u16 = 10;
 const PERIOD_MOST_US: f64 = 200.0;
 /// Only a burst whose points are at most so far apart, in degrees of the cycle, tells an illegal transition.
 const FINE: f64 = 22.5;
+/// A burst tells a mean angle if what it hides of it is at most this share of what the angle may be off by.
+const SHARP: f64 = 0.3;
 /// Counts drawn on either side of the index.
 const DRAWN: i64 = 8;
 
@@ -167,11 +169,16 @@ impl<'a> Edges<'a> {
         Some(Budget::new(mean.value - self.ripple()).with_all(estimate.contributions(&mean)))
     }
 
-    /// The mean that lies farthest from zero beyond what its burst can't resolve: one whose edges keep step with its points
-    /// is no better witness than those whose edges don't.
+    /// The mean that lies farthest from zero, of the bursts that can tell it: one whose edges keep step with its points is no
+    /// witness beside those whose edges don't. Where all do, the one that hides least.
     fn worst(&self, of: impl Fn(&PhaseEstimate) -> MeanAngle) -> Option<(Budget<Degrees>, MeanAngle)> {
-        let size = |e: &&PhaseEstimate| of(e).beyond_step().get();
-        let estimate = self.estimates().max_by(|a, b| size(a).total_cmp(&size(b)))?;
+        let hidden = |e: &&PhaseEstimate| of(e).in_step.get();
+        let enough = SHARP * self.context.sheet.encoder.phase_error.value.get();
+        let beyond = |e: &&PhaseEstimate| of(e).beyond_step().get();
+        let sharp = self.estimates().filter(|e| hidden(e) <= enough);
+        let estimate = sharp
+            .max_by(|a, b| beyond(a).total_cmp(&beyond(b)))
+            .or_else(|| self.estimates().min_by(|a, b| hidden(a).total_cmp(&hidden(b))))?;
         let mean = of(estimate);
         Some((Budget::new(mean.value).with_all(estimate.contributions(&mean)), mean))
     }
