@@ -4,7 +4,7 @@ use proofstand::record::model::{Run, Verdict};
 use proofstand::record::{SAMPLES, read_samples};
 use proofstand::rehearsal::{Fault, simulated_axis};
 use proofstand_plant::{CommandMode, PlantSetup};
-use proofstand_tests::bench::{Plan, check, demo, row};
+use proofstand_tests::bench::{Failure, Plan, check, demo, row};
 
 /// The demonstration's time constant of the closed speed loop.
 const STATED: &str = "speed_time_constant_milliseconds = 5.0";
@@ -165,8 +165,8 @@ fn a_ramp_of_the_amplifiers_own_only_makes_the_run_longer() {
 
 /// The loop of a simulated axis as linear lags and integrators, written down anew and integrated finely, with what friction
 /// there is left out: time to 63.2 %, from 10 to 90 % (milliseconds), overshoot (percent).
-fn loop_of(setup: &PlantSetup) -> [f64; 3] {
-    let CommandMode::Speed { bandwidth, integral_time, .. } = setup.amplifier.mode else { panic!("speed") };
+fn loop_of(setup: &PlantSetup) -> Option<[f64; 3]> {
+    let CommandMode::Speed { bandwidth, integral_time, .. } = setup.amplifier.mode else { return None };
     const H: f64 = 1e-6;
     let follows = |seconds: f64| -(-H / seconds).exp_m1();
     let amplifier = &setup.amplifier;
@@ -190,7 +190,7 @@ fn loop_of(setup: &PlantSetup) -> [f64; 3] {
         }
     }
     let [ten, constant, ninety] = passed.map(|p| p.unwrap_or(f64::NAN));
-    [constant, ninety - ten, 100.0 * (highest - 1.0)]
+    Some([constant, ninety - ten, 100.0 * (highest - 1.0)])
 }
 
 #[test]
@@ -200,7 +200,7 @@ fn time_constant_rise_and_overshoot_are_found_as_the_loop_was_made() {
     {
         let faults: Vec<Fault> = fault.iter().map(|f| Fault::parse(f).unwrap()).collect();
         for seed in 1..=3 {
-            let want = loop_of(&simulated_axis(&sheet, &faults, seed).unwrap());
+            let want = loop_of(&simulated_axis(&sheet, &faults, seed).unwrap()).unwrap();
             let plan = Plan::batch_auger().seed(seed).only("speed-step");
             let run = fault.iter().fold(plan, |plan, f| plan.fault(f)).run().unwrap();
             for (id, want) in ["time-constant", "rise", "overshoot"].iter().zip(want) {
@@ -238,24 +238,24 @@ fn small_steps_stay_small_and_the_fixture_is_armed_below_the_cap_meanwhile() {
 }
 
 /// A sheet of the auger's, changed, and what its run comes to.
-fn changed(from: &str, to: &str) -> Run {
+fn changed(from: &str, to: &str) -> Result<Run, Failure> {
     changed_with(from, to, None)
 }
 
 /// The same with a fault.
-fn changed_with(from: &str, to: &str, fault: Option<&str>) -> Run {
-    let folder = tempfile::tempdir().unwrap();
-    let text = std::fs::read_to_string(demo("batch-auger.toml")).unwrap();
+fn changed_with(from: &str, to: &str, fault: Option<&str>) -> Result<Run, Failure> {
+    let folder = tempfile::tempdir()?;
+    let text = std::fs::read_to_string(demo("batch-auger.toml"))?;
     assert!(text.contains(from), "{from}");
     let sheet = folder.path().join("changed.toml");
-    std::fs::write(&sheet, text.replace(from, to)).unwrap();
+    std::fs::write(&sheet, text.replace(from, to))?;
     let plan = Plan { sheet, ..Plan::batch_auger() }.only("speed-step");
-    fault.iter().fold(plan, |plan, f| plan.fault(f)).run().unwrap()
+    fault.iter().fold(plan, |plan, f| plan.fault(f)).run()
 }
 
 #[test]
 fn a_time_constant_that_the_sheet_does_not_state_is_measured_and_compared_with_nothing() {
-    let run = changed(STATED, "");
+    let run = changed(STATED, "").unwrap();
     let row = row(&run, "speed-step.time-constant").unwrap();
     assert!(row.upper_limit.is_none() && row.target.is_none() && row.decision.is_none(), "{row:#?}");
     assert!(row.measured.is_some_and(|ms| ms > 2.0) && row.sentence.contains("states nothing"), "{row:#?}");
@@ -265,7 +265,8 @@ fn a_time_constant_that_the_sheet_does_not_state_is_measured_and_compared_with_n
 /// the stated 2 ms, changes again: its last value is not the whole step.
 #[test]
 fn of_a_speed_that_has_not_settled_when_the_command_changes_again_nothing_is_accepted() {
-    let run = changed_with(STATED, "speed_time_constant_milliseconds = 2.0\n", Some("response-slow=0.025"));
+    let run = changed_with(STATED, "speed_time_constant_milliseconds = 2.0\n", Some("response-slow=0.025"))
+        .unwrap();
     let row = |id| row(&run, id).unwrap_or_else(|| panic!("{:#?}", run.checks.last()));
     assert_eq!(row("speed-step.time-constant").verdict, Verdict::Rejected);
     for id in ["speed-step.rise", "speed-step.overshoot"] {
@@ -277,7 +278,7 @@ fn of_a_speed_that_has_not_settled_when_the_command_changes_again_nothing_is_acc
 #[test]
 fn a_rise_time_that_the_sheet_states_is_judged() {
     for (stated, verdict) in [(8.0, Verdict::Accepted), (2.0, Verdict::Rejected)] {
-        let run = changed(STATED, &format!("{STATED}\nspeed_rise_time_milliseconds = {stated}"));
+        let run = changed(STATED, &format!("{STATED}\nspeed_rise_time_milliseconds = {stated}")).unwrap();
         let row = row(&run, "speed-step.rise").unwrap();
         assert_eq!(row.verdict, verdict, "{row:#?}");
         assert_eq!(row.upper_limit, Some(1.5 * stated));
@@ -286,7 +287,7 @@ fn a_rise_time_that_the_sheet_states_is_judged() {
 
 #[test]
 fn counts_too_few_for_the_tolerance_are_said_before_anything_steps() {
-    let run = changed("step_response_percent = 50.0", "step_response_percent = 1.0");
+    let run = changed("step_response_percent = 50.0", "step_response_percent = 1.0").unwrap();
     let made = check(&run, "speed-step").unwrap();
     assert_eq!(made.verdict, Verdict::NotDone);
     assert!(
@@ -296,24 +297,26 @@ fn counts_too_few_for_the_tolerance_are_said_before_anything_steps() {
 }
 
 /// The auger with a holding brake that its amplifier drives, with or without a flag of torque on.
-fn braked(folder: &std::path::Path, flag: bool) -> std::path::PathBuf {
-    let text = std::fs::read_to_string(demo("batch-auger.toml")).unwrap();
+fn braked(folder: &std::path::Path, flag: bool) -> Result<std::path::PathBuf, Failure> {
+    let text = std::fs::read_to_string(demo("batch-auger.toml"))?;
     let tables: Vec<&str> =
         text.split("\n\n").filter(|t| flag || !t.contains("role = \"torque_on\"")).collect();
     let release = "[[flag]]\nrole = \"brake_release\"\nterminal = \"Q5\"\ncommon_terminal = \"Q0\"\nfixture_input = 4\n\
                    active = \"conducting\"\n";
     let sheet = folder.join(if flag { "braked.toml" } else { "unseen.toml" });
     let text = tables.join("\n\n").replace("brake = \"none\"", "brake = \"amplifier\"");
-    std::fs::write(&sheet, format!("{text}\n\n{release}")).unwrap();
-    sheet
+    std::fs::write(&sheet, format!("{text}\n\n{release}"))?;
+    Ok(sheet)
 }
 
 #[test]
 fn behind_a_holding_brake_the_flag_of_torque_on_tells_when_torque_went_and_without_it_that_is_said() {
     let folder = tempfile::tempdir().unwrap();
     for seed in 1..=4 {
-        let run =
-            Plan { sheet: braked(folder.path(), true), ..Plan::batch_auger() }.seed(seed).run().unwrap();
+        let run = Plan { sheet: braked(folder.path(), true).unwrap(), ..Plan::batch_auger() }
+            .seed(seed)
+            .run()
+            .unwrap();
         assert_eq!(
             run.outcome.verdict,
             Verdict::Accepted,
@@ -321,14 +324,14 @@ fn behind_a_holding_brake_the_flag_of_torque_on_tells_when_torque_went_and_witho
             check(&run, "enable-off-turning")
         );
     }
-    let sheet = braked(folder.path(), false);
+    let sheet = braked(folder.path(), false).unwrap();
     let run = Plan { sheet, ..Plan::batch_auger() }.only("enable-off-turning").run().unwrap();
     let made = check(&run, "enable-off-turning").unwrap();
     assert_eq!(made.verdict, Verdict::Undecided);
     assert!(made.results.iter().any(|r| r.sentence.contains("a flag of torque on would")), "{made:#?}");
     // An amplifier that ignores enable is found all the same, whatever its brake does.
     for fault in ["enable-always", "enable-always-braked"] {
-        let sheet = braked(folder.path(), true);
+        let sheet = braked(folder.path(), true).unwrap();
         let run = Plan { sheet, ..Plan::batch_auger() }.fault(fault).run().unwrap();
         assert_eq!(run.outcome.verdict, Verdict::Rejected, "{fault}");
     }

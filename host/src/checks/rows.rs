@@ -369,7 +369,7 @@ mod tests {
     fn what_most_of_an_uncertainty_is_is_said_for_one_part_for_several_and_for_none() {
         let said = |parts: &[f64]| {
             let names = ["a", "b", "c"];
-            let parts = names.iter().zip(parts).map(|(n, u)| Contribution::normal(*n, Volts::new(*u)));
+            let parts = names.iter().zip(parts).map(|(n, u)| Contribution::normal(n, Volts::new(*u)));
             let budget = Budget::new(Volts::ZERO).with_all(parts);
             Row::number("x.y", "Level", "V").reported(&budget, "").statement.unwrap().sentence
         };
