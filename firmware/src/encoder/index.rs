@@ -43,9 +43,8 @@ pub struct IndexTracker {
     last_down: Option<Counts>,
     /// Time of the last turn, while turning on the same way.
     turn: Option<(u64, Direction)>,
-    /// Travel of both signs has been seen since the last pass.
-    travelled_up: bool,
-    travelled_down: bool,
+    /// Travel has been seen since the last pass: the counter lives.
+    travelled: bool,
     trembles: u32,
     passes: u32,
     chatter: u32,
@@ -86,7 +85,7 @@ impl IndexTracker {
             Direction::Down => self.last_down = Some(position),
         }
         self.last = Some(pass);
-        (self.travelled_up, self.travelled_down) = (false, false);
+        self.travelled = false;
         self.passes = self.passes.saturating_add(1);
         Some(pass)
     }
@@ -98,8 +97,7 @@ impl IndexTracker {
 
     /// Takes the travel of a tick.
     pub fn travel(&mut self, moved: Counts) {
-        self.travelled_up |= moved.0 > 0;
-        self.travelled_down |= moved.0 < 0;
+        self.travelled |= moved.0 != 0;
     }
 
     /// Speed by the time of the last turn; while the next pass is awaited, at most one revolution in the time waited.
@@ -144,13 +142,13 @@ impl IndexTracker {
         self.chatter = self.chatter.saturating_add(1);
     }
 
-    /// A turn moves the counter, unless the counter is dead; a tremble moves it to and fro by next to nothing.
+    /// A turn moves the counter, unless the counter is dead; a tremble moves it by next to nothing, and what it does to and
+    /// fro within one tick is not seen as such.
     ///
     /// A counter with one dead phase trembles as well, and can't be told from a shaft that hunts about the edge of Z:
     /// against that fault stand the watch for missing travel and the receiver's alarm.
     fn is_turn(&self, interval: &IndexInterval) -> bool {
-        let trembled = self.travelled_up && self.travelled_down;
-        interval.counts.0.unsigned_abs() >= FEWEST_COUNTS || !trembled
+        interval.counts.0.unsigned_abs() >= FEWEST_COUNTS || !self.travelled
     }
 }
 
@@ -214,6 +212,10 @@ mod tests {
             tracker.travel(Counts(1));
         }
         assert_eq!(tracker.trembles(), 4);
+        // The way back lay within a tick with more of the way there: only one sign was seen.
+        tracker.travel(Counts(-1));
+        let pass = tracker.pass(Counts(-1), Micros(30_000), Direction::Up).unwrap();
+        assert_eq!((pass.interval, tracker.speed(pass.at)), (None, None));
         let mut dead = IndexTracker::new();
         dead.pass(Counts(0), Micros(5_000), Direction::Up);
         dead.pass(Counts(0), Micros(10_000), Direction::Up);
