@@ -2,6 +2,8 @@
 //!
 //! The only check that ties the sense of the counts to what a person sees of the shaft without the command taking part.
 
+mod plot;
+
 use proofstand_units::Seconds;
 
 use super::evidence::travel;
@@ -145,6 +147,7 @@ impl Check for HandTurn {
         out.results.push(sign(context, &turns));
         for turn in &turns {
             out.results.push(revolution(context, turn));
+            out.plots.extend(plot::plot(context, turn));
         }
         out.notes.push(
             "Made with motor power off and enable open: the sense of the counts is tied to what a person saw of the \
@@ -190,6 +193,14 @@ struct HandTurned<'a> {
     moved: i64,
     answer: Option<Turned>,
     lines: LineCount,
+}
+
+impl HandTurned<'_> {
+    /// Whether a person saw it turn as the sheet says for a positive command; none if nobody saw it turn.
+    fn as_commanded(&self, context: &Context<'_>) -> Option<bool> {
+        let seen = self.answer.filter(|a| *a != Turned::NotAtAll)?;
+        Some(seen == Turned::from(context.sheet.direction.positive_command))
+    }
 }
 
 fn turns<'a>(context: &Context<'_>, evidence: &'a [StepEvidence]) -> Vec<HandTurned<'a>> {
@@ -261,8 +272,7 @@ fn sign(context: &Context<'_>, turns: &[HandTurned<'_>]) -> ResultRow {
     let row = Row::text("hand-turn.sign", &name, word(wanted));
     // What each answer makes of the way that the sheet speaks of.
     let told = turns.iter().filter(|t| t.moved.abs() >= SOME).filter_map(|t| {
-        let seen = t.answer.filter(|a| *a != Turned::NotAtAll)?;
-        let same = seen == Turned::from(direction.positive_command);
+        let same = t.as_commanded(context)?;
         Some(if same { t.moved.signum() as f64 } else { -t.moved.signum() as f64 })
     });
     let told: Vec<f64> = told.collect();

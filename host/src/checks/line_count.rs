@@ -8,7 +8,7 @@ pub(super) use slow_scale::{ID as SLOW_SCALE, SlowScale};
 
 use proofstand_protocol::message::TripCause;
 use proofstand_protocol::program::{End, Next, Segment};
-use proofstand_protocol::units::MilliRpm;
+use proofstand_protocol::units::{Micros, MilliRpm};
 use proofstand_units::{CountsPerRev, Rpm, Seconds};
 
 use super::evidence::{SAME_PLACE, index_events, travel};
@@ -364,14 +364,20 @@ fn counts_are_right(results: &[ResultRow]) -> bool {
 
 /// Counts of each whole revolution, passed in one direction: forward and reverse meet different edges of the index.
 pub(super) fn intervals(made: &StepEvidence, expected: CountsPerRev) -> Vec<i64> {
+    timed_intervals(made, expected).into_iter().map(|(_, counts)| counts).collect()
+}
+
+/// The same, each with the time at which it ended.
+pub(super) fn timed_intervals(made: &StepEvidence, expected: CountsPerRev) -> Vec<(Micros, i64)> {
     let mut passes = passes(&made.timed_events(), &made.samples);
     without_trembling(&mut passes, i64::from(expected.get() / SAME_PLACE));
-    let counted: Vec<i64> = line_count(&passes, expected).intervals.iter().map(|i| i.counts.0).collect();
+    let counted: Vec<(Micros, i64)> =
+        line_count(&passes, expected).intervals.iter().map(|i| (i.to, i.counts.0)).collect();
     let disagreed = made.trip().is_some_and(|t| t.cause == TripCause::SpeedDisagreement);
     match (passes.first(), made.index_before) {
         // The fixture may have stopped this motion at its very first pass, for the way since the pass before it.
         (Some(first), Some(before)) if counted.is_empty() && disagreed => {
-            vec![(first.position.0 - before.0).abs()]
+            vec![(first.at, (first.position.0 - before.0).abs())]
         }
         _ => counted,
     }

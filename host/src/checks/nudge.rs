@@ -1,6 +1,8 @@
 //! The first motion: slow, short, bounded. Do counts follow the command, is there an index, which way does it turn?
 
-use proofstand_protocol::message::{Contacts, TripCause};
+mod plot;
+
+use proofstand_protocol::message::{Contacts, Limits, TripCause};
 use proofstand_protocol::program::{End, Next};
 use proofstand_protocol::units::{Counts, Micros};
 use proofstand_units::{Rpm, Seconds, Volts};
@@ -79,7 +81,7 @@ impl Check for Nudge {
             ),
             come_to_rest(&motion.hold, Seconds::new(10.0)),
         ];
-        let limits = LimitsFor::slow(context, TURNS + 1.0).limits();
+        let limits = limits(context);
         let motion = |name: &'static str| {
             Step::Move(Box::new(MoveStep {
                 acts: Vec::new(),
@@ -161,7 +163,9 @@ impl Check for Nudge {
                 ));
             }
         }
-        if let Some(volts) = breakaway(context, made) {
+        let drawn = [STEP, RELEASED].into_iter().filter_map(|name| evidence.iter().find(|e| e.name == name));
+        out.plots.extend(drawn.filter_map(|made| plot::plot(context, made)));
+        if let Some(volts) = plot::breakaway(context, made) {
             out.notes.push(format!(
                 "The shaft began to move at {:+.3} V ({}).",
                 volts.get(),
@@ -218,6 +222,11 @@ fn set(name: &'static str, what: &str, contacts: Contacts) -> Step {
         prompt: None,
         time: CONTACTS,
     }))
+}
+
+/// What the fixture enforces meanwhile.
+fn limits(context: &Context<'_>) -> Limits {
+    LimitsFor::slow(context, TURNS + 1.0).limits()
 }
 
 /// The shaft did not follow a command that should have moved it.
@@ -370,15 +379,6 @@ fn direction(context: &Context<'_>, answer: Option<Turned>, counts_follow: bool)
             "direction can't be proven from counts alone: command and counts reversed together look healthy",
         ),
     }
-}
-
-/// The command at which the shaft began to move.
-fn breakaway(context: &Context<'_>, made: &StepEvidence) -> Option<Volts> {
-    let start = made.segment_samples(RAMP_AT).next()?.position.0;
-    let moved = i64::from(context.motion.axis.counts_per_rev.get() / 400).max(2);
-    made.segment_samples(RAMP_AT)
-        .find(|s| (s.position.0 - start).abs() >= moved)
-        .map(|s| Volts::new(f64::from(s.readback.0) * 1e-6))
 }
 
 #[cfg(test)]

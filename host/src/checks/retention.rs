@@ -4,6 +4,7 @@
 
 mod change;
 mod judge;
+mod plot;
 #[cfg(test)]
 mod tests;
 

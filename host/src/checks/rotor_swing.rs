@@ -5,10 +5,11 @@ use proofstand_units::RadPerSec2;
 
 use super::command_scale::{measured, swing};
 use super::rows::Row;
+use super::traces::{axis, dots};
 use super::{Check, Context, Judgement, Need, Step, StepEvidence, too_low_to_move};
 use crate::metrology::{Budget, Contribution};
 use crate::planner::{CannotPlan, ReversalLevel};
-use crate::record::model::Verdict;
+use crate::record::model::{Panel, Plot, Series, Verdict};
 use crate::sheet::AxisSheet;
 
 /// The check.
@@ -68,6 +69,7 @@ impl Check for RotorSwing {
 
     fn judge(&self, context: &Context<'_>, evidence: &[StepEvidence]) -> Judgement {
         let mut out = Judgement::default();
+        let mut drawn = Vec::new();
         for (name, plan) in levels(context) {
             let Some(made) = evidence.iter().find(|e| e.name == name) else { continue };
             let level = plan.level.get();
@@ -88,15 +90,18 @@ impl Check for RotorSwing {
                         estimate.gain.standard_uncertainty,
                         estimate.gain.degrees_of_freedom,
                     ));
-                    row.shown(
+                    let row = row.shown(
                         &budget,
                         Verdict::Accepted,
                         "measured; what all runs share (command, clock, sensor) cancels between them",
-                    )
+                    );
+                    drawn.push((level, value.get(), row.expanded_uncertainty.unwrap_or_default()));
+                    row
                 }
                 Err(why) => row.without(Verdict::Undecided, &why),
             });
         }
+        out.plots.extend(plot(&drawn));
         out.notes.push(
             "These are numbers for `proofstand inertia`, not results against a tolerance: accepted means measured."
                 .to_owned(),
@@ -105,9 +110,43 @@ impl Check for RotorSwing {
     }
 }
 
+/// What each level gave: level, acceleration, its expanded uncertainty. None where no level gave any.
+fn plot(found: &[(f64, f64, f64)]) -> Option<Plot> {
+    found.first()?;
+    Some(Plot {
+        id: format!("{ID}-levels"),
+        title: "Acceleration by the command".to_owned(),
+        description: format!(
+            "Acceleration by the command at {} levels, in percent of rated torque, with its expanded uncertainty from the \
+             scatter over the reversals.",
+            found.len()
+        ),
+        x: axis("Level", "% of rated torque"),
+        panels: vec![Panel {
+            y: axis("Acceleration", "rad/s²"),
+            series: vec![Series {
+                uncertainty: found.iter().map(|f| f.2).collect(),
+                ..dots("measured, U", found.iter().map(|f| [f.0, f.1]).collect())
+            }],
+            bands: Vec::new(),
+            marks: Vec::new(),
+        }],
+        lanes: Vec::new(),
+    })
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn each_level_that_was_measured_is_a_point_with_its_uncertainty() {
+        let picture = plot(&[(10.0, 200.0, 1.0), (20.0, 401.0, 2.0)]).unwrap();
+        let series = &picture.panels[0].series[0];
+        assert_eq!(series.points, [[10.0, 200.0], [20.0, 401.0]]);
+        assert_eq!(series.uncertainty, [1.0, 2.0]);
+        assert_eq!(plot(&[]), None);
+    }
 
     #[test]
     fn it_has_the_gates_of_the_command_s_scale() {

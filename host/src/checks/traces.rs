@@ -4,7 +4,7 @@ use proofstand_protocol::message::Sample;
 use proofstand_protocol::units::Micros;
 use proofstand_units::Rpm;
 
-use super::evidence::flag_events;
+use super::evidence::{flag_events, index_events};
 use super::{Context, StepEvidence};
 use crate::record::model::{Band, Lane, Mark, Panel, Plot, PlotAxis, Series, SeriesStyle};
 use crate::sheet::{Flag, FlagRole, Polarity};
@@ -175,6 +175,69 @@ fn lane_from(flag: &Flag, made: &StepEvidence, origin: u64) -> Option<Lane> {
         high_label: "active".to_owned(),
         low_label: "idle".to_owned(),
     })
+}
+
+/// An axis by its quantity and unit.
+pub(super) fn axis(label: &str, unit: &str) -> PlotAxis {
+    PlotAxis { label: label.to_owned(), unit: unit.to_owned() }
+}
+
+/// A curve.
+pub(super) fn curve(name: impl Into<String>, points: Vec<[f64; 2]>) -> Series {
+    Series { name: name.into(), style: SeriesStyle::Line, points, uncertainty: Vec::new() }
+}
+
+/// Points, each by itself.
+pub(super) fn dots(name: impl Into<String>, points: Vec<[f64; 2]>) -> Series {
+    Series { name: name.into(), style: SeriesStyle::Points, points, uncertainty: Vec::new() }
+}
+
+/// Those that have anything to draw: an empty one would only be a name.
+pub(super) fn not_empty(series: impl IntoIterator<Item = Series>) -> Vec<Series> {
+    series.into_iter().filter(|s| !s.points.is_empty()).collect()
+}
+
+/// A named height.
+pub(super) fn mark(name: impl Into<String>, y: f64) -> Mark {
+    Mark { name: name.into(), y }
+}
+
+/// A region as high from one end of a time to the other; which of the heights is the lower one does not matter.
+pub(super) fn level_band(name: impl Into<String>, [from, to]: [f64; 2], [a, b]: [f64; 2]) -> Band {
+    Band { name: name.into(), points: [from, to].map(|t| [t, a.min(b), a.max(b)]).to_vec() }
+}
+
+/// Slow motion is drawn with a point every so many microseconds.
+const APART_US: u64 = 5_000;
+
+/// One value of slow motion over the seconds since `origin`: a point every 5 ms, and the last.
+pub(super) fn over_time(samples: &[Sample], origin: u64, value: impl Fn(&Sample) -> f64) -> Vec<[f64; 2]> {
+    let mut points = Vec::new();
+    let mut due = 0;
+    for (n, sample) in samples.iter().enumerate() {
+        if sample.at.0 >= due || n + 1 == samples.len() {
+            points.push([seconds_since(origin, sample.at), value(sample)]);
+            due = sample.at.0 + APART_US;
+        }
+    }
+    points
+}
+
+/// A time on a picture's axis.
+pub(super) fn seconds_since(origin: u64, at: Micros) -> f64 {
+    (at.0 as f64 - origin as f64) / 1e6
+}
+
+/// The command that a sample tells, in volts.
+pub(super) fn commanded(sample: &Sample) -> f64 {
+    f64::from(sample.command.0) / 1e6
+}
+
+/// Where the index was met, at the counts from `first`.
+pub(super) fn index_dots(made: &StepEvidence, origin: u64, first: i64) -> Series {
+    let met =
+        index_events(made).map(|(at, position)| [seconds_since(origin, at), (position.0 - first) as f64]);
+    dots("index met", met.collect())
 }
 
 /// When the program began to drive.

@@ -1,5 +1,7 @@
 //! A speed command at 0 V.
 
+mod plot;
+
 use proofstand_protocol::message::TripCause;
 use proofstand_protocol::program::Next;
 use proofstand_units::{Rpm, RpmPerVolt, Seconds, Volts};
@@ -62,6 +64,7 @@ pub(super) fn judge(context: &Context<'_>, drive: &SpeedCommand, made: &StepEvid
     if made.segment_samples(0).next().is_none() {
         return out;
     }
+    out.plots.extend(plot::plots(context, made));
     let Some(drift) = measured(context, made, AT_ZERO) else {
         let why = match made.trip() {
             Some(trip) => crate::fixture::trip_in_words(trip),

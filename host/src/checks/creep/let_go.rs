@@ -1,5 +1,8 @@
 //! A torque command rises until friction lets go, a few times either way.
 
+mod plot;
+
+use proofstand_protocol::message::Sample;
 use proofstand_protocol::program::{End, Next};
 use proofstand_protocol::units::{Counts, Ticks};
 use proofstand_units::{Percent, Seconds, Volts};
@@ -62,6 +65,7 @@ pub(super) fn step(context: &Context<'_>) -> Step {
 pub(super) fn judge(context: &Context<'_>, made: &StepEvidence) -> Judgement {
     let mut out = Judgement::default();
     let Some(rest) = rests(context, made) else { return out };
+    out.plots.extend(plot::plot(context, made));
     let still = rest.verdict == Verdict::Accepted;
     out.results.push(rest);
     if !still {
@@ -181,13 +185,16 @@ fn rests(context: &Context<'_>, made: &StepEvidence) -> Option<ResultRow> {
 
 /// The command at which the shaft had let go in a ramp that came to its end.
 fn let_go_at(context: &Context<'_>, made: &StepEvidence, slot: u8) -> Option<Volts> {
+    let_go_sample(context, made, slot).map(|s| Volts::new(f64::from(s.command.0) * 1e-6))
+}
+
+/// The sample in which the shaft had let go in a ramp that came to its end.
+fn let_go_sample<'a>(context: &Context<'_>, made: &'a StepEvidence, slot: u8) -> Option<&'a Sample> {
     made.segment_start(slot + 1)?;
     let start = made.segment_samples(slot).next()?.position.0;
     let moved = f64::from(context.motion.axis.counts_per_rev.get()) * MOVED_DEGREES / 360.0;
     let moved = (moved as i64).max(2);
-    made.segment_samples(slot)
-        .find(|s| (s.position.0 - start).abs() >= moved)
-        .map(|s| Volts::new(f64::from(s.command.0) * 1e-6))
+    made.segment_samples(slot).find(|s| (s.position.0 - start).abs() >= moved)
 }
 
 struct Mean {
@@ -206,8 +213,8 @@ impl Mean {
 }
 
 #[cfg(test)]
-mod tests {
-    use proofstand_protocol::message::{Event, Sample};
+pub(super) mod tests {
+    use proofstand_protocol::message::Event;
     use proofstand_protocol::units::{Micros, Microvolts};
 
     use super::*;
@@ -222,10 +229,10 @@ mod tests {
     }
 
     /// A breakaway of 2.5 % of rated torque: the sheet's bound is 3 %.
-    const EASILY: f64 = 2e3;
+    pub(super) const EASILY: f64 = 2e3;
 
     /// At rest at 0 V but for what is told, then every ramp lets go after 100 ms at so many microvolts a millisecond.
-    fn let_go(context: &Context<'_>, swings_at_rest: i64, ramp: f64) -> StepEvidence {
+    pub(super) fn let_go(context: &Context<'_>, swings_at_rest: i64, ramp: f64) -> StepEvidence {
         let mut samples: Vec<Sample> = Vec::new();
         let mut events = Vec::new();
         let (mut at, mut position) = (0, 0);

@@ -64,6 +64,7 @@ pub(super) fn judge(context: &Context<'_>, evidence: &[StepEvidence]) -> Judgeme
             Err(missing) => flag_row().without(Verdict::NotDone, &missing.why),
         });
     }
+    out.plots.extend(super::plot::plot(context, evidence));
     out
 }
 
@@ -247,7 +248,7 @@ pub(super) fn compared(
 }
 
 /// What the slow count, or the nudge, had found: the farthest from the target.
-fn counted_before(context: &Context<'_>, per_rev: i64) -> Option<i64> {
+pub(super) fn counted_before(context: &Context<'_>, per_rev: i64) -> Option<i64> {
     let rows = context.earlier.iter().filter(|c| c.id == "nudge" || c.id == "line-count-slow");
     let counted = rows.flat_map(|c| &c.results).filter(|r| r.target == Some(per_rev as f64));
     counted.filter_map(|r| r.measured).map(|m| m as i64).max_by_key(|c| (c - per_rev).abs())
@@ -328,7 +329,7 @@ fn torque_gain(
     Ok(change.row(context, GAIN.0, GAIN.1))
 }
 
-fn reversal_of(
+pub(super) fn reversal_of(
     context: &Context<'_>,
     made: &StepEvidence,
 ) -> Option<Result<ReversalEstimate, crate::estimate::EstimateError>> {
@@ -364,7 +365,7 @@ fn cap(context: &Context<'_>, before: &StepEvidence, after: &StepEvidence) -> Re
     change.row(context, CAP.0, CAP.1)
 }
 
-fn held(context: &Context<'_>, made: &StepEvidence) -> Option<SpeedEstimate> {
+pub(super) fn held(context: &Context<'_>, made: &StepEvidence) -> Option<SpeedEstimate> {
     let plan = cap_level(context)?;
     let hold: Vec<Sample> = made.segment_samples(speed_cap::HOLD).copied().collect();
     let window = (plan.window.to_millis() as usize).min(hold.len());
