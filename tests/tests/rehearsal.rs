@@ -64,6 +64,7 @@ const FAULTS: &[(&str, &str, &str)] = &[
     ("encoder-b-open", "lines", "encoder-not-driven"),
     ("index-open", "lines", "encoder-not-driven"),
     ("phase-dead", "nudge", "encoder-silent"),
+    ("index-noisy=20", "lines", "index-noisy"),
     ("encoder-noise", "line-count-slow", "pairs-disturbed"),
     ("encoder-no-ground", "line-count-slow", "pairs-disturbed"),
     ("counter-loses", "line-count-slow", "counts-uneven"),

@@ -1,15 +1,17 @@
 //! At rest: do the flags follow enable, on and off, and in time?
 
-use proofstand_protocol::message::{Event, Sample, State};
+use proofstand_protocol::message::{Event, Sample, State, Trip, TripCause};
 use proofstand_protocol::program::Next;
 use proofstand_protocol::units::{Micros, Ticks};
 use proofstand_units::{Seconds, Volts};
 
 use super::lines::{active_at_first, slug};
 use super::rows::Row;
+use super::step::is_about_the_axis;
 use super::traces::{lane, quiet_plot, state_lane};
 use super::{Act, ActAt, ActWhat, Check, Context, Judgement, MoveStep, Need, Step, StepEvidence};
 use crate::estimate::flags::{self, Answer, Question};
+use crate::fixture::{cause_in_words, trip_in_words};
 use crate::metrology::{Budget, Limits};
 use crate::planner::{CannotPlan, LimitsFor, after, step_to, total_timeout};
 use crate::record::model::{Lane, ResultRow, Verdict};
@@ -92,6 +94,7 @@ impl Check for EnableRest {
         let mut out = Judgement::default();
         let Some(made) = evidence.iter().find(|e| e.name == STEP) else { return out };
         let sheet = context.sheet;
+        out.results.push(stands(made));
         for flag in following(sheet) {
             on(context, flag, made, &mut out.results);
             off(context, flag, "enable-off-rest", "", made, &mut out.results);
@@ -115,6 +118,28 @@ impl Check for EnableRest {
         ));
         out
     }
+}
+
+/// What the fixture makes of a shaft that is enabled and not commanded.
+fn stands(made: &StepEvidence) -> ResultRow {
+    let row =
+        Row::text("enable-off-rest.stands", "Enabled at 0 V, what makes the fixture stop it", "nothing");
+    match made.trip() {
+        Some(trip) if is_about_the_axis(trip.cause) => row.is(
+            cause_in_words(trip.cause),
+            Verdict::Rejected,
+            "the fixture opened enable although nothing was commanded",
+        ),
+        Some(trip) => {
+            row.is(cause_in_words(trip.cause), Verdict::Undecided, "it was not the axis that made it stop")
+        }
+        None => row.is("nothing", Verdict::Accepted, "it stood, and the fixture let it"),
+    }
+}
+
+/// When the fixture opened enable by itself, for another reason than torque that was missing.
+fn cut_short(made: &StepEvidence) -> Option<&Trip> {
+    made.trip().filter(|trip| trip.cause != TripCause::TorqueOff)
 }
 
 /// When the fixture came into a state.
@@ -180,7 +205,8 @@ fn on(context: &Context<'_>, flag: &Flag, made: &StepEvidence, rows: &mut Vec<Re
     let Some(enabled) = state_at(made, State::Enabling) else { return };
     let closed =
         Moment { at: Micros(enabled.0 + (CONTACT_CLOSES.get() * 1e6) as u64), half_width: CONTACT_CLOSES };
-    let to = state_at(made, State::Opened).unwrap_or(Micros(u64::MAX));
+    let ended = [State::Opened, State::Tripped].into_iter().filter_map(|state| state_at(made, state)).min();
+    let to = ended.unwrap_or(Micros(u64::MAX));
     let id = format!("enable-off-rest.{}.on", slug(flag.role));
     // A brake is released on torque, where that has a flag; torque comes on enable.
     let torque = context.sheet.flag(FlagRole::TorqueOn).filter(|_| flag.role == FlagRole::BrakeRelease);
@@ -218,7 +244,13 @@ fn on(context: &Context<'_>, flag: &Flag, made: &StepEvidence, rows: &mut Vec<Re
             let measured = Budget::new(answer.delay).with_all(answer.contributions());
             row.judged(&measured, &limits, context.by())
         }
-        None => row.without(Verdict::Rejected, "the flag did not come while the amplifier was enabled"),
+        None => match cut_short(made) {
+            Some(trip) => row.without(
+                Verdict::Undecided,
+                &format!("the fixture stopped before the flag came: {}", trip_in_words(trip)),
+            ),
+            None => row.without(Verdict::Rejected, "the flag did not come while the amplifier was enabled"),
+        },
     });
 }
 

@@ -25,6 +25,12 @@ pub(super) fn excursion(context: &Context<'_>, made: &StepEvidence, slot: u8) ->
     Some(farthest as f64 * 360.0 / f64::from(context.motion.axis.counts_per_rev.get()))
 }
 
+/// How many counts the shaft's places of a step lie apart at most.
+pub(super) fn extent(made: &StepEvidence) -> u64 {
+    let places = || made.samples.iter().map(|s| s.position.0);
+    places().max().zip(places().min()).map_or(0, |(most, least)| most.abs_diff(least))
+}
+
 /// Index latches with their times.
 pub(super) fn index_events(evidence: &StepEvidence) -> impl Iterator<Item = (Micros, Counts)> {
     evidence.events.iter().filter_map(|e| match e.event {

@@ -2,7 +2,7 @@
 
 use proofstand_units::Seconds;
 
-use super::evidence::flag_events;
+use super::evidence::{extent, flag_events, index_events};
 use super::rows::Row;
 use super::traces::{lane, quiet_plot};
 use super::{Check, Context, Judgement, Need, ObserveStep, Step, StepEvidence};
@@ -27,7 +27,7 @@ impl Check for Lines {
     }
 
     fn shows(&self) -> &'static str {
-        "With enable open and 0 V, the receivers find every encoder pair driven, and the flags that have an idle state are \
+        "With enable open and 0 V, the receivers find every encoder pair driven, no index pulse comes, and the flags that have an idle state are \
          in it and stay there."
     }
 
@@ -50,6 +50,7 @@ impl Check for Lines {
         let mut out = Judgement::default();
         let Some(made) = evidence.iter().find(|e| e.name == STEP) else { return out };
         out.results.push(pairs(made));
+        out.results.push(index(made));
         for flag in &context.sheet.flags {
             out.results.extend(idles(flag, made));
             out.notes.push(format!(
@@ -83,6 +84,33 @@ fn pairs(made: &StepEvidence) -> ResultRow {
         None => row.without(
             Verdict::Undecided,
             "this fixture can't tell whether a pair is driven; newer firmware, or a board with such receivers, can",
+        ),
+    }
+}
+
+/// So many pulses are no shaft's that someone brushed past (common practice, no source).
+const FALSE_PULSES: usize = 3;
+/// Counts that a standing shaft trembles by.
+const TREMBLE: u64 = 2;
+
+/// Nothing turns: an index pulse that comes all the same is no index pulse, unless the shaft rests on the index's very edge.
+fn index(made: &StepEvidence) -> ResultRow {
+    let row = Row::text("lines.index", "Index pulses while the shaft stands", "none");
+    let seen = index_events(made).count();
+    let text = match seen {
+        1 => "1 pulse".to_owned(),
+        more => format!("{more} pulses"),
+    };
+    match (extent(made), seen) {
+        (_, 0) => row.is("none", Verdict::Accepted, "none came while nothing was done"),
+        (moved, _) if moved > TREMBLE => row.without(Verdict::NotDone, "the shaft was moved meanwhile"),
+        (_, FALSE_PULSES..) => {
+            row.is(&text, Verdict::Rejected, "pulses came on pair Z and no counts with them: they are not the index's")
+        }
+        _ => row.is(
+            &text,
+            Verdict::Undecided,
+            "a false pulse on pair Z, or a shaft that rests on the index's edge: turn it a little and look again",
         ),
     }
 }

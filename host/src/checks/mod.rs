@@ -14,7 +14,7 @@ mod evidence;
 mod hand_turn;
 mod line_count;
 mod lines;
-mod nudge;
+pub(crate) mod nudge;
 mod retention;
 pub(crate) mod rotor_swing;
 mod rows;

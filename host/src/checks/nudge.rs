@@ -35,6 +35,14 @@ const REST_AT: u8 = 0;
 const RAMP_AT: u8 = 1;
 /// The ramp reaches its end in this time.
 const RAMP: Seconds = Seconds::new(4.5);
+/// Fewer counts than this are no motion: a counter that stands, with one pair dead, trembles by one or two.
+const TREMBLE: i64 = 8;
+/// What is said where index pulses come with no counts between them, and a person saw no motion, saw it, or did not look.
+pub(crate) const INDEX_STANDING: &str = "index pulses, no motion";
+/// A person saw motion.
+pub(crate) const TURNS_UNCOUNTED: &str = "turns, no counts";
+/// Nobody looked.
+pub(crate) const INDEX_UNCOUNTED: &str = "index pulses, no counts";
 const STEP: &str = "nudge";
 /// The same again with the end switches' contacts as if nothing were tripped, if the shaft did not move.
 const RELEASED: &str = "nudge, end switches released";
@@ -142,10 +150,12 @@ impl Check for Nudge {
         // A shaft that turned before it was commanded says nothing about the command's sign.
         let commanded = rest.verdict != Verdict::Rejected;
         out.results.push(rest);
-        out.results.push(moves(made, moved));
+        out.results.push(moves(made, moved, answer));
         out.results.extend(evidence.iter().find(|e| e.name == RELEASED).map(released_moves));
         if moved != 0 && commanded {
-            out.results.push(counts_follow(context, moved));
+            if tells_sense(made, moved) {
+                out.results.push(counts_follow(context, moved));
+            }
             match made.trip().map(|t| t.cause) {
                 None => out.results.push(index_comes(context, made)),
                 Some(TripCause::SpeedDisagreement) => out.results.push(first_interval(context, made)),
@@ -233,7 +243,7 @@ fn limits(context: &Context<'_>) -> Limits {
 fn stands(made: &StepEvidence) -> bool {
     let given_up = matches!(made.ending, StepEnding::TimedOut { slot: RAMP_AT })
         || made.trip().is_some_and(|t| t.cause == TripCause::NoCounts);
-    given_up && travel(made).abs() < 8
+    given_up && travel(made).abs() < TREMBLE
 }
 
 /// The same motion with the end switches released tells whether it was they that held the shaft.
@@ -243,7 +253,7 @@ fn released_moves(made: &StepEvidence) -> ResultRow {
         "The same with the end switches' contacts closed",
         "stands as before",
     );
-    if travel(made).abs() < 8 {
+    if travel(made).abs() < TREMBLE {
         row.is("stands as before", Verdict::Accepted, "it is not the end switches that hold it")
     } else {
         row.is(
@@ -255,9 +265,9 @@ fn released_moves(made: &StepEvidence) -> ResultRow {
 }
 
 /// Did it move, and get on, and stop?
-fn moves(made: &StepEvidence, moved: i64) -> ResultRow {
+fn moves(made: &StepEvidence, moved: i64, answer: Option<Turned>) -> ResultRow {
     let row = Row::text("nudge.moves", "The shaft moves on a small command", "moves");
-    let still = moved.abs() < 8;
+    let still = moved.abs() < TREMBLE;
     match (made.trip().map(|t| t.cause), made.ending) {
         (Some(TripCause::NoCounts), _) | (_, StepEnding::TimedOut { slot: RAMP_AT }) if still => {
             row.is("no counts", Verdict::Rejected, "the command rose above breakaway and no count came")
@@ -273,6 +283,7 @@ fn moves(made: &StepEvidence, moved: i64) -> ResultRow {
         (Some(TripCause::Travel), _) => {
             row.is("does not stop", Verdict::Rejected, "it went on turning when the command was taken away")
         }
+        (Some(TripCause::SpeedDisagreement), _) if still => index_alone(row, answer),
         // What these two say about the counts has rows of its own.
         (Some(TripCause::WrongWay | TripCause::SpeedDisagreement), _) => {
             row.is("moves", Verdict::Accepted, "it moved; the fixture stopped it for its counts")
@@ -288,6 +299,34 @@ fn moves(made: &StepEvidence, moved: i64) -> ResultRow {
         ),
         _ => row.is("moves", Verdict::Accepted, "it moved as planned"),
     }
+}
+
+/// Two index pulses came, and no counts between them.
+fn index_alone(row: Row, answer: Option<Turned>) -> ResultRow {
+    match answer {
+        Some(Turned::NotAtAll) => row.is(
+            INDEX_STANDING,
+            Verdict::Rejected,
+            "index pulses came and no counts, and a person saw no motion: they are not the index's",
+        ),
+        Some(_) => row.is(
+            TURNS_UNCOUNTED,
+            Verdict::Rejected,
+            "index pulses came and no counts, and a person saw it turn: the counter stands",
+        ),
+        None => row.is(
+            INDEX_UNCOUNTED,
+            Verdict::Rejected,
+            "index pulses came and no counts: they are not the index's, or the counter stands",
+        ),
+    }
+}
+
+/// Whether the counts say which way they run. A shaft that the read-out or the index calls too fast has turned farther than
+/// a counter that stands trembles.
+fn tells_sense(made: &StepEvidence, moved: i64) -> bool {
+    let fast = [TripCause::OverspeedReadout, TripCause::OverspeedIndex];
+    moved.abs() >= TREMBLE || !made.trip().is_some_and(|trip| fast.contains(&trip.cause))
 }
 
 /// Do counts have the sign that the sheet says?

@@ -294,11 +294,15 @@ fn judge_run(context: &Context<'_>, run: &Run<'_>, made: &StepEvidence, rows: &m
     rows.extend(counts(made, per_rev, &slug, &label));
     if let Some(trip) = made.trip() {
         let why = match trip.cause {
-            TripCause::OverspeedCounts | TripCause::OverspeedIndex | TripCause::OverspeedReadout => format!(
-                "nothing held the speed down: it passed the cap of {:.0} rpm and the fixture tripped at {:.0} rpm",
-                cap.get(),
-                f64::from(trip.speed.0).abs() / 1e3
-            ),
+            TripCause::OverspeedCounts | TripCause::OverspeedIndex | TripCause::OverspeedReadout
+                if f64::from(trip.speed.0).abs() / 1e3 > cap.get() =>
+            {
+                format!(
+                    "nothing held the speed down: it passed the cap of {:.0} rpm and the fixture tripped at {:.0} rpm",
+                    cap.get(),
+                    f64::from(trip.speed.0).abs() / 1e3
+                )
+            }
             _ => format!("the run tripped: {}", crate::fixture::trip_in_words(trip)),
         };
         rows.push(held_row.measured(f64::from(trip.speed.0).abs() / 1e3).verdict(Verdict::Rejected, &why));

@@ -2,6 +2,7 @@
 
 use super::rules::{finding, near, ratio};
 use super::{Finding, Pattern, cite};
+use crate::checks::nudge::{INDEX_STANDING, INDEX_UNCOUNTED, TURNS_UNCOUNTED};
 use crate::record::model::{ResultRow, Verdict};
 
 /// The revolutions counted slowly that are wrong.
@@ -104,8 +105,15 @@ pub(super) fn no_index(p: &Pattern<'_>) -> Option<Finding> {
     }
     let noisy = || {
         let often = p.row("line-count-slow.index").filter(|r| r.verdict == Verdict::Rejected);
-        let early = p.row("nudge.moves").filter(|r| r.measured_text.as_deref() == Some(INDEX_OVERSPEED));
-        early.or(often.filter(|r| r.measured_text.as_ref().is_some_and(|t| !t.starts_with("0 "))))
+        let early =
+            ["enable-off-rest.stands", "nudge.moves"].into_iter().filter_map(|id| p.row(id)).find(|r| {
+                let said = r.measured_text.as_deref();
+                [INDEX_OVERSPEED, INDEX_STANDING, INDEX_UNCOUNTED].into_iter().any(|text| said == Some(text))
+            });
+        let standing = p.row("lines.index").filter(|r| r.verdict == Verdict::Rejected);
+        standing
+            .or(early)
+            .or(often.filter(|r| r.measured_text.as_ref().is_some_and(|t| !t.starts_with("0 "))))
     };
     let missing = p.row("line-count-slow.index").filter(|r| {
         r.verdict == Verdict::Rejected && r.measured_text.as_ref().is_some_and(|t| t.starts_with("0 "))
@@ -198,7 +206,9 @@ pub(super) fn counter_stands(p: &Pattern<'_>) -> Option<Finding> {
     let passes = p.row("nudge.index").filter(|r| r.verdict == Verdict::Rejected);
     let standing = row.measured_text.as_deref() == Some("no counts") && passes.is_some();
     let silent_at_speed = fast && p.row("nudge.counts").is_none();
-    if !(standing || silent_at_speed) {
+    let said = |text| row.measured_text.as_deref() == Some(text);
+    let uncounted = said(TURNS_UNCOUNTED) || (said(INDEX_UNCOUNTED) && !index_at_rest(p));
+    if !(standing || silent_at_speed || uncounted) {
         return None;
     }
     finding(
@@ -209,6 +219,12 @@ pub(super) fn counter_stands(p: &Pattern<'_>) -> Option<Finding> {
         0.96,
         [Some(row), passes].into_iter().flatten().map(cite).collect(),
     )
+}
+
+/// Index pulses came while the shaft stood.
+fn index_at_rest(p: &Pattern<'_>) -> bool {
+    let stopped = p.row("enable-off-rest.stands").and_then(|r| r.measured_text.as_deref());
+    p.rejected("lines.index") || stopped == Some(INDEX_OVERSPEED)
 }
 
 /// A part of a revolution between two index pulses, turned by hand, that no mistaken setting explains.

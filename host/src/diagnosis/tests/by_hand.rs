@@ -209,3 +209,20 @@ fn a_speed_without_counts_is_a_silent_encoder_unless_the_index_alone_claims_it_a
     assert!(silent(vec![tripped(T::OverspeedIndex)]));
     assert!(!silent(vec![tripped(T::OverspeedIndex), by_hand()]));
 }
+
+#[test]
+fn an_index_that_comes_while_the_shaft_stands_is_noise_and_an_uncounted_turn_is_a_silent_encoder() {
+    use proofstand_protocol::message::TripCause as T;
+    let first = |rows| ids(rows).first().cloned();
+    let moves = |text| said("nudge.moves", Verdict::Rejected, "moves", text);
+    let looked = || said("lines.index", Verdict::Rejected, "none", "4 pulses");
+    let stopped =
+        said("enable-off-rest.stands", Verdict::Rejected, "nothing", cause_in_words(T::OverspeedIndex));
+    assert_eq!(first(vec![looked()]).as_deref(), Some("index-noisy"));
+    assert_eq!(first(vec![stopped.clone()]).as_deref(), Some("index-noisy"));
+    assert_eq!(first(vec![moves("index pulses, no motion")]).as_deref(), Some("index-noisy"));
+    assert_eq!(first(vec![moves("turns, no counts")]).as_deref(), Some("encoder-silent"));
+    // Nobody looked: either may be, unless pulses came at rest as well.
+    assert_eq!(ids(vec![moves("index pulses, no counts")]), ["encoder-silent", "index-noisy"]);
+    assert_eq!(ids(vec![stopped, moves("index pulses, no counts")]), ["index-noisy"]);
+}
