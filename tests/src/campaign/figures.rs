@@ -135,16 +135,7 @@ impl Scores {
             "named among three",
             "at least 99 %",
             tried,
-            if tried < FEW && three * 100 < tried * 99 {
-                // Below what is promised, and said so beside the word.
-                format!(
-                    "{}, BELOW; but of few runs: at most {:.1} % (95 %)",
-                    percent(three, tried),
-                    100.0 * upper_bound(three, tried)
-                )
-            } else {
-                percent(three, tried)
-            },
+            percent(three, tried),
             // Of few runs a share says little: a short look fails only where the share is surely less.
             three * 100 >= tried * 99 || (tried < FEW && upper_bound(three, tried) >= 0.99),
         );
