@@ -29,9 +29,6 @@ pub enum Standing {
     NotTried,
 }
 
-/// With fewer runs than this a share of one in a hundred is not decided by one or two of them.
-const FEW: usize = 300;
-
 impl Standing {
     /// The word for it.
     #[must_use]
@@ -136,8 +133,7 @@ impl Scores {
             "at least 99 %",
             tried,
             percent(three, tried),
-            // Of few runs a share says little: a short look fails only where the share is surely less.
-            three * 100 >= tried * 99 || (tried < FEW && upper_bound(three, tried) >= 0.99),
+            three * 100 >= tried * 99,
         );
         let untried = stated().filter(|f| f.tried == 0).count();
         all.add(
