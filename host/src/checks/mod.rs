@@ -453,8 +453,13 @@ pub(crate) mod tests {
 
     /// Everything of a demonstration's axis, for tests of judges.
     pub(crate) fn with_film_winder<T>(look: impl FnOnce(&Context<'_>) -> T) -> T {
-        let path = concat!(env!("CARGO_MANIFEST_DIR"), "/sheets/film-winder.toml");
-        let sheet = crate::sheet::read(std::path::Path::new(path)).unwrap().sheet;
+        with_axis("film-winder.toml", look)
+    }
+
+    /// The same of any of the demonstration's sheets.
+    pub(crate) fn with_axis<T>(sheet: &str, look: impl FnOnce(&Context<'_>) -> T) -> T {
+        let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("sheets").join(sheet);
+        let sheet = crate::sheet::read(&path).unwrap().sheet;
         let targets = Targets::compute(&sheet);
         let axis = crate::planner::AxisNumbers::from_sheet(&sheet, &targets).unwrap();
         let motion = MotionPlan::new(axis, &targets.command).unwrap();

@@ -84,11 +84,9 @@ fn compose(plot: &Plot) -> (Canvas, f64) {
 fn axis_words(axis: &PlotAxis) -> String {
     let label = super::text::one_line(&axis.label);
     let unit = super::text::one_line(&axis.unit);
-    if unit.is_empty() || label.to_lowercase().contains(&unit.to_lowercase()) {
-        label
-    } else {
-        format!("{label} in {unit}")
-    }
+    // The unit's word may be in the name already; a letter of it is not.
+    let said = label.split_whitespace().any(|word| word.to_lowercase() == unit.to_lowercase());
+    if unit.is_empty() || said { label } else { format!("{label} in {unit}") }
 }
 
 /// A length or place with one decimal, without needless zero.

@@ -60,14 +60,24 @@ pub(super) fn plot(context: &Context<'_>, evidence: &[StepEvidence]) -> Option<P
         id: "retention-values".to_owned(),
         title: "Values before and after the power cycle".to_owned(),
         description: format!(
-            "Each value over the time since this check began, with its expanded uncertainty from its own scatter (what both \
-             measurements share cancels and is left out), and the tolerance of ±{} % about the value before.{missing}",
+            "Each value over the time since this check began, ± its expanded uncertainty from its own scatter (what both \
+             measurements share cancels and is left out; a bar that does not show is smaller than its point), and the \
+             tolerance of ±{} % about the value before.{missing}",
             context.sheet.tolerances.retention_gain.value.get()
         ),
         x: axis("Time since the check began", "s"),
         panels,
         lanes: power(evidence, begins).into_iter().collect(),
     })
+}
+
+impl Value {
+    /// The value with its expanded uncertainty of two digits.
+    fn words(&self) -> String {
+        let digits = 1.0 - self.expanded.log10().floor();
+        let decimals = if digits.is_finite() { digits.clamp(0.0, 6.0) as usize } else { 3 };
+        format!("{:.decimals$} ± {:.decimals$}", self.value, self.expanded)
+    }
 }
 
 impl Pair {
@@ -82,13 +92,14 @@ fn panel(context: &Context<'_>, pair: &Pair, end: f64) -> Option<Panel> {
     let about = pair.before.as_ref().map(|v| v.value).or(pair.earlier);
     let tolerance = context.sheet.tolerances.retention_gain.value.get() / 100.0;
     let series = |name: &str, value: &Option<Value>| -> Series {
+        let name = value.as_ref().map_or_else(String::new, |v| format!("{name}: {}", v.words()));
         let value = value.iter();
         Series {
             uncertainty: value.clone().map(|v| v.expanded).collect(),
             ..dots(name, value.map(|v| [v.at, v.value]).collect())
         }
     };
-    let series = not_empty([series("before, U", &pair.before), series("after, U", &pair.after)]);
+    let series = not_empty([series("before", &pair.before), series("after", &pair.after)]);
     (!series.is_empty()).then(|| Panel {
         y: axis(pair.name, pair.unit),
         series,
@@ -217,4 +228,77 @@ fn power(evidence: &[StepEvidence], begins: &StepEvidence) -> Option<Lane> {
         ("driven", "dead"),
         begins,
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use proofstand_protocol::message::Sample;
+    use proofstand_protocol::units::Counts;
+
+    use super::*;
+    use crate::checks::speed_cap::HOLD;
+    use crate::checks::tests::with_film_winder;
+
+    /// Held at a speed for a second, from a time in seconds.
+    fn held_at(context: &Context<'_>, name: &'static str, rpm: f64, from: f64) -> StepEvidence {
+        let per_ms = rpm / 60e3 * f64::from(context.motion.axis.counts_per_rev.get());
+        let sample = |n: u32| Sample {
+            at: Micros((from * 1e6) as u64 + 1000 * u64::from(n)),
+            position: Counts((per_ms * f64::from(n)) as i64),
+            segment: HOLD,
+            ..Sample::default()
+        };
+        StepEvidence { samples: (0..1000).map(sample).collect(), ..StepEvidence::named(name) }
+    }
+
+    fn switched(name: &'static str, at: u64, driven: bool) -> StepEvidence {
+        let samples = vec![Sample { at: Micros(at), ..Sample::default() }];
+        StepEvidence { samples, encoder_driven: Some(driven), ..StepEvidence::named(name) }
+    }
+
+    #[test]
+    fn a_value_before_and_one_after_stand_in_the_tolerance_about_the_first_with_the_switching_beneath() {
+        with_film_winder(|context| {
+            let evidence = [
+                held_at(context, CAP_BEFORE, 2000.0, 1.0),
+                switched(POWER_OFF, 3_000_000, false),
+                switched(POWER_ON, 4_000_000, true),
+                held_at(context, CAP_AFTER, 2010.0, 6.0),
+            ];
+            let picture = plot(context, &evidence).unwrap();
+            let panel = &picture.panels[0];
+            assert_eq!(panel.y.label, "Held speed");
+            let [before, after] = &panel.series[..] else { panic!("{:?}", panel.series) };
+            let ([t0, v0], [t1, v1]) = (before.points[0], after.points[0]);
+            assert!((v0 - 2000.0).abs() < 0.5 && (v1 - 2010.0).abs() < 0.5, "{v0} {v1}");
+            // The middle of the last tenth of a second of each.
+            assert!((t0 - 0.95).abs() < 0.01 && (t1 - 5.95).abs() < 0.01, "{t0} {t1}");
+            assert!(
+                before.uncertainty[0] > 0.0 && before.name.starts_with("before: 2000"),
+                "{}",
+                before.name
+            );
+            let share = context.sheet.tolerances.retention_gain.value.get() / 100.0;
+            let [_, low, high] = panel.bands[0].points[0];
+            assert!((low - v0 * (1.0 - share)).abs() < 1e-9 && (high - v0 * (1.0 + share)).abs() < 1e-9);
+            assert_eq!((picture.lanes[0].initial, &picture.lanes[0].changes[..]), (true, &[2.0, 3.0][..]));
+        });
+    }
+
+    #[test]
+    fn what_was_not_measured_after_the_power_cycle_is_named_and_not_drawn() {
+        with_film_winder(|context| {
+            let picture = plot(context, &[held_at(context, CAP_BEFORE, 2000.0, 1.0)]).unwrap();
+            let [panel] = &picture.panels[..] else { panic!("{:?}", picture.panels) };
+            assert_eq!(panel.series.len(), 1);
+            assert!(
+                picture
+                    .description
+                    .ends_with("not measured: Held speed, Acceleration by the command, counts after."),
+                "{}",
+                picture.description
+            );
+            assert_eq!(plot(context, &[StepEvidence::named(CAP_BEFORE)]), None);
+        });
+    }
 }

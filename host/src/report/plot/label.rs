@@ -47,18 +47,20 @@ impl Label {
     }
 }
 
-/// Width in picture units, from the widths common to the plain sans-serif faces; a little on the wide side.
+/// Width in picture units, from the widths of the widest of the common plain sans-serif faces (DejaVu Sans, from memory): a
+/// reader's machine may have no narrower one.
 pub(super) fn width(text: &str) -> f64 {
     let em: f64 = text
         .chars()
         .map(|c| match c {
-            'i' | 'j' | 'l' | '.' | ',' | '\'' | '|' | ':' | ';' | 'I' | '\u{202f}' => 0.29,
-            'f' | 't' | 'r' | ' ' | '(' | ')' | '-' | '\u{a0}' | '/' => 0.36,
-            'm' | 'w' | 'M' | 'W' | '%' | '\u{2014}' => 0.9,
-            c if c.is_ascii_uppercase() => 0.72,
-            c if c.is_ascii() => 0.575,
+            'i' | 'j' | 'l' | '.' | ',' | '\'' | '|' | ':' | ';' | 'I' | '\u{202f}' => 0.34,
+            'f' | 't' | 'r' | ' ' | '(' | ')' | '-' | '\u{a0}' | '/' => 0.41,
+            'm' | 'w' | 'M' | 'W' | '%' | '\u{2014}' => 0.98,
+            'c' | 'k' | 's' | 'v' | 'x' | 'y' | 'z' => 0.59,
+            c if c.is_ascii_uppercase() => 0.78,
+            c if c.is_ascii() => 0.64,
             c if u32::from(c) >= 0x2e80 => 1.05,
-            _ => 0.64,
+            _ => 0.7,
         })
         .sum();
     em * SIZE

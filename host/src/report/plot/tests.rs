@@ -139,4 +139,5 @@ fn an_axis_is_named_with_its_unit_once() {
     assert_eq!(axis_words(&axis("Speed", "rpm")), "Speed in rpm");
     assert_eq!(axis_words(&axis("Counts per revolution", "counts")), "Counts per revolution");
     assert_eq!(axis_words(&axis("Revolution", "")), "Revolution");
+    assert_eq!(axis_words(&axis("Time since the check began", "s")), "Time since the check began in s");
 }

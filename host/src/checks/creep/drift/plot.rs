@@ -25,7 +25,7 @@ fn at_zero(context: &Context<'_>, made: &StepEvidence) -> Option<Plot> {
         // Through the middle of what was counted: only its slope is measured.
         let mean = window.iter().map(|s| (s.position.0 - first) as f64).sum::<f64>() / window.len() as f64;
         Series {
-            name: format!("measured drift, {:+.3} rpm by the counts", drift.speed.get()),
+            name: format!("measured: {:.3} rpm", drift.speed.get().abs()),
             style: SeriesStyle::Dashed,
             points: [0.0, end].map(|t| [t, mean + slope * (t - end / 2.0)]).to_vec(),
             uncertainty: Vec::new(),
@@ -93,4 +93,58 @@ fn probes(context: &Context<'_>, made: &StepEvidence) -> Option<Plot> {
         ],
         lanes: Vec::new(),
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use proofstand_protocol::units::{Counts, Micros, Microvolts};
+
+    use super::super::STEP;
+    use super::*;
+    use crate::checks::tests::with_axis;
+
+    /// Two seconds at 0 V with a drift, then so many milliseconds at a small command.
+    fn drifts(context: &Context<'_>, rpm: f64, probed: u32) -> StepEvidence {
+        let per_ms = rpm / 60e3 * f64::from(context.motion.axis.counts_per_rev.get());
+        let sample = |n: u32| Sample {
+            at: Micros(1000 * u64::from(n)),
+            position: Counts((per_ms * f64::from(n)) as i64),
+            command: Microvolts(if n < 2001 { 0 } else { 80_000 }),
+            segment: match n {
+                0..=2000 => AT_ZERO,
+                2001 => AT_ZERO + 1,
+                _ => FORWARD,
+            },
+            ..Sample::default()
+        };
+        StepEvidence { samples: (0..2001 + probed).map(sample).collect(), ..StepEvidence::named(STEP) }
+    }
+
+    #[test]
+    fn the_drift_is_drawn_within_the_wedge_that_the_sheet_allows() {
+        with_axis("batch-auger.toml", |context| {
+            let allowed = context.speed_offset_allowed().unwrap().get();
+            let made = drifts(context, allowed / 2.0, 600);
+            let pictures = plots(context, &made);
+            let [zero, probes] = &pictures[..] else { panic!("{pictures:?}") };
+            let [counts, fitted] = &zero.panels[0].series[..] else { panic!("no fit") };
+            assert_eq!(counts.points.len(), 401, "two seconds, a point every 5 ms, both ends");
+            assert!(fitted.name.contains(&format!("{:.3} rpm", allowed / 2.0)), "{}", fitted.name);
+            let [t, low, high] = zero.panels[0].bands[0].points[1];
+            let edge = allowed / 60.0 * f64::from(context.motion.axis.counts_per_rev.get()) * 2.0;
+            assert!((t - 2.0).abs() < 1e-9 && (high - edge).abs() < 1e-6 && (low + edge).abs() < 1e-6);
+            let [last, end] = [counts.points[400][1], edge / 2.0];
+            assert!((last - end).abs() <= 1.0, "half of what is allowed: {last} of {end}");
+            let command = &probes.panels[0].series[0].points;
+            assert_eq!(command.last().unwrap()[1], 0.08);
+        });
+    }
+
+    #[test]
+    fn a_step_that_ended_at_0_v_has_no_picture_of_the_small_speeds() {
+        with_axis("batch-auger.toml", |context| {
+            let pictures = plots(context, &drifts(context, 0.0, 0));
+            assert_eq!(pictures.iter().map(|p| p.id.as_str()).collect::<Vec<_>>(), ["creep-drift"]);
+        });
+    }
 }

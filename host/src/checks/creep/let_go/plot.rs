@@ -23,8 +23,7 @@ pub(super) fn plot(context: &Context<'_>, made: &StepEvidence) -> Option<Plot> {
     let bound = context.motion.axis.breakaway;
     let volts: Volts = context.motion.axis.volts_for(bound);
     let marks = [1.0, -1.0].map(|sign: f64| {
-        let name = format!("sheet's bound for friction, {:+.1} % of rated", sign * bound.get());
-        mark(name, sign * volts.get())
+        mark(format!("sheet's bound for friction, {:.1} % of rated", bound.get()), sign * volts.get())
     });
     let rest = made.segment_start(1).or_else(|| made.samples.last().map(|s| s.at))?;
     let still = level_band(
