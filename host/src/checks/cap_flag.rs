@@ -9,7 +9,7 @@ use super::rows::Row;
 use super::speed_cap::{at_level, near_the_cap, slow_again};
 use super::traces::{flag_lane, speed_plot};
 use super::{Check, Context, Judgement, MoveStep, Need, Step, StepEvidence};
-use crate::estimate::flags::{self, Edge, Question};
+use crate::estimate::flags::{self, Edge, Known, Moment, Question};
 use crate::estimate::speed::{self, Crossing};
 use crate::metrology::{Budget, Limits};
 use crate::planner::{
@@ -230,8 +230,11 @@ fn judge_run(
     let early = made.segment_start(HOLD_AT).unwrap_or(crossed);
     let release_from = made.segment_start(RELEASE_AT).unwrap_or(Micros(u64::MAX));
     let question = Question {
-        crossing: crossed,
-        crossing_uncertainty: standard_uncertainty,
+        moment: Moment {
+            at: crossed,
+            known: Known::Standard(standard_uncertainty),
+            name: "moment of the crossing",
+        },
         becomes: trace.conducting_is_active,
         from: early,
         to: release_from,

@@ -10,7 +10,7 @@ use super::rows::Row;
 use super::step::is_about_the_axis;
 use super::traces::{lane, quiet_plot, state_lane};
 use super::{Act, ActAt, ActWhat, Check, Context, Judgement, MoveStep, Need, Step, StepEvidence};
-use crate::estimate::flags::{self, Answer, Question};
+use crate::estimate::flags::{self, Answer, Known, Moment, Question};
 use crate::fixture::{cause_in_words, trip_in_words};
 use crate::metrology::{Budget, Limits};
 use crate::planner::{CannotPlan, LimitsFor, after, step_to, total_timeout};
@@ -30,6 +30,8 @@ const KEEP: Ticks = Ticks(100);
 const CONTACT_CLOSES: Seconds = Seconds::new(4e-3);
 /// The contact's read-back is looked at once a tick: it opened in the tick before. Half a tick, and its half-width.
 pub(super) const HALF_TICK: Seconds = Seconds::new(0.5e-3);
+/// That moment's name in a budget.
+pub(super) const CONTACT_OPENED: &str = "moment at which the contact opened";
 /// Half-width of what is not known of a flag input's delay (input stage: calculated).
 pub(super) const COUPLER: Seconds = Seconds::new(50e-6);
 /// The brake may be asked to release so long after torque is on (common practice, no source), and not before: a load would
@@ -172,13 +174,6 @@ pub(super) fn enable_lane(made: &StepEvidence) -> Option<Lane> {
     state_lane("enable", false, &changes, ("closed", "open"), made)
 }
 
-/// A moment that flags answer to, and the half-width of a rectangle round it.
-#[derive(Clone, Copy)]
-struct Moment {
-    at: Micros,
-    half_width: Seconds,
-}
-
 /// How a flag answers to a moment. Edges count from `from` on and before `to`.
 fn answer(
     flag: &Flag,
@@ -191,8 +186,7 @@ fn answer(
     flags::answer(
         &edges,
         &Question {
-            crossing: moment.at,
-            crossing_uncertainty: moment.half_width / 3.0_f64.sqrt(),
+            moment,
             becomes: active == (flag.active == Polarity::Conducting),
             from,
             to,
@@ -203,8 +197,11 @@ fn answer(
 
 fn on(context: &Context<'_>, flag: &Flag, made: &StepEvidence, rows: &mut Vec<ResultRow>) {
     let Some(enabled) = state_at(made, State::Enabling) else { return };
-    let closed =
-        Moment { at: Micros(enabled.0 + (CONTACT_CLOSES.get() * 1e6) as u64), half_width: CONTACT_CLOSES };
+    let closed = Moment {
+        at: Micros(enabled.0 + (CONTACT_CLOSES.get() * 1e6) as u64),
+        known: Known::Within(CONTACT_CLOSES),
+        name: "moment at which the contact closed",
+    };
     let ended = [State::Opened, State::Tripped].into_iter().filter_map(|state| state_at(made, state)).min();
     let to = ended.unwrap_or(Micros(u64::MAX));
     let id = format!("enable-off-rest.{}.on", slug(flag.role));
@@ -217,7 +214,11 @@ fn on(context: &Context<'_>, flag: &Flag, made: &StepEvidence, rows: &mut Vec<Re
             (
                 limits,
                 format!("From torque on to {}", flag.role.words()),
-                Moment { at: on.edge.at, half_width: COUPLER },
+                Moment {
+                    at: on.edge.at,
+                    known: Known::Within(COUPLER),
+                    name: "time of the edge of torque on",
+                },
             )
         }
         (FlagRole::BrakeRelease, None) => (
@@ -281,7 +282,7 @@ pub(super) fn off(
         rows.push(row.without(Verdict::Rejected, "the flag was not there when enable was opened"));
         return;
     }
-    let moment = Moment { at: opened, half_width: HALF_TICK };
+    let moment = Moment { at: opened, known: Known::Within(HALF_TICK), name: CONTACT_OPENED };
     let from = Micros(opened.0.saturating_sub((HALF_TICK.get() * 1e6) as u64));
     rows.push(match answer(flag, made, moment, false, (from, Micros(u64::MAX))) {
         Some(answer) if !answer.holds => {

@@ -5,7 +5,7 @@ use proofstand_units::{
     CountsPerRev, KilogramSquareMetres, Kilograms, Metres, NewtonMetres, Percent, RadPerSec2, Seconds, Volts,
 };
 
-use super::flags::{Edge, Question, answer};
+use super::flags::{Edge, Known, Moment, Question, answer};
 use super::known_disc::{DiscRuns, KnownDisc, RunAcceleration, rotor_inertia};
 use super::scale::{self, DisplayReading, ScaleInputs};
 use super::synthetic::{Motor, positions, reversals};
@@ -74,8 +74,11 @@ fn the_budgets_of_speed_flag_delay_and_rotor_inertia_hold_against_monte_carlo() 
     assert_interval("speed", &Budget::new(held.speed).with_all(clock), 6);
 
     let question = Question {
-        crossing: Micros(10_000),
-        crossing_uncertainty: Seconds::new(2e-5),
+        moment: Moment {
+            at: Micros(10_000),
+            known: Known::Standard(Seconds::new(2e-5)),
+            name: "moment of the crossing",
+        },
         becomes: true,
         from: Micros(0),
         to: Micros(100_000),

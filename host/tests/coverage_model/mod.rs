@@ -3,7 +3,7 @@
 //! Nothing here is taken from the budgets. For each trial the calibration, the clock, the inertia, the lag, friction,
 //! cogging, couplers, hub, centring and drift are drawn anew; samples are made from them; the program's own estimates and budgets do the rest.
 
-use proofstand::estimate::flags::{Edge, Question, answer};
+use proofstand::estimate::flags::{Edge, Known, Moment, Question, answer};
 use proofstand::estimate::known_disc::{DiscRuns, KnownDisc, RunAcceleration, rotor_inertia};
 use proofstand::estimate::reversal::reversal;
 use proofstand::estimate::scale::{self, ScaleInputs};
@@ -296,8 +296,11 @@ pub(crate) fn flag_delay(trials: u32, seed: u64) -> Coverage {
             continue;
         };
         let question = Question {
-            crossing: at,
-            crossing_uncertainty: standard_uncertainty,
+            moment: Moment {
+                at,
+                known: Known::Standard(standard_uncertainty),
+                name: "moment of the crossing",
+            },
             becomes: true,
             from: Micros(0),
             to: Micros(1_000_000),

@@ -5,7 +5,7 @@ use proofstand_protocol::units::Micros;
 use proofstand_units::{Percent, Rpm, Seconds};
 
 use super::{HIGH_RPM, LOW_RPM, RUNS, loop_at};
-use crate::checks::enable_rest::{HALF_TICK, contact_opened, enable_lane, off};
+use crate::checks::enable_rest::{CONTACT_OPENED, HALF_TICK, contact_opened, enable_lane, off};
 use crate::checks::rows::Row;
 use crate::checks::traces::{lane, quiet_plot};
 use crate::checks::{Context, Judgement, StepEnding, StepEvidence, worst};
@@ -238,7 +238,7 @@ const BOTH_SIGNS: f64 = 2.0;
 
 /// The moment that torque went: by the fit, or between the opening and standstill where that tells more.
 fn delay(context: &Context<'_>, release: &Release, opened: Micros) -> Option<Budget<Seconds>> {
-    let contact = Contribution::rectangular("moment at which the contact opened", HALF_TICK);
+    let contact = Contribution::rectangular(CONTACT_OPENED, HALF_TICK);
     let axis = &context.motion.axis;
     let cogging = axis.torque_at(COGGING).get() / axis.inertia.get();
     let fitted = release.moment.map(|m| {
