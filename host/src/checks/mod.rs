@@ -14,7 +14,7 @@ mod evidence;
 mod hand_turn;
 mod line_count;
 mod lines;
-pub(crate) mod nudge;
+mod nudge;
 mod retention;
 pub(crate) mod rotor_swing;
 mod rows;
@@ -27,6 +27,7 @@ mod step_response;
 mod traces;
 
 pub use cited::CitedDirection;
+pub(crate) use nudge::{INDEX_STANDING, INDEX_UNCOUNTED, TURNS_UNCOUNTED};
 pub(crate) use retention::AS_BEFORE;
 pub use step::{
     Act, ActAt, ActWhat, Acted, AskNumberStep, Deed, MoveStep, ObserveStep, Prompt, SelfCheckReading,

@@ -2,7 +2,7 @@
 
 use super::rules::{finding, near, ratio};
 use super::{Finding, Pattern, cite};
-use crate::checks::nudge::{INDEX_STANDING, INDEX_UNCOUNTED, TURNS_UNCOUNTED};
+use crate::checks::{INDEX_STANDING, INDEX_UNCOUNTED, TURNS_UNCOUNTED};
 use crate::record::model::{ResultRow, Verdict};
 
 /// The revolutions counted slowly that are wrong.
