@@ -193,6 +193,13 @@ pub(super) const COUNTS_PROVEN: Need = Need {
     why: "nothing moves faster than 100 rpm until an index interval has given the stated counts",
 };
 
+/// No working speed before it.
+pub(super) const CAP_BEFORE_WORKING_SPEED: Need = Need {
+    check: "speed-cap",
+    result: "speed-cap.active",
+    why: "no working speed is commanded until the speed cap is proven",
+};
+
 /// The shaft moves, and stops, as commanded.
 pub(super) const MOVES: Need = Need {
     check: "nudge",

@@ -67,14 +67,7 @@ impl Check for SpeedScale {
     }
 
     fn needs(&self) -> &'static [Need] {
-        &[
-            super::COUNTS_PROVEN,
-            Need {
-                check: "speed-cap",
-                result: "speed-cap.active",
-                why: "no working speed is commanded until the speed cap is proven",
-            },
-        ]
+        &[super::COUNTS_PROVEN, super::CAP_BEFORE_WORKING_SPEED]
     }
 
     fn plan(&self, context: &Context<'_>) -> Result<Vec<Step>, CannotPlan> {
