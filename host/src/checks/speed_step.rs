@@ -153,7 +153,7 @@ impl Check for SpeedStep {
                 program,
                 limits: LimitsFor::working(context, plan.turns.get() * 2.0 + 20.0)
                     .command(drive.volts_for(plan.highest()))
-                    .stepping(plan.trip())
+                    .stepping(drive.volts_for(plan.step), plan.trip())
                     .limits(),
                 expected: plan.run_up * 2.0 + plan.half * f64::from(plan.halves) + Seconds::new(0.8),
                 acts: vec![burst(1), burst(plan.second_burst)],
@@ -167,5 +167,35 @@ impl Check for SpeedStep {
             Ok((plan, drive)) => judge::judge(context, &plan, &drive, evidence),
             Err(_) => Judgement::default(),
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use proofstand_protocol::program::Drive;
+
+    use super::*;
+    use crate::checks::tests::with_axis;
+
+    #[test]
+    fn the_fixture_is_told_to_let_the_largest_planned_step_through_and_hardly_more() {
+        with_axis("batch-auger.toml", |context| {
+            for step in SpeedStep.plan(context).unwrap() {
+                let Step::Move(step) = step else { panic!("only motion is planned") };
+                let targets: Vec<i32> = step
+                    .program
+                    .iter()
+                    .filter_map(|segment| match segment.drive {
+                        Drive::Command { target, .. } => Some(target.0),
+                        Drive::HoldSpeed { .. } => None,
+                    })
+                    .collect();
+                // The first segment and the last but one are ramps; between them the command steps.
+                let steps = &targets[..targets.len() - 2];
+                let largest = steps.windows(2).map(|w| w[0].abs_diff(w[1])).max().unwrap();
+                let slew = step.limits.slew.0;
+                assert!((largest..largest + largest / 100 + 2000).contains(&slew), "{slew} for {largest} µV");
+            }
+        });
     }
 }

@@ -1,10 +1,10 @@
 //! What the fixture is told to enforce, from sheet and plan.
 
 use proofstand_protocol::message::{CommandMode, Limits};
-use proofstand_protocol::units::{Counts, CountsPerRev, Microvolts, Ticks};
+use proofstand_protocol::units::{Counts, CountsPerRev, Microvolts, MicrovoltsPerTick, Ticks};
 use proofstand_units::{Rpm, Volts};
 
-use super::segments::{STEP, microvolts, milli_rpm, ticks};
+use super::segments::{microvolts, milli_rpm, slew, ticks};
 use super::{CRAWL_RPM, Holding, MotionPlan, SLOW_TRIP};
 use crate::checks::Context;
 use crate::sheet::{FlagRole, Polarity};
@@ -28,6 +28,11 @@ const ARMED: Ticks = Ticks(180_000);
 /// No such input.
 const NONE: u8 = 255;
 
+/// What lets a step through in one tick, and no larger one: a little more, so that rounding never takes two.
+fn by_one_step(step: Volts) -> MicrovoltsPerTick {
+    slew((step * 1.001 + Volts::new(0.001)) * 1e3)
+}
+
 /// Limits for one kind of motion.
 pub struct LimitsFor<'a> {
     motion: &'a MotionPlan,
@@ -35,7 +40,7 @@ pub struct LimitsFor<'a> {
     command: Volts,
     trip: Rpm,
     turns: f64,
-    steps: bool,
+    steps: Option<Volts>,
 }
 
 impl<'a> LimitsFor<'a> {
@@ -44,14 +49,14 @@ impl<'a> LimitsFor<'a> {
     pub fn slow(context: &'a Context<'a>, turns: f64) -> Self {
         let motion = context.motion;
         let command = motion.hold.bound_at(motion.slow_speed).max(motion.nudge_command);
-        Self { motion, context, command, trip: SLOW_TRIP, turns, steps: false }
+        Self { motion, context, command, trip: SLOW_TRIP, turns, steps: None }
     }
 
     /// Up to the cap and its overshoot, with no more command than the speed hold takes.
     #[must_use]
     pub fn working(context: &'a Context<'a>, turns: f64) -> Self {
         let motion = context.motion;
-        Self { motion, context, command: motion.hold.bound(), trip: motion.axis.trip, turns, steps: false }
+        Self { motion, context, command: motion.hold.bound(), trip: motion.axis.trip, turns, steps: None }
     }
 
     /// For a command of its own.
@@ -61,12 +66,12 @@ impl<'a> LimitsFor<'a> {
         self
     }
 
-    /// The command may step, where else it only ramps; meanwhile the fixture trips at this speed already. For small steps
-    /// that a doubled scale does not bring to it.
+    /// The command may step by so much, where else it only ramps; meanwhile the fixture trips at this speed already. For
+    /// small steps that a doubled scale does not bring to it.
     #[must_use]
-    pub fn stepping(mut self, trip: Rpm) -> Self {
+    pub fn stepping(mut self, by: Volts, trip: Rpm) -> Self {
         self.trip = self.trip.min(trip);
-        self.steps = true;
+        self.steps = Some(by.abs());
         self
     }
 
@@ -92,7 +97,7 @@ impl<'a> LimitsFor<'a> {
         Limits {
             // A little more than the program asks, so that rounding is never a trip.
             command: microvolts(self.command * 1.001 + Volts::new(0.001)),
-            slew: if self.steps { STEP } else { self.motion.hold.slew() },
+            slew: self.steps.map_or_else(|| self.motion.hold.slew(), by_one_step),
             trip_speed: milli_rpm(self.trip),
             counts_per_rev: CountsPerRev(per_rev),
             travel: counts(self.turns),
