@@ -7,7 +7,7 @@ mod coverage_model;
 use std::process::ExitCode;
 use std::time::Instant;
 
-use coverage_model::{Coverage, command_scale, flag_delay, held_speed, rotor};
+use coverage_model::{command_scale, flag_delay, held_speed, rotor};
 use proofstand::metrology::{Budget, Contribution, DegreesOfFreedom};
 use proofstand_units::Volts;
 
@@ -46,7 +46,8 @@ fn intervals() -> f64 {
 
 fn main() -> ExitCode {
     let [gain, offset] = command_scale(TRIALS, 1);
-    let all: [Coverage; 5] = [gain, offset, held_speed(TRIALS, 2), rotor(TRIALS, 3), flag_delay(TRIALS, 4)];
+    let [alone, with_disc] = rotor(TRIALS, 3);
+    let all = [gain, offset, held_speed(TRIALS, 2), alone, with_disc, flag_delay(TRIALS, 4)];
     let mut good = true;
     println!(
         "{:32} {:>7} {:>7} {:>8} {:>12} {:>7} {:>7}",

@@ -27,7 +27,9 @@ fn gain_and_offset_lie_inside_their_intervals() {
 
 #[test]
 fn speed_flag_delay_and_inertia_lie_inside_their_intervals() {
-    for (got, trials) in [(held_speed(3000, 12), 3000), (flag_delay(2000, 13), 2000), (rotor(4000, 14), 4000)]
+    let [alone, with_disc] = rotor(4000, 14);
+    for (got, trials) in
+        [(held_speed(3000, 12), 3000), (flag_delay(2000, 13), 2000), (alone, 4000), (with_disc, 4000)]
     {
         assert_covers(&got, trials, 0.93);
     }

@@ -87,7 +87,12 @@ fn the_rotor_s_inertia_is_found_within_its_uncertainty_and_the_sheet_takes_it() 
     let sheet = proofstand::sheet::parse("x.toml", format!("{text}\n{section}").as_bytes()).unwrap();
     assert!((sheet.motor.rotor_inertia.get() / combined.value.get() - 1.0).abs() < 1e-3);
     assert_eq!(sheet.motor.catalogue_inertia.unwrap().value.get(), 1.9e-4);
-    assert!(sheet.measured_inertia.unwrap().contains("known disc"));
+    assert!(sheet.measured_inertia.as_ref().unwrap().contains("known disc"));
+    // Rotor and disc are off the same way: by hand, both expanded uncertainties added.
+    let rotor = sheet.motor.rotor_inertia.get() * sheet.motor.rotor_inertia_uncertainty.get() / 100.0;
+    let disc = sheet.disc.unwrap();
+    let added = rotor + disc.inertia.get() * disc.uncertainty.get() / 100.0;
+    assert!((sheet.inertia().expanded.get() / added - 1.0).abs() < 1e-12);
 }
 
 #[test]

@@ -200,7 +200,11 @@ pub fn decide<Q: Quantity>(measured: &Combined<Q>, limits: &Limits<Q>, by: impl 
                 }
                 reason => reason,
             },
-            DecisionRule::Simple if limits.half_width().is_some_and(|half| expanded >= half) => {
+            // What lies outside by more than U is outside, however wide U is.
+            DecisionRule::Simple
+                if limits.half_width().is_some_and(|half| expanded >= half)
+                    && guarded(value, expanded, limits) != Reason::OutsideGuarded =>
+            {
                 Reason::NotCapable
             }
             DecisionRule::Simple => guarded(value, 0.0, limits),

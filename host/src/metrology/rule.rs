@@ -42,7 +42,7 @@ pub enum DecisionRule {
     #[default]
     Guarded,
     /// Simple acceptance: inside is accepted, outside is rejected. The risk at a limit is 50 %; undecided where U is
-    /// as large as half of the tolerance.
+    /// as large as half of the tolerance, but for what lies outside by more than U.
     Simple,
     /// Accepted where the probability of being outside is at most this, rejected where that of being inside is at most
     /// this, else undecided (specific risk; JCGM 106:2012, 7 and 8.3).
@@ -130,6 +130,9 @@ mod tests {
         let got = decide(&measured(5.0, 0.6), &limits, by(DecisionRule::Simple));
         assert_eq!((got.conformity, got.reason), (Conformity::Undecided, Reason::NotCapable));
         assert_eq!(got.largest_contribution.as_deref(), Some("x"));
+        // Twice as much as is asked for is wrong, however wide U is.
+        let twice = decide(&measured(10.0, 0.6), &limits, by(DecisionRule::Simple));
+        assert_eq!((twice.conformity, twice.reason), (Conformity::Rejected, Reason::OutsideGuarded));
     }
 
     #[test]

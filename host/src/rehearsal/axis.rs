@@ -174,8 +174,11 @@ fn motor(sheet: &AxisSheet, random: &mut Random) -> MotorSetup {
     let breakaway = sheet.torque_at(sheet.motor.breakaway_bound) * 0.9;
     let coulomb = running.min(breakaway);
     // Coverage factor 2: the sheet states expanded uncertainties.
-    let rotor = 1.0 + sheet.motor.rotor_inertia_uncertainty.get() / 200.0 * random.normal();
-    let disc = 1.0 + sheet.disc.map_or(0.0, |d| d.uncertainty.get()) / 200.0 * random.normal();
+    let (of_rotor, of_disc) = (random.normal(), random.normal());
+    // A rotor that was measured with the disc is off by what the disc is off by.
+    let of_disc = if sheet.measured_inertia.is_some() { of_rotor } else { of_disc };
+    let rotor = 1.0 + sheet.motor.rotor_inertia_uncertainty.get() / 200.0 * of_rotor;
+    let disc = 1.0 + sheet.disc.map_or(0.0, |d| d.uncertainty.get()) / 200.0 * of_disc;
     MotorSetup {
         rotor_inertia: sheet.motor.rotor_inertia * rotor,
         added_inertia: sheet.disc.map_or_else(Default::default, |d| d.inertia * disc),

@@ -224,6 +224,19 @@ impl Inertia {
     pub fn relative(self) -> Percent {
         Percent::new(100.0 * (self.expanded / self.value))
     }
+
+    /// The two together, where they know nothing of each other (JCGM 100:2008, 5.1.2).
+    #[must_use]
+    pub fn with_another(self, other: Self) -> Self {
+        let expanded = KilogramSquareMetres::new(self.expanded.get().hypot(other.expanded.get()));
+        Self { value: self.value + other.value, expanded }
+    }
+
+    /// A rotor together with the disc that it was measured with: both are off the same way (JCGM 100:2008, 5.2.2, note 1).
+    #[must_use]
+    pub fn with_its_disc(self, disc: Self) -> Self {
+        Self { value: self.value + disc.value, expanded: self.expanded + disc.expanded }
+    }
 }
 
 impl CommandPair {
@@ -235,7 +248,10 @@ impl CommandPair {
 }
 
 impl AxisSheet {
-    /// Everything that turns: rotor and disc. The two uncertainties are taken as independent (JCGM 100:2008, 5.1.2).
+    /// Everything that turns: rotor and disc.
+    ///
+    /// A rotor that was measured is taken as measured with the disc that is on the shaft, so that their uncertainties add up. With
+    /// another disc, or much scatter, that is more than there is, and never less.
     #[must_use]
     pub fn inertia(&self) -> Inertia {
         let rotor = self.motor.rotor_inertia;
@@ -244,10 +260,9 @@ impl AxisSheet {
             self.disc.map_or((KilogramSquareMetres::ZERO, KilogramSquareMetres::ZERO), |disc| {
                 (disc.inertia, disc.inertia * (disc.uncertainty.get() / 100.0))
             });
-        Inertia {
-            value: rotor + disc,
-            expanded: KilogramSquareMetres::new(rotor_u.get().hypot(disc_u.get())),
-        }
+        let (rotor, disc) =
+            (Inertia { value: rotor, expanded: rotor_u }, Inertia { value: disc, expanded: disc_u });
+        if self.measured_inertia.is_some() { rotor.with_its_disc(disc) } else { rotor.with_another(disc) }
     }
 
     /// Nothing on the shaft may turn faster: the lower of the motor's and the disc's maximum.

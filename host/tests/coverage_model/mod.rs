@@ -10,7 +10,11 @@ use proofstand::estimate::scale::{self, ScaleInputs};
 use proofstand::estimate::speed::{Crossing, first_crossing, speed};
 use proofstand::estimate::torque_line::torque_line;
 use proofstand::estimate::{PartsPerMillion, ReversalEstimate, ReversalWindow, Shape};
-use proofstand::metrology::{Budget, Combined, DegreesOfFreedom, KnownVoltage, Quantity, VoltageUncertainty};
+use proofstand::metrology::{
+    Budget, Combined, Contribution, CoverageFactor, DegreesOfFreedom, KnownVoltage, Quantity,
+    VoltageUncertainty,
+};
+use proofstand::sheet::Inertia;
 use proofstand_protocol::message::Sample;
 use proofstand_protocol::units::{Counts, Micros, Microvolts};
 use proofstand_units::{
@@ -316,9 +320,10 @@ pub(crate) fn flag_delay(trials: u32, seed: u64) -> Coverage {
     out
 }
 
-/// A rotor's inertia by a known disc.
-pub(crate) fn rotor(trials: u32, seed: u64) -> Coverage {
+/// A rotor's inertia by a known disc; and that of both together where the disc stays on, as an acceptance takes it.
+pub(crate) fn rotor(trials: u32, seed: u64) -> [Coverage; 2] {
     let mut out = Coverage::new("rotor inertia by a known disc");
+    let mut both = Coverage::new("rotor with the disc that measured it");
     let mut random = Random::new(seed);
     for _ in 0..trials {
         let rotor = 2e-4 * (1.0 + 0.05 * random.normal());
@@ -359,9 +364,15 @@ pub(crate) fn rotor(trials: u32, seed: u64) -> Coverage {
         };
         let Ok(got) = rotor_inertia(&runs, &disc) else {
             out.fail();
+            both.fail();
             continue;
         };
-        out.see(&got.budget.combined(), rotor, rotor);
+        let found = got.budget.combined();
+        out.see(&found, rotor, rotor);
+        let measured = Inertia { value: found.value, expanded: found.expanded };
+        let together = measured.with_its_disc(Inertia { value: disc.inertia, expanded: disc.expanded });
+        let turning = Contribution::expanded("inertia", together.expanded, CoverageFactor::new(2.0));
+        both.see(&Budget::new(together.value).with(turning).combined(), rotor + real, rotor + real);
     }
-    out
+    [out, both]
 }
