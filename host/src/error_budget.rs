@@ -17,6 +17,8 @@ pub const REFERENCE_DRIFT: f64 = half_width("reference_drift");
 pub const GAIN_PER_KELVIN: f64 = half_width("gain_per_kelvin");
 /// Half-width of the offset in volts per kelvin.
 pub const OFFSET_PER_KELVIN: f64 = half_width("offset_per_kelvin");
+/// What contacts and an amplifier's load of 20 kΩ change of the gain, half-width: the meter of a calibration loads far less.
+pub const CONTACT_AND_LOAD: f64 = half_width("contact_and_load");
 /// Kelvin around 23 °C in which the claims hold.
 pub const TEMPERATURE_RANGE: f64 = claim("temperature_range");
 
@@ -114,6 +116,7 @@ mod tests {
             ("reference_drift", REFERENCE_DRIFT),
             ("gain_per_kelvin", GAIN_PER_KELVIN),
             ("offset_per_kelvin", OFFSET_PER_KELVIN),
+            ("contact_and_load", CONTACT_AND_LOAD),
         ] {
             let rows = table["contribution"].as_array().unwrap();
             let row = rows.iter().find(|row| row["key"].as_str() == Some(key)).unwrap();

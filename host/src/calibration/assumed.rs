@@ -25,6 +25,9 @@ pub const GAIN_PER_KELVIN: f64 = error_budget::GAIN_PER_KELVIN;
 /// Temperature coefficient of the offset: half-width, volts per kelvin.
 pub const OFFSET_PER_KELVIN: f64 = error_budget::OFFSET_PER_KELVIN;
 
+/// What contacts and the amplifier's load change of the gain beside the calibration: half-width.
+pub const CONTACT_AND_LOAD: f64 = error_budget::CONTACT_AND_LOAD;
+
 /// How far from the calibration's own temperature, °C, the fixture is when it is used at the farther end of [`TEMPERATURE`]:
 /// kelvin. A calibration made at 28 °C holds at 18 °C only with the 10 K between them.
 #[must_use]
@@ -44,5 +47,6 @@ pub const fn board(offset: f64, gain: f64, correlation: f64, residual: f64) -> V
         gain_per_kelvin: GAIN_PER_KELVIN,
         offset_per_kelvin: OFFSET_PER_KELVIN,
         temperature_range: TEMPERATURE.1,
+        contact_and_load: CONTACT_AND_LOAD,
     }
 }

@@ -10,7 +10,7 @@ use proofstand_firmware::command::{output_code, output_voltage};
 use proofstand_protocol::units::Microvolts;
 use proofstand_units::Volts;
 
-use super::assumed::{INPUT_STEP, RANGE};
+use super::assumed::{CONTACT_AND_LOAD, INPUT_STEP, RANGE};
 use super::fit::{Accuracy, CorrectionPoint, Fitted};
 use crate::metrology::VoltageUncertainty;
 
@@ -201,6 +201,8 @@ fn uncertainty(s: &Statement, stated: Volts) -> VoltageUncertainty {
         gain_per_kelvin: nano(s.gain_per_kelvin_ppb),
         offset_per_kelvin: nano(s.offset_per_kelvin_nv),
         temperature_range: f64::from(s.temperature_range_mk) * 1e-3,
+        // The drawn board's, which no record states.
+        contact_and_load: CONTACT_AND_LOAD,
     }
 }
 
@@ -211,6 +213,7 @@ fn input(command: &VoltageUncertainty, standard: f64, due_after: f64) -> Option<
     if standard <= 0.0 {
         return None;
     }
+    let command = &VoltageUncertainty { contact_and_load: 0.0, ..*command };
     let shared = (command.gain_after(due_after) * RANGE).hypot(command.offset_after());
     let own = standard.powi(2) - shared.powi(2);
     Some(if command.is_flat() || own < 0.0 {
@@ -286,7 +289,9 @@ mod tests {
         let (fitted, image) = image();
         let volts = |v: f64| Volts::new(v);
         // 300 days to the due date: the command's share at 10 V, and 150 µV of the input's own, by root of squares.
-        let shared = (fitted.uncertainty.gain_after(300.0) * 10.0).hypot(fitted.uncertainty.offset_after());
+        // Contacts and load are the command's alone.
+        let line = VoltageUncertainty { contact_and_load: 0.0, ..fitted.uncertainty };
+        let shared = (line.gain_after(300.0) * 10.0).hypot(line.offset_after());
         let record = |channels: [f64; 4]| {
             let mut record = image.record.clone();
             record.statement.channels_nv = channels.map(|c| parts(c, 1e-9));

@@ -5,8 +5,8 @@ use proofstand_protocol::version::CalibrationState;
 use proofstand_units::Volts;
 
 use super::assumed::{
-    AIM, DRIFT, DUE_DAYS_LEAST, DUE_DAYS_MOST, GAIN_PER_KELVIN, INPUT_STEP, RANGE, TEMPERATURE,
-    temperature_range,
+    AIM, CONTACT_AND_LOAD, DRIFT, DUE_DAYS_LEAST, DUE_DAYS_MOST, GAIN_PER_KELVIN, INPUT_STEP, RANGE,
+    TEMPERATURE, temperature_range,
 };
 use super::conduct::{Bench, CalibrateError, ReferenceMeter, Watcher, nothing_but_the_plug};
 use super::fit::{Accuracy, Fitted, fit, table_levels};
@@ -235,8 +235,10 @@ impl Due {
 /// Standard uncertainty of a corrected input at any voltage on the due date.
 fn channel(fitted: &Fitted, n: usize, age_days: f64) -> f64 {
     let leaves = fitted.channels_leave.get(n).copied().unwrap_or(0.0);
-    let gain = fitted.uncertainty.gain_after(age_days) * RANGE;
-    gain.hypot(fitted.uncertainty.offset_after()).hypot(leaves).hypot(INPUT_STEP / 12.0_f64.sqrt())
+    // An input loads nothing.
+    let line = VoltageUncertainty { contact_and_load: 0.0, ..fitted.uncertainty };
+    let gain = line.gain_after(age_days) * RANGE;
+    gain.hypot(line.offset_after()).hypot(leaves).hypot(INPUT_STEP / 12.0_f64.sqrt())
 }
 
 fn inputs(fitted: &Fitted, channels: [f64; 4]) -> Vec<InputRecord> {
@@ -310,6 +312,11 @@ fn assumed(accuracy: &Accuracy, temperature: f64) -> Vec<String> {
             temperature_range(temperature),
             temperature
         ),
+        format!(
+            "Contacts and a load of 20 kΩ or more at the terminals change the gain by at most {:.1} ppm (calculated for the \
+             drawn board); the meter loads them far less.",
+            CONTACT_AND_LOAD * 1e6
+        ),
         "The board had warmed up, and meter and plug make no thermal voltages worth counting.".to_owned(),
     ]
 }
@@ -343,6 +350,7 @@ mod tests {
             gain_per_kelvin: GAIN_PER_KELVIN,
             offset_per_kelvin: 5e-6,
             temperature_range: 5.0,
+            contact_and_load: CONTACT_AND_LOAD,
         };
         for (age, seed) in [(0.0, 1), (100.0, 2), (365.0, 3)] {
             let budget = budget(&line, &ACCURACY, age).unwrap();

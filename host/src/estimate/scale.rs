@@ -392,6 +392,7 @@ mod tests {
             gain_per_kelvin: 3e-6,
             offset_per_kelvin: 5e-6,
             temperature_range: 5.0,
+            contact_and_load: 0.0,
         },
         age_days: 100.0,
         calibrated: true,

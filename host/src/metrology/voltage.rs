@@ -31,6 +31,10 @@ pub struct VoltageUncertainty {
     pub offset_per_kelvin: f64,
     /// How far the temperature may be from that of the calibration, in kelvin.
     pub temperature_range: f64,
+    /// What contacts and the load at the terminals change of the gain beside the calibration, whose meter hardly loads them:
+    /// half-width, relative. Zero for what an input reads.
+    #[serde(default)]
+    pub contact_and_load: f64,
 }
 
 impl VoltageUncertainty {
@@ -46,6 +50,7 @@ impl VoltageUncertainty {
             gain_per_kelvin: 0.0,
             offset_per_kelvin: 0.0,
             temperature_range: 0.0,
+            contact_and_load: 0.0,
         }
     }
 
@@ -60,12 +65,13 @@ impl VoltageUncertainty {
         self.drift * (age_days.max(0.0) * KILOHOURS_A_DAY).sqrt()
     }
 
-    /// Standard uncertainty of the gain so many days after the calibration, temperature included: relative. What a
-    /// slope between two levels rests on.
+    /// Standard uncertainty of the gain so many days after the calibration, temperature and load included: relative. What
+    /// a slope between two levels rests on.
     #[must_use]
     pub fn gain_after(&self, age_days: f64) -> f64 {
         let temperature = self.gain_per_kelvin * self.temperature_range;
-        (self.gain.powi(2) + (self.drifted(age_days).powi(2) + temperature.powi(2)) / 3.0).sqrt()
+        let bounds = [self.drifted(age_days), temperature, self.contact_and_load];
+        (self.gain.powi(2) + bounds.iter().map(|half| half.powi(2)).sum::<f64>() / 3.0).sqrt()
     }
 
     /// Standard uncertainty of the offset, temperature included, in volts.
@@ -150,6 +156,7 @@ impl VoltageUncertainty {
                 "temperature: gain",
                 Volts::new(self.gain_per_kelvin * self.temperature_range * v.abs()),
             ),
+            Contribution::rectangular("contacts and load", Volts::new(self.contact_and_load * v.abs())),
             Contribution::rectangular(
                 "temperature: offset",
                 Volts::new(self.offset_per_kelvin * self.temperature_range),
@@ -260,6 +267,7 @@ pub(super) mod tests {
         gain_per_kelvin: 3e-6,
         offset_per_kelvin: 5e-6,
         temperature_range: 5.0,
+        contact_and_load: 18.5e-6,
     };
 
     #[test]

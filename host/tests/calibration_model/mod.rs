@@ -2,7 +2,7 @@
 //! takes as uncertain is drawn here anew for each trial.
 //!
 //! Sizes are those of the analog board's error budget (calculated and from data sheets: gain 0.1 % of span, curve ±2
-//! steps, reference drift 25 ppm after 1000 h, 3 ppm/K, 5 µV/K) and of a bench meter (35 ppm of reading, 5 ppm of a 10 V
+//! steps, reference drift 25 ppm after 1000 h, 3 ppm/K, 5 µV/K, contacts and load 18.5 ppm) and of a bench meter (35 ppm of reading, 5 ppm of a 10 V
 //! range, five microvolts of scatter). Bounds are drawn evenly, as a data sheet's bounds allow.
 
 #![allow(dead_code, reason = "bench and tests look at different parts")]
@@ -55,6 +55,8 @@ pub(crate) fn trial(random: &mut Random, points: usize) -> Option<Trial> {
     let (calibrated_at, used_at) = (23.0 + within(5.0), 23.0 + within(5.0));
     let kelvin = used_at - calibrated_at;
     let (per_kelvin, zero_per_kelvin) = (within(3e-6), within(5e-6));
+    // Contacts and load take away, and never add.
+    let loaded = (within(18.5e-6) - 18.5e-6) / 2.0;
     let asked = within(9.9);
     let mut shown = |level: f64| {
         let read = board(level) * meter_gain + meter_zero + 5e-6 * random.normal();
@@ -86,7 +88,7 @@ pub(crate) fn trial(random: &mut Random, points: usize) -> Option<Trial> {
     let days = f64::from(due);
     let drifted = drift * 25e-6 * (days * 0.024).sqrt();
     let real = board(image.ideal_level(asked));
-    let real = real * (1.0 + drifted + per_kelvin * kelvin) + zero_per_kelvin * kelvin;
+    let real = real * (1.0 + drifted + loaded + per_kelvin * kelvin) + zero_per_kelvin * kelvin;
     let record = proofstand::calibration::image::read(image.bytes())?;
     // The true line of the board: of the noiseless levels.
     let nominal = table_levels(points);

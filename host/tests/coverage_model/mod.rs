@@ -196,6 +196,7 @@ const CALIBRATED: KnownVoltage = KnownVoltage {
         gain_per_kelvin: 3e-6,
         offset_per_kelvin: 5e-6,
         temperature_range: 5.0,
+        contact_and_load: 0.0,
     },
     age_days: 300.0,
     calibrated: true,
