@@ -65,7 +65,7 @@ fn every_verbs_help_says_what_it_does_and_fits_eighty_columns() {
 #[test]
 fn the_verbs_that_people_begin_with_have_examples() {
     let folder = tempfile::tempdir().unwrap();
-    for verb in VERBS.iter().filter(|verb| **verb != "man") {
+    for verb in VERBS {
         proofstand(folder.path()).args([*verb, "--help"]).assert().success().stdout(contains("Example"));
     }
 }
@@ -124,8 +124,30 @@ fn completions_and_manual_pages_know_every_verb() {
     proofstand(folder.path()).args(["man", "pages"]).assert().success();
     for verb in VERBS {
         let page = folder.path().join(format!("pages/proofstand-{verb}.1"));
-        assert!(std::fs::read_to_string(page).unwrap().contains(".SH NAME"), "{verb}");
+        let page = std::fs::read_to_string(page).unwrap();
+        assert!(page.contains(".SH NAME"), "{verb}");
+        // No option is broken in two, and an example is a line by itself: man(7), groff_man(7).
+        assert!(page.contains("\n.nh\n"), "{verb}");
+        assert!(
+            page.contains("\n.SH EXAMPLE") && page.contains("\n.nf\n\\fB  proofstand "),
+            "{verb}: {page}"
+        );
     }
+}
+
+#[test]
+fn manual_pages_take_no_other_file_s_place_and_follow_no_link() {
+    let folder = tempfile::tempdir().unwrap();
+    let page = folder.path().join("proofstand-accept.1");
+    let man = || proofstand(folder.path()).args(["man", "."]).assert();
+    man().code(0).stdout(contains("man -l ./proofstand.1"));
+    // Once more replaces them.
+    man().code(0);
+    std::fs::write(&page, "the first of my notes").unwrap();
+    std::fs::remove_file(folder.path().join("proofstand.1")).unwrap();
+    man().code(2).stderr(contains("is not a manual page")).stderr(contains("nothing was written"));
+    assert_eq!(std::fs::read_to_string(&page).unwrap(), "the first of my notes");
+    assert!(!folder.path().join("proofstand.1").exists());
 }
 
 #[test]

@@ -74,6 +74,91 @@ fn the_drawing_goes_where_it_is_asked_for_and_further_pages_beside_it() {
         .stderr(predicate::str::contains("can't write the drawing"));
 }
 
+/// A sheet is the work of hours, and a drawing is made again in a moment.
+#[test]
+fn the_drawing_never_takes_the_place_of_the_sheet_or_of_another_file() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = sheet(&folder, WINDER);
+    let at = |name: &str| folder.path().join(name);
+    std::fs::create_dir(at("sub")).unwrap();
+    std::fs::hard_link(&path, at("same.svg")).unwrap();
+    std::fs::write(at("notes.svg"), "notes of the first day").unwrap();
+    // The second page's place is taken: the first is not drawn either.
+    std::fs::write(at("wires-2.svg"), "somebody's own").unwrap();
+    let before = |name: &str| std::fs::read_to_string(at(name)).unwrap();
+    for (target, says) in [
+        ("axis.toml", "axis.toml itself"),
+        ("sub/../axis.toml", "axis.toml itself"),
+        ("same.svg", "axis.toml itself"),
+        ("notes.svg", "is not an SVG drawing"),
+        ("wires.svg", "wires-2.svg: is there and is not an SVG drawing"),
+        ("sub", "is no file"),
+    ] {
+        proofstand()
+            .arg("wiring")
+            .arg(&path)
+            .arg("--svg")
+            .arg(at(target))
+            .assert()
+            .code(2)
+            .stdout("")
+            .stderr(predicate::str::contains(says))
+            .stderr(predicate::str::contains("nothing was written"));
+    }
+    assert_eq!(before("axis.toml"), WINDER);
+    assert_eq!(before("notes.svg"), "notes of the first day");
+    assert_eq!(before("wires-2.svg"), "somebody's own");
+    assert!(!at("wires.svg").exists());
+    // An earlier drawing is replaced.
+    std::fs::write(at("old.svg"), "<?xml version=\"1.0\"?>\n<svg xmlns=\"http://www.w3.org/2000/svg\"/>")
+        .unwrap();
+    proofstand().arg("wiring").arg(&path).arg("--svg").arg(at("old.svg")).assert().code(0);
+    assert!(before("old.svg").contains("page 1/2"));
+}
+
+#[cfg(unix)]
+#[test]
+fn the_drawing_follows_no_link() {
+    let folder = tempfile::tempdir().unwrap();
+    let victim = folder.path().join("victim.svg");
+    std::fs::write(&victim, "<svg>untouched</svg>").unwrap();
+    let link = folder.path().join("link.svg");
+    std::os::unix::fs::symlink(&victim, &link).unwrap();
+    proofstand()
+        .args(["wiring", "sheets/film-winder.toml", "--svg"])
+        .arg(&link)
+        .assert()
+        .code(2)
+        .stderr(predicate::str::contains("is a link, and links are not followed"));
+    assert_eq!(std::fs::read_to_string(&victim).unwrap(), "<svg>untouched</svg>");
+}
+
+/// `>> axis.toml` would put a table below the sheet; `> axis.toml` has emptied it, and then that is said.
+#[test]
+fn what_is_printed_goes_into_no_file_that_is_read() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = sheet(&folder, WINDER);
+    for verb in [&["wiring", "--markers"][..], &["wiring", "--csv"], &["targets"], &["settings", "worksheet"]]
+    {
+        for truncate in [false, true] {
+            std::fs::write(&path, WINDER).unwrap();
+            let out =
+                std::fs::OpenOptions::new().append(!truncate).write(true).truncate(truncate).open(&path);
+            let done = std::process::Command::new(env!("CARGO_BIN_EXE_proofstand"))
+                .args(verb)
+                .arg(&path)
+                .stdout(out.unwrap())
+                .output()
+                .unwrap();
+            assert_eq!(done.status.code(), Some(2), "{verb:?}");
+            let said = String::from_utf8_lossy(&done.stderr).into_owned();
+            assert!(said.contains("would go into this very file"), "{verb:?}: {said}");
+            let left = std::fs::read_to_string(&path).unwrap();
+            assert_eq!(left, if truncate { "" } else { WINDER }, "{verb:?}");
+        }
+    }
+}
+
 #[test]
 fn a_missing_role_is_refused_by_line_and_nothing_is_written_but_partial_draws() {
     let folder = tempfile::tempdir().unwrap();

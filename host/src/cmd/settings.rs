@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use serde::Serialize;
 
+use super::destination;
 use super::targets::render;
 use crate::exit::Exit;
 use crate::settings::harmless;
@@ -83,14 +84,7 @@ impl Cmd {
     /// Reads, compares or computes, prints.
     #[must_use]
     pub fn run(&self) -> Exit {
-        let result = match &self.verb {
-            Verb::Compare { sheet, before, after, form } => compare(sheet, before, after, *form),
-            Verb::Worksheet { sheet, form } => read(sheet).map(|sheet| {
-                let worksheet = Worksheet::of(&sheet);
-                let out = form.print(&worksheet, worksheet_text, worksheet_csv);
-                (out, worksheet.fits())
-            }),
-        };
+        let result = destination::output_is_apart(&self.verb.reads()).and_then(|()| self.verb.made());
         match result {
             Ok((out, good)) => {
                 // A reader that closed the pipe has had enough: no error.
@@ -102,6 +96,28 @@ impl Cmd {
                 let _ = writeln!(std::io::stderr().lock(), "{message}");
                 Exit::BadInput
             }
+        }
+    }
+}
+
+impl Verb {
+    /// The files that are read.
+    fn reads(&self) -> Vec<&Path> {
+        match self {
+            Self::Compare { sheet, before, after, .. } => vec![sheet, before, after],
+            Self::Worksheet { sheet, .. } => vec![sheet],
+        }
+    }
+
+    /// What is printed, and whether all is well.
+    fn made(&self) -> Result<(String, bool), String> {
+        match self {
+            Self::Compare { sheet, before, after, form } => compare(sheet, before, after, *form),
+            Self::Worksheet { sheet, form } => read(sheet).map(|sheet| {
+                let worksheet = Worksheet::of(&sheet);
+                let out = form.print(&worksheet, worksheet_text, worksheet_csv);
+                (out, worksheet.fits())
+            }),
         }
     }
 }

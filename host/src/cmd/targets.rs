@@ -8,7 +8,7 @@ use comfy_table::LineStyle;
 use comfy_table::{CellAlignment, ContentArrangement, Table, presets};
 use serde::Serialize;
 
-use super::show;
+use super::{destination, show};
 use crate::exit::Exit;
 use crate::record::model::TargetRow;
 use crate::sheet::{self, AxisSheet, CommandPair, Loaded, SheetError};
@@ -46,6 +46,10 @@ impl Cmd {
     /// Reads, computes, prints. A sheet with faults is [`Exit::BadInput`]; findings alone are not.
     #[must_use]
     pub fn run(&self) -> Exit {
+        if let Err(why) = destination::output_is_apart(&[&self.sheet]) {
+            let _ = writeln!(std::io::stderr().lock(), "{why}");
+            return Exit::BadInput;
+        }
         let loaded = match sheet::read(&self.sheet) {
             Ok(loaded) => loaded,
             Err(error) => {

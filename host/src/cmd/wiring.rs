@@ -3,6 +3,7 @@
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
+use super::destination::{self, Kind};
 use super::targets::render;
 use crate::exit::Exit;
 use crate::settings::harmless::visible;
@@ -41,7 +42,8 @@ pub struct Cmd {
     /// Print labels to stick on instead of a table
     #[arg(long)]
     markers: bool,
-    /// Draw to this file; further pages go beside it with -2, -3, ... in their names
+    /// Draw to this file; further pages go beside it with -2, -3, ... in their names. A drawing that is there already
+    /// is replaced, any other file is not
     #[arg(long, value_name = "FILE")]
     svg: Option<PathBuf>,
     /// Go on although a needed role is missing
@@ -53,6 +55,10 @@ impl Cmd {
     /// Reads, lists, draws. A sheet with faults or missing roles is [`Exit::BadInput`]; then nothing is written.
     #[must_use]
     pub fn run(&self) -> Exit {
+        if let Err(why) = destination::output_is_apart(&[&self.sheet]) {
+            complain(&why);
+            return Exit::BadInput;
+        }
         let loaded = match sheet::read(&self.sheet) {
             Ok(loaded) => loaded,
             Err(error) => {
@@ -65,18 +71,11 @@ impl Cmd {
             complain(&refusal(&loaded, &wiring));
             return Exit::BadInput;
         }
-        if let Some(path) = &self.svg {
-            let crc = crc::Crc::<u32>::new(&crc::CRC_32_ISO_HDLC).checksum(loaded.text.as_bytes());
-            for (number, page) in
-                wiring::pages(&wiring, &loaded.file, &format!("{crc:08x}")).iter().enumerate()
-            {
-                let path = numbered(path, number + 1);
-                if let Err(error) = std::fs::write(&path, &page.svg) {
-                    complain(&format!("{}: can't write the drawing: {error}", path.display()));
-                    return Exit::BadInput;
-                }
-                complain(&format!("Drawn: {}", path.display()));
-            }
+        if let Some(path) = &self.svg
+            && let Err(why) = self.draw(path, &loaded, &wiring)
+        {
+            complain(&why);
+            return Exit::BadInput;
         }
         let out = match (self.csv, self.markers) {
             (true, _) => text::csv(&wiring),
@@ -86,6 +85,23 @@ impl Cmd {
         // A reader that closed the pipe has had enough: no error.
         let _ = std::io::stdout().lock().write_all(out.as_bytes());
         Exit::Accepted
+    }
+
+    /// Writes every page, or none where one of them would take another file's place.
+    fn draw(&self, path: &Path, loaded: &Loaded, wiring: &Wiring) -> Result<(), String> {
+        let crc = crc::Crc::<u32>::new(&crc::CRC_32_ISO_HDLC).checksum(loaded.text.as_bytes());
+        let pages = wiring::pages(wiring, &loaded.file, &format!("{crc:08x}"));
+        let paths: Vec<_> = (1..=pages.len()).map(|number| numbered(path, number)).collect();
+        for path in &paths {
+            destination::is_free(path, Kind::Svg, &[&self.sheet])
+                .map_err(|why| format!("{why}\nnothing was written"))?;
+        }
+        for (path, page) in paths.iter().zip(&pages) {
+            destination::write(path, page.svg.as_bytes())
+                .map_err(|error| format!("{}: can't write the drawing: {error}", path.display()))?;
+            complain(&format!("Drawn: {}", path.display()));
+        }
+        Ok(())
     }
 }
 
