@@ -66,6 +66,8 @@ pub struct Setting {
     pub cited: Option<CitedDirection>,
     /// The run that this one goes on with or makes again.
     pub earlier: Option<(FollowWhy, Run)>,
+    /// How it is known that the earlier run is of the same unit, in words.
+    pub same_unit: String,
 }
 
 /// What a run can't decide while nobody is there.
@@ -297,6 +299,7 @@ fn finished_checks_of(
         Some((why, earlier)) => {
             let order: Vec<&str> = crate::checks::ALL.iter().map(|c| c.id()).collect();
             let (mut checks, mut follows) = merge(earlier, *why, made, begun, &order);
+            follows.same_unit.clone_from(&setting.same_unit);
             rests_on::mark(earlier, &mut checks, &mut follows);
             (checks, Some(follows))
         }

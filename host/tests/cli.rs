@@ -228,6 +228,34 @@ fn results_against_another_sheet_are_not_put_together() {
         .stderr(contains("the sheet is not the one of run"));
 }
 
+#[test]
+fn results_of_another_unit_are_not_put_together_and_equipment_that_differs_is_named() {
+    let folder = tempfile::tempdir().unwrap();
+    let good = rehearse(folder.path(), 0, &["--only", "nudge"]);
+    let path = good.to_str().unwrap();
+    for (more, says) in [
+        (["--identity", "amplifier-serial=OTHER-UNIT"], "Amplifier, serial number was \"SIMULATED-1\""),
+        (["--identity", "amplifier-firmware=2.0"], "Amplifier, firmware was"),
+        (["--seed", "2"], "Amplifier, serial number was"),
+    ] {
+        let mut command = proofstand(folder.path());
+        command.args(["rehearse", SHEET, "--again", path, "--only", "nudge"]).args(more);
+        command.assert().code(2).stderr(contains(says).and(contains("new acceptance")));
+    }
+    assert_eq!(newest(folder.path()), good, "nothing was written");
+    // The same unit on another fixture.
+    let model = std::fs::read_to_string(good.join(MODEL)).unwrap();
+    let serial = read_run(&good).unwrap().provenance.controller_serial;
+    std::fs::write(good.join(MODEL), model.replace(&serial, "00000000000000aa")).unwrap();
+    let again = ["rehearse", SHEET, "--again", path, "--only", "fixture-self-check"];
+    let out = proofstand(folder.path()).args(again).assert().code(0);
+    out.stdout(
+        contains("Measured otherwise").and(contains("fixture 00000000000000aa")).and(contains("Same unit")),
+    );
+    let page = std::fs::read_to_string(newest(folder.path()).join("report.html")).unwrap();
+    assert!(page.contains("Measured otherwise") && page.contains("fixture 00000000000000aa"));
+}
+
 /// The journal of a finished run, cut after some lines, as a kill leaves it.
 fn cut(run: &Path, to: &Path, keep: impl Fn(usize, &str) -> bool, tail: &str) -> PathBuf {
     std::fs::create_dir(to).unwrap();

@@ -108,10 +108,12 @@ fn runs_that_do_not_belong_together_are_refused_and_what_was_measured_once_is_le
     follows.follows = Some(Follows {
         run: "a".to_owned(),
         why: FollowWhy::Again,
+        same_unit: String::new(),
         taken_over: vec![TakenOver {
             check: "command-scale".to_owned(),
             run: "a".to_owned(),
             rests_on: Vec::new(),
+            measured_with: None,
         }],
         superseded: Vec::new(),
     });

@@ -396,6 +396,41 @@ fn a_request_to_stop_also_ends_a_question() {
     assert!(!bench.folder.path().join("runs").exists());
 }
 
+#[test]
+fn a_person_says_that_the_unit_is_the_one_of_the_run_that_is_gone_on_with_before_anything_else() {
+    let bench = Bench::new();
+    let serial = ["--identity", "amplifier-serial=EX-7"];
+    bench.accept(&[&["--only", "lines"][..], &serial].concat()).end().unwrap();
+    let first = bench.run();
+    let from = first.to_str().unwrap();
+    // Where nobody is there the nameplate is read again and given again.
+    let again = ["--again", from, "--only", "lines"];
+    let refused = bench.accept(&again).end().unwrap();
+    assert_eq!(refused.code(), 2, "{refused:?}");
+    assert!(refused.err.contains("--identity amplifier-serial="), "{}", refused.err);
+    let refused =
+        bench.accept(&[&again[..], &["--identity", "amplifier-serial=EX-8"]].concat()).end().unwrap();
+    assert_eq!(refused.code(), 2, "{refused:?}");
+    assert!(refused.err.contains("\"EX-7\" in it and is \"EX-8\" now"), "{}", refused.err);
+
+    let sheet = demo("film-winder.toml").canonicalize().unwrap();
+    for (answer, code, says) in [("n", 2, "results of two units"), ("s", 4, "nothing was written")] {
+        let (mut keys, far) = TTYPort::pair().unwrap();
+        let input = File::options().read(true).write(true).open(far.name().unwrap()).unwrap();
+        let all = [&["accept", sheet.to_str().unwrap(), "--port", &bench.fixture.port][..], &again].concat();
+        let mut host = Host::start(HOST, bench.folder.path(), input.into(), all).unwrap();
+        host.wait_for("Amplifier, serial number: EX-7").unwrap();
+        host.wait_for("Is that very unit on the bench?").unwrap();
+        type_line(&mut keys, "");
+        host.wait_for("y, n or s.").unwrap();
+        type_line(&mut keys, answer);
+        let ended = host.end().unwrap();
+        assert_eq!(ended.code(), code, "{ended:?}");
+        assert!(ended.err.contains(says), "{}", ended.err);
+    }
+    assert_eq!(bench.runs(), [first]);
+}
+
 /// `accept --only hand-turn` with somebody at the keyboard, everything on the bench known already.
 fn by_hand(bench: &Bench) -> (Host, TTYPort) {
     let sheet = demo("film-winder.toml").canonicalize().unwrap();

@@ -10,7 +10,7 @@ use super::follow::Follow;
 use super::identity::{self, Given};
 use super::input::{Selection, job, run_name};
 use super::person::{Keyboard, Person, tell, tell_laid_out};
-use super::{show, stop};
+use super::{show, stop, unit};
 use crate::acceptance::{Setting, UNATTENDED, today};
 use crate::exit::Exit;
 use crate::fixture::{Client, trip_in_words};
@@ -82,6 +82,8 @@ pub struct Cmd {
     pub cautions_kept: bool,
 }
 
+const NOTHING_DONE: &str = "stopped on request before anything was done; nothing was written";
+
 type Failed = (Exit, String);
 
 fn bad(message: &dyn std::fmt::Display) -> Failed {
@@ -110,7 +112,9 @@ impl Cmd {
                 return Ok(Exit::BadInput);
             }
         };
-        let (checks, earlier) = self.follow.plan(&job, &self.selection).map_err(|e| bad(&e))?;
+        let given = identity::facts(&self.identity, |_| None);
+        let (checks, earlier) =
+            self.follow.plan(&job, &self.selection, &given, !self.unattended).map_err(|e| bad(&e))?;
         if !self.unattended && !std::io::stdin().is_terminal() {
             return Err(bad(
                 &"a person has to answer, and standard input is no terminal; with --unattended nobody has to",
@@ -147,9 +151,21 @@ impl Cmd {
             );
         }
         let mut person = if self.unattended { Person::Nobody } else { Person::There(Keyboard::new(stop)) };
+        if let Some((_, run)) = &earlier {
+            match person.is_same_unit(run) {
+                Some(true) => {}
+                Some(false) => {
+                    return Err(bad(
+                        &"results of two units never go into one record; nothing was written. Make a new acceptance of this \
+                          unit, without --again or --resume",
+                    ));
+                }
+                None => return Err(stopped(&NOTHING_DONE)),
+            }
+        }
         let known = earlier.as_ref().map(|(_, run)| identity::of_run(&run.axis.identity)).unwrap_or_default();
         let Some(identity) = person.identity(&identity::updated(known, &self.identity)) else {
-            return Err(stopped(&"stopped on request before anything was done; nothing was written"));
+            return Err(stopped(&NOTHING_DONE));
         };
         let cited = self.cite.read(&job, kind, &identity).map_err(|e| bad(&e))?;
         let bench_changes = match self.bench_change.as_slice() {
@@ -157,7 +173,7 @@ impl Cmd {
             given => Some(identity::changes(given)),
         };
         let Some(bench_changes) = bench_changes else {
-            return Err(stopped(&"stopped on request before anything was done; nothing was written"));
+            return Err(stopped(&NOTHING_DONE));
         };
         let name = run_name(&self.sheet, word);
         let mut folder = RunFolder::create(&self.selection.runs, &name, simulated).map_err(|e| {
@@ -171,8 +187,16 @@ impl Cmd {
         early.hand_on(&mut folder).map_err(|e| stopped(&e))?;
         clear_trip(&mut client, &mut folder, &person)?;
         let mut progress = Terminal::new(simulated);
-        let setting =
-            Setting { identity, bench_changes, cited, today: today(), earlier, ..Setting::default() };
+        let same_unit = earlier.as_ref().map(|(_, run)| unit::known_by(run, &identity, !self.unattended));
+        let setting = Setting {
+            same_unit: same_unit.unwrap_or_default(),
+            identity,
+            bench_changes,
+            cited,
+            today: today(),
+            earlier,
+            ..Setting::default()
+        };
         let run = job.run(kind, &checks, &setting, &mut client, &mut folder, &mut person, &mut progress);
         drop(progress);
         let published = publish(folder.path(), &run);

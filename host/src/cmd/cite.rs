@@ -2,7 +2,8 @@
 
 use std::path::{Path, PathBuf};
 
-use super::identity::{NOT_NOTED, SAME_UNIT};
+use super::identity::OPERATOR;
+use super::unit::same_unit;
 use crate::acceptance::Job;
 use crate::checks::{CitedDirection, Turned};
 use crate::record::model::{CheckRecord, Fact, Run, RunKind, Verdict};
@@ -60,7 +61,7 @@ fn cited(folder: &Path, job: &Job, kind: RunKind, identity: &[Fact]) -> Result<C
     as_in_the_journal(folder, &run, turned)?;
     same_wiring(&run, job)?;
     same_unit(&run, identity)?;
-    let by = run.axis.identity.iter().find(|f| f.label == "Operator").map_or("a person", |f| &f.value);
+    let by = run.axis.identity.iter().find(|f| f.label == OPERATOR).map_or("a person", |f| &f.value);
     let by = run.acknowledged_by.as_deref().unwrap_or(by);
     Ok(CitedDirection { run: run.id.clone(), on: run.started.clone(), by: by.to_owned(), turned })
 }
@@ -117,24 +118,6 @@ fn same_wiring(run: &Run, job: &Job) -> Result<(), String> {
     }
     if sheet.direction != job.sheet.direction {
         return Err("its sheet has another [direction]".to_owned());
-    }
-    Ok(())
-}
-
-fn same_unit(run: &Run, identity: &[Fact]) -> Result<(), String> {
-    let of = |facts: &[Fact], label: &str| {
-        let fact = facts.iter().find(|f| f.label == label && f.value != NOT_NOTED);
-        fact.map(|f| f.value.clone())
-    };
-    for label in SAME_UNIT {
-        match (of(&run.axis.identity, label), of(identity, label)) {
-            (Some(then), Some(now)) if then == now => {}
-            (Some(then), Some(now)) => {
-                return Err(format!("it is of another unit: {label} was \"{then}\" and is \"{now}\""));
-            }
-            (None, _) => return Err(format!("{label} was not noted in it: nobody knows which unit it was")),
-            (_, None) => return Err(format!("{label} is not noted now: give it with --identity")),
-        }
     }
     Ok(())
 }

@@ -3,9 +3,10 @@
 use std::path::{Path, PathBuf};
 
 use super::input::Selection;
+use super::unit::may_follow;
 use crate::acceptance::{Job, cut_off};
 use crate::checks::{self, Check};
-use crate::record::model::{FollowWhy, Run};
+use crate::record::model::{Fact, FollowWhy, Run};
 use crate::record::{JOURNAL, RecordError, follow, open};
 
 /// Which earlier run is followed.
@@ -25,7 +26,8 @@ pub(super) struct Follow {
 }
 
 impl Follow {
-    /// The checks to make, and the run that is followed.
+    /// The checks to make, and the run that is followed. `now`: what is said of the unit on the bench; `confirmed`: a person
+    /// will be asked whether it is the one of that run.
     ///
     /// # Errors
     /// A message for the person.
@@ -34,6 +36,8 @@ impl Follow {
         &self,
         job: &Job,
         selection: &Selection,
+        now: &[Fact],
+        confirmed: bool,
     ) -> Result<(Vec<&'static dyn Check>, Option<(FollowWhy, Run)>), String> {
         let (why, folder) = match (&self.resume, &self.again) {
             (Some(folder), _) => (FollowWhy::Resume, folder),
@@ -48,6 +52,7 @@ impl Follow {
                 earlier.id
             ));
         }
+        may_follow(&earlier, now, confirmed)?;
         let checks = match why {
             FollowWhy::Again => selection.checks(job)?,
             FollowWhy::Resume => {

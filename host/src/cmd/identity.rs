@@ -15,8 +15,11 @@ const ASKED: &[(&str, &str)] = &[
     ("motor", "Motor, type on its nameplate"),
     ("motor-serial", "Motor, serial number"),
     ("supply", "Supply, voltage and phases"),
-    ("operator", "Operator"),
+    ("operator", OPERATOR),
 ];
+
+/// Who is at the bench: of a run, not of its unit.
+pub(super) const OPERATOR: &str = "Operator";
 
 /// Labels that tell one unit from another: where these are the same, it is the same amplifier with the same firmware,
 /// and the same motor.
@@ -46,14 +49,18 @@ pub(super) fn parse(text: &str) -> Result<Given, String> {
     Ok(Given { key: key.to_owned(), value: value.to_owned() })
 }
 
-/// Facts as given in an earlier run, as if given again.
+/// Facts as given in an earlier run, as if given again; who was there then is not who is there now.
 pub(super) fn of_run(facts: &[Fact]) -> Vec<Given> {
-    let key = |label: &str| ASKED.iter().find(|(_, l)| *l == label).map_or(label, |(key, _)| key).to_owned();
     facts
         .iter()
-        .filter(|f| f.value != NOT_NOTED)
-        .map(|f| Given { key: key(&f.label), value: f.value.clone() })
+        .filter(|f| f.value != NOT_NOTED && f.label != OPERATOR)
+        .map(|f| Given { key: key_of(&f.label).to_owned(), value: f.value.clone() })
         .collect()
+}
+
+/// The key of a label on the command line.
+pub(super) fn key_of(label: &str) -> &str {
+    ASKED.iter().find(|(_, l)| *l == label).map_or(label, |(key, _)| key)
 }
 
 /// Later words replace earlier ones with the same key.

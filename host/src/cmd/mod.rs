@@ -24,4 +24,5 @@ mod show;
 mod stop;
 pub mod targets;
 mod typed_meter;
+mod unit;
 pub mod wiring;

@@ -6,9 +6,9 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, TryRecvError, channel};
 use std::time::Duration;
 
-use super::identity::{self, Given};
+use super::identity::{self, Given, OPERATOR};
 use crate::checks::{AskNumberStep, Prompt, Turned};
-use crate::record::model::Fact;
+use crate::record::model::{Fact, Run};
 use crate::sequence::{Attendant, Done};
 use crate::settings::harmless;
 use crate::sheet::{AxisSheet, Viewpoint};
@@ -102,6 +102,27 @@ pub(super) enum Person {
 }
 
 impl Person {
+    /// Shows what a run that is to be followed notes of its unit, and asks whether that is the one on the bench. Where
+    /// nobody is there, what was noted has been compared already. None: a stop was asked for.
+    pub(super) fn is_same_unit(&self, run: &Run) -> Option<bool> {
+        let Self::There(keyboard) = self else { return Some(true) };
+        para("", &format!("Run {} was made on this unit:", run.id));
+        for fact in run.axis.identity.iter().filter(|f| f.label != OPERATOR) {
+            para("  ", &format!("{}: {}", fact.label, fact.value));
+        }
+        loop {
+            let answer = keyboard.ask(
+                "Look at the nameplates. Is that very unit on the bench? y goes on, n if not, s stops:",
+            )?;
+            match answer.to_lowercase().as_str() {
+                "y" | "yes" => return Some(true),
+                "n" | "no" => return Some(false),
+                "s" => return None,
+                _ => tell("y, n or s.", true),
+            }
+        }
+    }
+
     /// Facts about what is on the bench: those given, then the usual ones that were not. A person is asked for them.
     /// None: a stop was asked for.
     pub(super) fn identity(&self, given: &[Given]) -> Option<Vec<Fact>> {

@@ -7,7 +7,7 @@ use super::follow::Follow;
 use super::identity::{self, Given};
 use super::input::{Selection, job, run_name};
 use super::person::{tell, tell_laid_out};
-use super::show;
+use super::{show, unit};
 use crate::acceptance::{Setting, today};
 use crate::exit::Exit;
 use crate::fixture::Client;
@@ -90,12 +90,12 @@ impl Cmd {
                 return Ok(Exit::BadInput);
             }
         };
-        let (checks, earlier) = self.follow.plan(&job, &self.selection).map_err(bad)?;
+        let given = identity::updated(identity::simulated(self.seed), &self.identity);
+        let identity = identity::facts(&given, |_| None);
+        let (checks, earlier) = self.follow.plan(&job, &self.selection, &identity, false).map_err(bad)?;
         if earlier.as_ref().is_some_and(|(_, run)| run.kind != RunKind::Rehearsal) {
             return Err(bad("an acceptance is not gone on with by a rehearsal".to_owned()));
         }
-        let given = identity::updated(identity::simulated(self.seed), &self.identity);
-        let identity = identity::facts(&given, |_| None);
         let cited = self.cite.read(&job, RunKind::Rehearsal, &identity).map_err(bad)?;
         let faults: Result<Vec<Fault>, _> = self.fault.iter().map(|name| Fault::parse(name)).collect();
         let faults = faults.map_err(|e| bad(e.to_string()))?;
@@ -110,7 +110,9 @@ impl Cmd {
         let mut client = Client::connect(rehearsal.link(), &mut folder).map_err(|e| stopped(&e))?;
         let mut operator = rehearsal.operator(!self.unattended);
         let mut progress = Terminal::new(true);
+        let same_unit = earlier.as_ref().map(|(_, run)| unit::known_by(run, &identity, false));
         let setting = Setting {
+            same_unit: same_unit.unwrap_or_default(),
             seed: Some(self.seed),
             faults: self.fault.clone(),
             identity,

@@ -96,6 +96,14 @@ fn write(run: &Run, out: &mut Vec<u8>) -> std::io::Result<()> {
             para(out, "Taken over: ", &format!("{} from run {}{rests}", one.check, one.run))?;
         }
     }
+    if let Some(follows) = &run.follows {
+        if !follows.same_unit.is_empty() {
+            para(out, "Same unit: ", &follows.same_unit)?;
+        }
+        for (run, with) in follows.measured_otherwise(&run.provenance) {
+            para(out, "Measured otherwise: ", &format!("what is taken over from run {run}, with {with}"))?;
+        }
+    }
     for warning in &run.provenance.warnings {
         writeln!(out)?;
         para(out, "Warning: ", warning)?;

@@ -3,7 +3,7 @@
 //! The newest attempt at a check counts, whether it came out better or worse, or did not come to its end. A check that
 //! was not begun again keeps its earlier record. Nothing is dropped: what counts no more is kept as superseded.
 
-use super::model::{CheckRecord, FollowWhy, Follows, Run, Superseded, TakenOver, Verdict};
+use super::model::{CheckRecord, FollowWhy, Follows, MeasuredWith, Run, Superseded, TakenOver, Verdict};
 
 /// Checks of an earlier run that are still to be made; those that others stand for need not be.
 pub fn left(earlier: &Run) -> impl Iterator<Item = &str> {
@@ -29,13 +29,16 @@ pub fn merge(
             .map_or(&earlier.id, |t| &t.run)
             .clone()
     };
-    let marked = |check: &str| {
-        let taken = before.and_then(|f| f.taken_over.iter().find(|t| t.check == check));
-        taken.map(|t| t.rests_on.clone()).unwrap_or_default()
+    let taken_before = |check: &str| before.and_then(|f| f.taken_over.iter().find(|t| t.check == check));
+    let marked = |check: &str| taken_before(check).map(|t| t.rests_on.clone()).unwrap_or_default();
+    let measured_with = |check: &str| match taken_before(check) {
+        Some(taken) => taken.measured_with.clone(),
+        None => Some(MeasuredWith::of(&earlier.provenance)),
     };
     let mut follows = Follows {
         run: earlier.id.clone(),
         why,
+        same_unit: String::new(),
         taken_over: Vec::new(),
         superseded: before.map(|f| f.superseded.clone()).unwrap_or_default(),
     };
@@ -58,6 +61,7 @@ pub fn merge(
                     check: old.id.clone(),
                     run: origin(&old.id),
                     rests_on: marked(&old.id),
+                    measured_with: measured_with(&old.id),
                 });
                 all.push(old.clone());
             }
@@ -113,6 +117,12 @@ mod tests {
         run
     }
 
+    /// Taken over, measured with what the example's run was made with.
+    fn taken(check: &str, from: &str) -> TakenOver {
+        let with = MeasuredWith::of(&run(from, Vec::new()).provenance);
+        TakenOver { check: check.into(), run: from.into(), rests_on: vec![], measured_with: Some(with) }
+    }
+
     fn begun(record: &CheckRecord) -> bool {
         !record.steps.is_empty()
     }
@@ -131,10 +141,7 @@ mod tests {
             assert_eq!(follows.superseded.len(), 1);
             assert_eq!(follows.superseded[0].record.verdict, old);
             assert_eq!(follows.superseded[0].run, "a");
-            assert_eq!(
-                follows.taken_over,
-                [TakenOver { check: "first".into(), run: "a".into(), rests_on: vec![] }]
-            );
+            assert_eq!(follows.taken_over, [taken("first", "a")]);
         }
     }
 
@@ -158,11 +165,27 @@ mod tests {
         let made = vec![record("first", Verdict::Accepted), record("third", Verdict::Accepted)];
         let (all, follows) = merge(&b, FollowWhy::Again, made, begun, ORDER);
         assert_eq!(all.iter().map(|c| c.id.as_str()).collect::<Vec<_>>(), ORDER);
-        assert_eq!(
-            follows.taken_over,
-            [TakenOver { check: "second".into(), run: "b".into(), rests_on: vec![] }]
-        );
+        assert_eq!(follows.taken_over, [taken("second", "b")]);
         assert_eq!(follows.superseded.len(), 1);
         assert_eq!(follows.superseded[0].run, "a");
+    }
+
+    #[test]
+    fn each_record_that_is_taken_over_keeps_what_it_was_measured_with_also_through_a_chain_of_runs() {
+        let mut a = run("a", vec![record("first", Verdict::Accepted), record("second", Verdict::NotDone)]);
+        a.provenance.controller_serial = "00aa".into();
+        let mut b = run("b", Vec::new());
+        b.provenance.calibration = "of another day".into();
+        let (all, follows) =
+            merge(&a, FollowWhy::Resume, vec![record("second", Verdict::Accepted)], begun, ORDER);
+        assert!(follows.measured_otherwise(&a.provenance).is_empty());
+        (b.checks, b.follows) = (all, Some(follows));
+        let made = vec![record("third", Verdict::Accepted)];
+        let (_, follows) = merge(&b, FollowWhy::Again, made, begun, ORDER);
+        let now = run("c", Vec::new()).provenance;
+        let otherwise = follows.measured_otherwise(&now);
+        let runs: Vec<&str> = otherwise.iter().map(|(run, _)| *run).collect();
+        assert_eq!(runs, ["a", "b"]);
+        assert!(otherwise[0].1.contains("fixture 00aa") && otherwise[1].1.contains("of another day"));
     }
 }

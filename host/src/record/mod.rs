@@ -7,6 +7,7 @@ use std::path::Path;
 mod events;
 mod folder;
 pub mod follow;
+mod measured_with;
 pub mod model;
 mod publish;
 mod recover;

@@ -5,6 +5,7 @@
 
 use serde::{Deserialize, Serialize};
 
+pub use super::measured_with::MeasuredWith;
 pub use super::took::Took;
 
 /// Version of this model; rises when a field changes its meaning.
@@ -75,6 +76,9 @@ pub struct Follows {
     pub run: String,
     /// Why this one was made.
     pub why: FollowWhy,
+    /// How it is known that both are of the same unit, in words.
+    #[serde(default)]
+    pub same_unit: String,
     /// Checks whose records come unchanged from an earlier run.
     pub taken_over: Vec<TakenOver>,
     /// Records of earlier runs that count no more, oldest first.
@@ -102,6 +106,9 @@ pub struct TakenOver {
     /// superseded. They came out accepted again, or it would not have been taken over.
     #[serde(default)]
     pub rests_on: Vec<String>,
+    /// With what it was measured; none in records that do not say.
+    #[serde(default)]
+    pub measured_with: Option<MeasuredWith>,
 }
 
 /// A record that counts no more, since the check was made again.

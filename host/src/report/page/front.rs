@@ -114,7 +114,13 @@ impl Page<'_> {
                     (why) b { (T(&follows.run)) }
                     ". The newest attempt at a check counts, whether it came out better or worse."
                 }
+                @if !follows.same_unit.is_empty() {
+                    p { b { "The same unit: " } (T(&follows.same_unit)) }
+                }
                 @if !follows.taken_over.is_empty() {
+                    @for (run, with) in follows.measured_otherwise(&self.run.provenance) {
+                        p { b { "Measured otherwise: " } "what is taken over from " (T(run)) ", with " (T(&with)) "." }
+                    }
                     p {
                         "Taken over unchanged, with samples in the earlier run's own folder: "
                         @for (n, t) in follows.taken_over.iter().enumerate() {
