@@ -122,7 +122,7 @@ fn every_way_a_setting_can_come_out_has_its_finding() {
     let before = table("no;value\na;1\nb;1\nc;1\nd;1\ne;1\nf;1\ng;1\nh;x\n", DecimalSign::Point);
     let after = table("no;value\na;2\nb;2\nc;1.0\nd;3\ne;1\nf;1.00\ni;1\nj;5\nh;x\n", DecimalSign::Point);
     let expected: BTreeMap<_, _> = [("b", "2"), ("c", "1"), ("d", "2"), ("e", "2"), ("j", "5.0"), ("k", "1")]
-        .map(|(key, value)| (key.to_owned(), Expectation { value: value.to_owned(), why: String::new() }))
+        .map(|(key, value)| (key.to_owned(), Expectation::new(value, "")))
         .into();
     let comparison = Comparison::of(&before, &after, &expected);
     let found: BTreeMap<_, _> =
@@ -151,7 +151,7 @@ fn the_same_number_in_another_unit_is_a_change_and_never_as_expected() {
     let read = |text: &str| Table::parse("t.csv", text.as_bytes(), &layout).unwrap();
     let (before, after) = (read("no;value;unit\na;5;ms\n"), read("no;value;unit\na;5;s\n"));
     assert_eq!(Comparison::of(&before, &after, &BTreeMap::new()).changes[0].finding, Finding::Unexpected);
-    let expected = [("a".to_owned(), Expectation { value: "5".to_owned(), why: String::new() })].into();
+    let expected = [("a".to_owned(), Expectation::new("5", ""))].into();
     assert_eq!(Comparison::of(&before, &after, &expected).changes[0].finding, Finding::ChangedOtherwise);
 }
 
@@ -239,15 +239,88 @@ fn a_step_that_costs_more_than_the_tolerance_is_told() {
         );
     let worksheet = Worksheet::of(&sheet(&text));
     let (gain, pulses) = (&worksheet.rows[0], &worksheet.rows[2]);
-    assert_eq!((gain.entry.as_deref(), gain.fit), (Some("1"), Fit::TooCoarse));
+    assert_eq!((gain.entry.as_deref(), gain.nearest.as_deref(), gain.fit), (None, Some("1"), Fit::TooCoarse));
     assert!((gain.becomes.unwrap().value - 9.375).abs() < 1e-9);
     assert!((gain.share_percent.unwrap() - 500.0).abs() < 1e-6);
-    assert_eq!((pulses.entry.as_deref(), pulses.fit), (Some("9984"), Fit::TooCoarse));
+    let found = (pulses.entry.as_deref(), pulses.nearest.as_deref(), pulses.fit);
+    assert_eq!(found, (None, Some("9984"), Fit::TooCoarse));
     assert!((pulses.becomes.unwrap().value - 2496.0).abs() < 1e-9);
     assert!(!worksheet.fits());
 }
 
-/// 10 V ask for 2500 rpm: 250 rpm/V; with 3000 rpm rated that is 12 V at rated speed, beyond the 10 V taken.
+/// 2500 pulses in steps of 128 are 19.53 steps: 2560, which is not 2500. 2000 rpm is 66.7 % of rated speed, and of what
+/// goes up to 60 % the nearest is 60 %, 1800 rpm. Neither does, and neither is ever what the sheet expects.
+#[test]
+fn what_does_not_fit_is_neither_told_to_be_entered_nor_taken_as_expected() {
+    let folder = tempfile::tempdir().unwrap();
+    let text =
+        WINDER.replace("step = 1.0\nleast = 16.0", "step = 128.0\nleast = 256.0").replace("150.0", "60.0");
+    let axis = folder.path().join("axis.toml");
+    std::fs::write(&axis, &text).unwrap();
+    let shown =
+        proofstand().args(["settings", "worksheet"]).arg(&axis).env("COLUMNS", "120").assert().code(1);
+    let shown = String::from_utf8(shown.get_output().stdout.clone()).unwrap();
+    for line in [
+        "V-31  CAN'T BE ENTERED (nearest 2560) (exactly 2500 pulses/rev; step 128, 256 to 32768)",
+        "becomes 2560 pulses/rev; rounding costs 60 pulses/rev, must be exact; STEP TOO COARSE",
+        "V-23  CAN'T BE ENTERED (nearest 60.0) (exactly 66.6667 % of rated speed; step 0.5, 0 to 60)",
+        "becomes 1800 rpm; rounding costs -200 rpm, 500.0 % of the tolerance; OUT OF RANGE",
+    ] {
+        assert!(shown.contains(line), "{line}\n{shown}");
+    }
+    assert!(!shown.contains("ENTER 2560") && !shown.contains("ENTER 60"), "{shown}");
+
+    // Somebody enters the nearest all the same.
+    let after = text_of(DEMO[2]).replace("V-31;Pirvel;2048", "V-31;Pirvel;2560").replace("66,5;%", "60,0;%");
+    let after: Vec<u8> = after.chars().map(|c| u8::try_from(u32::from(c)).unwrap()).collect();
+    let [_, after] = files(&folder, b"", &after);
+    let compare = |form: &[&str]| {
+        let mut command = proofstand();
+        command
+            .args(["settings", "compare"])
+            .arg(&axis)
+            .arg(DEMO[1])
+            .arg(&after)
+            .args(form)
+            .env("COLUMNS", "120");
+        String::from_utf8(command.assert().code(1).get_output().stdout.clone()).unwrap()
+    };
+    let said = compare(&[]);
+    let (cannot, others) = said.split_once("\n\nCHANGED").unwrap();
+    for line in [
+        "CAN'T BE ENTERED AS THE TARGET ASKS (2)",
+        "V-31  Pirvel: 2048 Takte → 2560 Takte",
+        "CAN'T BE ENTERED (nearest 2560): pulses per revolution wanted 2500 pulses/rev, becomes 2560 pulses/rev",
+        "V-23  Kessum: 120,0 % → 60,0 %",
+    ] {
+        assert!(cannot.contains(line), "{line}\n{said}");
+    }
+    assert!(!others.contains("V-31") && !others.contains("V-23"), "{said}");
+    assert!(said.contains("\nSOMETHING CAN'T BE ENTERED AS THE TARGETS ASK.\n"), "{said}");
+    let json: serde_json::Value = serde_json::from_str(&compare(&["--json"])).unwrap();
+    assert_eq!(json["changes"][0]["finding"], "cannot_be_entered");
+    assert!(compare(&["--csv"]).contains("can't be entered as the target asks,V-23,"));
+}
+
+/// The table of the demonstration as text.
+fn text_of(file: &str) -> String {
+    let bytes = std::fs::read(Path::new(env!("CARGO_MANIFEST_DIR")).join(file)).unwrap();
+    // What it has beyond ASCII has the same code in windows-1252 and Unicode.
+    bytes.into_iter().map(char::from).collect()
+}
+
+/// A cap is never raised into the amplifier's range: 70 % is beyond 2000 of 3000 rpm.
+#[test]
+fn a_cap_below_the_amplifiers_range_has_no_nearest_value() {
+    let worksheet = Worksheet::of(&sheet(&WINDER.replace("least = 0.0", "least = 70.0")));
+    let cap = worksheet.rows.iter().find(|row| row.target == "speed cap").unwrap();
+    assert_eq!((cap.entry.as_deref(), cap.nearest.as_deref(), cap.fit), (None, None, Fit::OutOfRange));
+    let expected = expectations(&sheet(&WINDER.replace("least = 0.0", "least = 70.0")));
+    assert!(!expected["V-23"].can_be_entered && expected["V-11"].can_be_entered);
+}
+
+/// 10 V ask for 2500 rpm: 250 rpm/V; with 3000 rpm rated that is 12 V at rated speed, beyond the 10 V taken. With 10 V
+/// at rated speed a volt asks for 300 rpm.
 #[test]
 fn a_speed_axis_gets_its_gain_and_a_value_out_of_range_is_told() {
     let text = WINDER
@@ -260,7 +333,9 @@ fn a_speed_axis_gets_its_gain_and_a_value_out_of_range_is_told() {
     let worksheet = Worksheet::of(&sheet(&text));
     let gain = &worksheet.rows[0];
     assert_eq!(gain.wanted.value, 250.0);
-    assert_eq!((gain.entry.as_deref(), gain.fit), (Some("12.00"), Fit::OutOfRange));
+    let found = (gain.entry.as_deref(), gain.nearest.as_deref(), gain.fit);
+    assert_eq!(found, (None, Some("10.00"), Fit::OutOfRange));
+    assert_eq!(gain.becomes.unwrap().value, 300.0);
 }
 
 #[test]

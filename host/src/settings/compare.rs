@@ -6,29 +6,45 @@ use serde::Serialize;
 
 use super::decimal::Decimal;
 use super::table::{Entry, Table};
-use super::worksheet::Worksheet;
+use super::worksheet::{Fit, Work, Worksheet};
 use crate::sheet::{AxisSheet, DecimalSign};
 
 /// What a setting is expected to become.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Expectation {
-    /// The value; a number has a decimal point.
+    /// The value; a number has a decimal point. Where the target can't be entered, the nearest that can; empty if there
+    /// is none.
     pub value: String,
     /// Why.
     pub why: String,
+    /// The amplifier takes a value that meets the target. If not, no value is as expected.
+    pub can_be_entered: bool,
+}
+
+impl Expectation {
+    /// A value that can be entered.
+    #[must_use]
+    pub fn new(value: &str, why: &str) -> Self {
+        Self { value: value.to_owned(), why: why.to_owned(), can_be_entered: true }
+    }
+
+    /// What follows from a target; `None` without a setting for it.
+    fn of(row: Work) -> Option<(String, Self)> {
+        let can_be_entered = row.fit == Fit::Fits;
+        let why = if can_be_entered { format!("follows from the {}", row.target) } else { row.why_not() };
+        Some((row.key?, Self { value: row.nearest.unwrap_or_default(), why, can_be_entered }))
+    }
 }
 
 /// What a sheet expects: what follows from its targets, and what it says besides.
 #[must_use]
 pub fn expectations(sheet: &AxisSheet) -> BTreeMap<String, Expectation> {
-    let entered = Worksheet::of(sheet).rows.into_iter().filter_map(|row| {
-        let why = format!("follows from the {}", row.target);
-        Some((row.key?, Expectation { value: row.entry?, why }))
-    });
-    let besides = sheet.settings.expected.iter().map(|change| {
-        let expected = Expectation { value: change.value.clone(), why: change.why.clone() };
-        (change.key.clone(), expected)
-    });
+    let entered = Worksheet::of(sheet).rows.into_iter().filter_map(Expectation::of);
+    let besides = sheet
+        .settings
+        .expected
+        .iter()
+        .map(|change| (change.key.clone(), Expectation::new(&change.value, &change.why)));
     entered.chain(besides).collect()
 }
 
@@ -36,6 +52,8 @@ pub fn expectations(sheet: &AxisSheet) -> BTreeMap<String, Expectation> {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Finding {
+    /// A target that the amplifier's steps or range can't meet, whatever was entered.
+    CannotBeEntered,
     /// Changed, and nobody expected it.
     Unexpected,
     /// Was there before and is not there after.
@@ -56,7 +74,8 @@ pub enum Finding {
 
 impl Finding {
     /// Every finding, in order.
-    pub const ALL: [Self; 8] = [
+    pub const ALL: [Self; 9] = [
+        Self::CannotBeEntered,
         Self::Unexpected,
         Self::Disappeared,
         Self::New,
@@ -71,6 +90,7 @@ impl Finding {
     #[must_use]
     pub const fn words(self) -> &'static str {
         match self {
+            Self::CannotBeEntered => "can't be entered as the target asks",
             Self::Unexpected => "changed, and nobody expected it",
             Self::Disappeared => "disappeared",
             Self::New => "new, and nobody expected it",
@@ -189,6 +209,9 @@ fn state(entry: &Entry) -> State {
 
 /// `None`: in both tables, the same, nothing expected.
 fn judge(before: Option<&Entry>, after: Option<&Entry>, expected: Option<&Expectation>) -> Option<Finding> {
+    if expected.is_some_and(|expected| !expected.can_be_entered) {
+        return Some(Finding::CannotBeEntered);
+    }
     let met = |entry: &Entry| expected.is_some_and(|expected| meets(entry, expected));
     match (before, after) {
         (Some(before), Some(after)) => {

@@ -33,11 +33,17 @@ pub fn comparison_text(comparison: &Comparison, columns: usize) -> String {
             out.push_str(&(wrapped("", &text, columns) + "\n"));
         }
     }
-    out.push_str(if comparison.clean() {
-        "Nothing unexpected, nothing missing.\n"
-    } else {
-        "SOMETHING UNEXPECTED OR MISSING.\n"
-    });
+    let other = |change: &Change| change.finding != Finding::CannotBeEntered;
+    if comparison.with(Finding::CannotBeEntered).next().is_some() {
+        out.push_str("SOMETHING CAN'T BE ENTERED AS THE TARGETS ASK.\n");
+    }
+    out.push_str(
+        if comparison.changes.iter().filter(|change| other(change)).all(|change| change.finding.good()) {
+            "Nothing unexpected, nothing missing.\n"
+        } else {
+            "SOMETHING UNEXPECTED OR MISSING.\n"
+        },
+    );
     out
 }
 
@@ -71,7 +77,13 @@ fn change_text(change: &Change, columns: usize) -> String {
         out.push_str(&format!("      its name was \"{}\"\n", visible(&old)));
     }
     if let Some(expected) = &change.expected {
-        let text = format!("expected {}: {}", visible(&expected.value), visible(&expected.why));
+        let value = visible(&expected.value);
+        let lead = match (expected.can_be_entered, value.is_empty()) {
+            (true, _) => format!("expected {value}"),
+            (false, true) => CANNOT.to_owned(),
+            (false, false) => format!("{CANNOT} (nearest {value})"),
+        };
+        let text = format!("{lead}: {}", visible(&expected.why));
         out.push_str(&(wrapped("      ", &text, columns) + "\n"));
     }
     out
@@ -93,6 +105,7 @@ pub fn comparison_csv(comparison: &Comparison) -> String {
             "why",
             "before_line",
             "after_line",
+            "can_be_entered",
         ]
         .map(str::to_owned)
         .to_vec(),
@@ -115,6 +128,10 @@ pub fn comparison_csv(comparison: &Comparison) -> String {
             expected.as_ref().map(|expected| expected.why.clone()).unwrap_or_default(),
             of(before, |state| state.line.to_string()),
             of(after, |state| state.line.to_string()),
+            expected
+                .as_ref()
+                .map_or("", |expected| if expected.can_be_entered { "yes" } else { "no" })
+                .to_owned(),
         ]);
     }
     write(rows.into_iter().map(|row| row.into_iter().map(|text| cell(&text))))
@@ -131,15 +148,20 @@ pub fn worksheet_text(worksheet: &Worksheet, columns: usize) -> String {
             out.push_str(&para("    ", row.fit.words()));
             continue;
         };
-        let step = row.step.map_or("not stated".to_owned(), |step| step.value.to_string());
-        let exact = format!("(exactly {}; step {step})", amount(row.exact));
-        out.push_str(&para(&format!("    {}  ", visible(key)), &format!("ENTER {}  {exact}", enter(row))));
+        let lead = format!("    {}  ", visible(key));
+        out.push_str(&para(
+            &lead,
+            &format!("{} (exactly {}; {})", enter(row), amount(row.exact), takes(row)),
+        ));
         let cost = match share(row).as_str() {
             "-" => amount(row.cost),
             share @ ("exact" | "must be exact") => format!("{}, {share}", amount(row.cost)),
             share => format!("{}, {share} of the tolerance", amount(row.cost)),
         };
-        let comes = format!("becomes {}; rounding costs {cost}; {}", amount(row.becomes), row.fit.words());
+        let comes = match row.becomes {
+            None => row.fit.words().to_owned(),
+            becomes => format!("becomes {}; rounding costs {cost}; {}", amount(becomes), row.fit.words()),
+        };
         out.push_str(&para("        ", &comes));
         if !row.note.is_empty() {
             out.push_str(&para("        ", row.note));
@@ -148,11 +170,40 @@ pub fn worksheet_text(worksheet: &Worksheet, columns: usize) -> String {
     out
 }
 
+const CANNOT: &str = "CAN'T BE ENTERED";
+
+/// What to do with a setting: never to enter what will not do.
 fn enter(row: &Work) -> String {
-    let Some(entry) = &row.entry else { return "-".to_owned() };
-    match row.entry_kind {
-        Some(EntryKind::Steps) => format!("{entry} steps"),
-        _ => entry.clone(),
+    let steps = if row.entry_kind == Some(EntryKind::Steps) { " steps" } else { "" };
+    match (&row.entry, &row.nearest) {
+        (Some(entry), _) => format!("ENTER {entry}{steps}"),
+        (None, Some(nearest)) => format!("{CANNOT} (nearest {nearest}{steps})"),
+        (None, None) => CANNOT.to_owned(),
+    }
+}
+
+/// The amplifier's step and range: `step 128, 256 to 8192`.
+fn takes(row: &Work) -> String {
+    let value = |amount: Amount| number(amount.value);
+    let step = row.step.map_or("not stated".to_owned(), value);
+    let range = match (row.least.map(value), row.most.map(value)) {
+        (Some(least), Some(most)) => format!(", {least} to {most}"),
+        (Some(least), None) => format!(", at least {least}"),
+        (None, Some(most)) => format!(", at most {most}"),
+        (None, None) => String::new(),
+    };
+    format!("step {step}{range}")
+}
+
+impl Work {
+    /// Why the target can't be entered, in a sentence.
+    pub(super) fn why_not(&self) -> String {
+        let wanted = format!("{} wanted {}", self.target, amount(Some(self.wanted)));
+        let (range, fit) = (takes(self), self.fit.words());
+        match (self.becomes, self.note) {
+            (None, note) => format!("{wanted}; {note} ({range}): {fit}"),
+            (becomes, _) => format!("{wanted}, becomes {} ({range}): {fit}", amount(becomes)),
+        }
     }
 }
 
@@ -193,6 +244,7 @@ pub fn worksheet_csv(worksheet: &Worksheet) -> String {
             "rounding_cost",
             "percent_of_tolerance",
             "fit",
+            "nearest",
         ]
         .map(str::to_owned)
         .to_vec(),
@@ -217,6 +269,7 @@ pub fn worksheet_csv(worksheet: &Worksheet) -> String {
             value(row.cost),
             row.share_percent.map(number).unwrap_or_default(),
             row.fit.words().to_owned(),
+            row.nearest.clone().unwrap_or_default(),
         ]);
     }
     write(rows.into_iter().map(|row| row.into_iter().map(|text| cell(&text))))

@@ -28,6 +28,11 @@ pub enum Fit {
 }
 
 impl Fit {
+    /// By what rounding costs, where the value is in range.
+    fn of(cost: f64, tolerance: Option<f64>) -> Self {
+        if tolerance.is_some_and(|tolerance| cost.abs() > tolerance) { Self::TooCoarse } else { Self::Fits }
+    }
+
     /// In words.
     #[must_use]
     pub const fn words(self) -> &'static str {
@@ -53,11 +58,17 @@ pub struct Work {
     pub exact: Option<Amount>,
     /// The amplifier's step, in the same unit.
     pub step: Option<Amount>,
-    /// What to enter, with a decimal point.
+    /// The least that the amplifier takes, in the same unit.
+    pub least: Option<Amount>,
+    /// The most that the amplifier takes, in the same unit.
+    pub most: Option<Amount>,
+    /// What to enter, with a decimal point; `None` where nothing that the amplifier takes will do.
     pub entry: Option<String>,
+    /// The nearest that the amplifier takes, with a decimal point: the entry, if it will do. Of a cap never above it.
+    pub nearest: Option<String>,
     /// How it is to be read: the value, or the number of steps.
     pub entry_kind: Option<EntryKind>,
-    /// What the target becomes with it.
+    /// What the target becomes with the nearest.
     pub becomes: Option<Amount>,
     /// What rounding costs: what it becomes less what it is to be.
     pub cost: Option<Amount>,
@@ -187,7 +198,10 @@ fn row(
         key: None,
         exact: None,
         step: None,
+        least: None,
+        most: None,
         entry: None,
+        nearest: None,
         entry_kind: None,
         becomes: None,
         cost: None,
@@ -199,29 +213,36 @@ fn row(
     let Some(setting) = setting else { return work };
     let map = map(sheet, target, setting.entered_as);
     let unit = setting.entered_as.unit();
+    let amount = |value: f64| Amount { value, unit };
     let exact = map.forward(wanted.value);
-    let steps = if target == SettingTarget::SpeedCap {
-        work.note = "rounded down: never above the cap";
-        down(exact / setting.step)
-    } else {
-        (exact / setting.step).round()
-    };
-    let entered = steps * setting.step;
+    let cap = target == SettingTarget::SpeedCap;
+    let wished = if cap { down(exact / setting.step) } else { (exact / setting.step).round() };
+    let top = setting.most.map_or(f64::INFINITY, |most| down(most / setting.step));
+    let bottom = setting.least.map_or(f64::NEG_INFINITY, |least| -down(-least / setting.step));
+    let steps = wished.min(top).max(bottom);
     work.key = Some(setting.key.clone());
-    work.exact = Some(Amount { value: exact, unit });
-    work.step = Some(Amount { value: setting.step, unit });
+    work.exact = Some(amount(exact));
+    work.step = Some(amount(setting.step));
+    work.least = setting.least.map(amount);
+    work.most = setting.most.map(amount);
     work.entry_kind = Some(setting.entry);
-    work.entry = Some(match setting.entry {
-        EntryKind::Value => written(entered, setting.step),
-        EntryKind::Steps => format!("{steps:.0}"),
-    });
+    let entered = steps * setting.step;
     let becomes = map.back(entered);
+    work.fit = Fit::OutOfRange;
+    if bottom > top || (cap && steps > wished) {
+        work.note = "no step in the amplifier's range will do";
+        return work;
+    }
     if steps < 1.0 || !becomes.is_finite() {
-        work.entry = None;
         work.fit = Fit::TooCoarse;
         work.note = "the step is larger than the value";
         return work;
     }
+    let nearest = match setting.entry {
+        EntryKind::Value => written(entered, setting.step),
+        EntryKind::Steps => format!("{steps:.0}"),
+    };
+    work.nearest = Some(nearest);
     let cost = becomes - wanted.value;
     // Arithmetic leaves some 1e-16 where there is nothing.
     let cost = if cost.abs() <= 1e-12 * wanted.value.abs() { 0.0 } else { cost };
@@ -229,16 +250,14 @@ fn row(
     work.cost = Some(Amount { value: cost, unit: wanted.unit });
     work.share_percent =
         tolerance.filter(|tolerance| *tolerance > 0.0).map(|tolerance| 100.0 * cost.abs() / tolerance);
-    let slack = 1e-9 * entered.abs();
-    let beyond = setting.least.is_some_and(|least| entered < least - slack)
-        || setting.most.is_some_and(|most| entered > most + slack);
-    work.fit = if beyond {
-        Fit::OutOfRange
-    } else if tolerance.is_some_and(|tolerance| cost.abs() > tolerance) {
-        Fit::TooCoarse
-    } else {
-        Fit::Fits
-    };
+    #[expect(clippy::float_cmp, reason = "whole numbers, taken over or not")]
+    if steps == wished {
+        work.fit = Fit::of(cost, tolerance);
+        work.note = if cap { "rounded down: never above the cap" } else { "" };
+    }
+    if work.fit == Fit::Fits {
+        work.entry.clone_from(&work.nearest);
+    }
     work
 }
 
