@@ -95,9 +95,32 @@ pub(super) fn output_breaks_off(p: &Pattern<'_>) -> Option<Finding> {
     Some(found)
 }
 
+/// It turns with enable open, though no torque is shown: the amplifier's own doing, if it ignores enable and the command is a
+/// little off zero.
+pub(super) fn turns_by_its_offset(p: &Pattern<'_>) -> Option<Finding> {
+    if p.rejected("lines.torque-on") {
+        return None;
+    }
+    let evidence = p.said(TURNS)?;
+    let mut found = finding(
+        "enable-always",
+        "The shaft turns with enable open: the amplifier ignores enable, and turns it by the offset of its command",
+        "Keep away. Look for a setting that takes enable as always given, and at the polarity of the enable input",
+        0.85,
+        vec![evidence],
+    )?;
+    found.not_told_apart = vec![
+        "a load that pulls looks the same; with motor power off a load still pulls, and an amplifier does not".to_owned(),
+    ];
+    Some(found)
+}
+
+/// What a run is stopped with whose shaft does not stand.
+const TURNS: &str = "the shaft still turns with enable open";
+
 /// It turns with enable open.
 pub(super) fn turns_by_itself(p: &Pattern<'_>) -> Option<Finding> {
-    let evidence = p.said("the shaft still turns with enable open")?;
+    let evidence = p.said(TURNS)?;
     let active = p.rejected("lines.torque-on");
     let torque = p.row("lines.torque-on").filter(|_| active).map(cite);
     if active {

@@ -54,7 +54,9 @@ pub(super) fn read_back(p: &Pattern<'_>) -> Option<Finding> {
         vec![evidence],
     )?;
     found.not_told_apart = vec![
-        "a broken read-back and a pair that is shorted or driven by something else look the same".to_owned(),
+        "a broken read-back and a pair that is shorted or driven by something else look the same; the fixture's self-check \
+         (--only fixture-self-check), which cuts the amplifier off, tells"
+            .to_owned(),
     ];
     Some(found)
 }
@@ -71,6 +73,8 @@ pub(super) fn fell_silent(p: &Pattern<'_>) -> Option<Finding> {
         vec![evidence],
     )?;
     found.not_told_apart =
-        vec!["a dip of its supply and a loose cable look the same from the host".to_owned()];
+        vec!["a dip of its supply and a loose cable look the same from the host; `proofstand ports` tells: after a dip the \
+              fixture greets anew, with a loose cable its port comes and goes when the plug is moved"
+            .to_owned()];
     Some(found)
 }

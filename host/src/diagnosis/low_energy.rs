@@ -102,7 +102,9 @@ pub(super) fn end_switches_hold(p: &Pattern<'_>) -> Option<Finding> {
         moves.into_iter().chain([row]).map(cite).collect(),
     )?;
     found.not_told_apart =
-        vec!["whether the two are swapped as well does not show while both hold the shaft".to_owned()];
+        vec!["whether the two are swapped as well does not show while both hold the shaft; --only end-switches tells, once the \
+              amplifier is set as the sheet says"
+            .to_owned()];
     Some(found)
 }
 

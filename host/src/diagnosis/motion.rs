@@ -20,7 +20,9 @@ pub(super) fn silent_by_hand(p: &Pattern<'_>) -> Option<Finding> {
 pub(super) fn never_moves(p: &Pattern<'_>) -> Option<Finding> {
     let moves = p.row("nudge.moves")?;
     let standing = matches!(moves.measured_text.as_deref(), Some("no counts" | "no torque"));
-    if moves.verdict != Verdict::Rejected || !standing || p.row("creep.moves").is_some() {
+    // It does move, once the end switches let it.
+    let held = p.rejected("nudge.end-switches");
+    if moves.verdict != Verdict::Rejected || !standing || held || p.row("creep.moves").is_some() {
         return None;
     }
     let by_hand = p.row("hand-turn.counts").filter(|r| r.verdict == Verdict::Accepted);
@@ -35,7 +37,8 @@ pub(super) fn never_moves(p: &Pattern<'_>) -> Option<Finding> {
         std::iter::once(moves).chain(by_hand).map(cite).collect(),
     )?;
     found.not_told_apart = vec![
-        "these causes look alike from the command and the encoder; the amplifier's own display tells more"
+        "these causes look alike from the command and the encoder: a turn by hand (--only hand-turn) tells a shaft that is held, \
+         --only enable-off-rest an amplifier that can't be enabled; for the rest look at the amplifier's own display"
             .to_owned(),
     ];
     Some(found)
@@ -64,7 +67,9 @@ pub(super) fn moves_at_zero(p: &Pattern<'_>) -> Option<Finding> {
     )?;
     if p.sheet.command.pair.is_torque() {
         found.not_told_apart = vec![
-            "a load that pulls one way looks the same; so does a speed mode that was left on".to_owned(),
+            "a load that pulls one way looks the same, and with motor power off it still does: --only hand-turn; so does a speed \
+             mode that was left on: after the zero is adjusted, --only creep shows a drift instead of a breakaway"
+                .to_owned(),
         ];
     }
     Some(found)

@@ -22,6 +22,7 @@ pub(super) const ALL: &[Rule] = &[
     amplifier::limit_open,
     amplifier::output_breaks_off,
     amplifier::turns_by_itself,
+    amplifier::turns_by_its_offset,
     low_energy::enable_inverted,
     low_energy::brake_late,
     low_energy::stops_otherwise,

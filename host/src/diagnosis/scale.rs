@@ -127,7 +127,8 @@ pub(super) fn speed_falls_short(p: &Pattern<'_>) -> Option<Finding> {
 pub(super) fn too_little_to_start(p: &Pattern<'_>) -> Option<Finding> {
     let moves = p.row("nudge.moves").filter(|r| r.measured_text.as_deref() == Some("no counts"))?;
     let enabled = p.row("enable-off-rest.torque-on.on").filter(|r| r.verdict == Verdict::Accepted)?;
-    if moves.verdict != Verdict::Rejected || p.row("creep.moves").is_some() {
+    let held = p.rejected("nudge.end-switches");
+    if moves.verdict != Verdict::Rejected || held || p.row("creep.moves").is_some() {
         return None;
     }
     let mut found = finding(
@@ -138,7 +139,9 @@ pub(super) fn too_little_to_start(p: &Pattern<'_>) -> Option<Finding> {
         vec![cite(moves), cite(enabled)],
     )?;
     found.not_told_apart =
-        vec!["a shaft that is held, and a command that does not arrive, look the same".to_owned()];
+        vec!["a shaft that is held, and a command that does not arrive, look the same; a turn by hand (--only hand-turn) tells \
+              whether it is held, a voltmeter at the amplifier's terminals whether the command arrives"
+            .to_owned()];
     Some(found)
 }
 
@@ -209,7 +212,9 @@ pub(super) fn dead_band(p: &Pattern<'_>) -> Option<Finding> {
             vec![cite(rejected("creep.breakaway")?)],
         )?;
         found.not_told_apart = vec![
-            "friction, a brake that drags, a scale that is too low; the command scale would tell".to_owned(),
+            "friction, a brake that drags, a scale that is too low; the command scale (--only command-scale) would tell, once \
+             the shaft moves"
+                .to_owned(),
         ];
         return Some(found);
     };

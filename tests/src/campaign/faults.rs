@@ -151,7 +151,8 @@ pub const FAULTS: &[FaultRow] = &[
     graded("torque-limited", Settings, &[25.0, 15.0, 10.0], 10.0, &["torque-limited"]).on(torque_commands),
     plain("limit-open", Settings, &["limit-open"]),
     plain("mode-unselected", Settings, TORQUE_AND_NO_MOTION),
-    plain("enable-always", Settings, &["enable-always", "enable-inverted"]),
+    // A speed command's offset turns the shaft with enable open: nothing is tried then.
+    plain("enable-always", Settings, &["enable-always", "enable-inverted"]).or_stopped(),
     plain("enable-always-braked", Settings, &["enable-always", "enable-inverted", "enable-flag"]),
     plain("enable-inverted", Settings, TORQUE_WHILE_OPEN),
     plain("end-switches-obeyed", Settings, &["end-switches-obeyed"]).on(end_switches_ignored),
@@ -202,7 +203,7 @@ pub const FAULTS: &[FaultRow] = &[
     graded("inertia-more", Mechanics, &[10.0, 30.0, 60.0], 60.0, SCALE_OR_ROTOR).on(rotor_shows),
     graded("torque-constant-less", Mechanics, &[5.0, 12.0, 20.0], 12.0, SCALE_OR_ROTOR).on(torque_commands),
     graded("heating", Mechanics, &[5.0, 15.0, 30.0], 30.0, SCALE_OR_ROTOR),
-    graded("coupling-slips", Mechanics, &[8.0, 15.0], 8.0, &["coupling-slips", "torque-limited"]),
+    graded("coupling-slips", Mechanics, &[15.0, 8.0], 8.0, &["coupling-slips", "torque-limited"]),
     // Below friction it is an offset; above it turns the shaft with enable open.
     graded("gravity", Mechanics, &[0.5, 1.5, 2.0, 5.0], 2.0, &["offset", "pulled-by-a-load"]).or_stopped(),
     // A motor that is stronger than its brake turns against it, and then does not coast.
