@@ -115,9 +115,11 @@ impl Check for HandTurn {
             Step::Observe(step) if step.name == POWER_OFF => true,
             Step::Observe(step) if step.name == POWER_ON => off,
             // A turn that could not be made is not asked about, and no further one is asked for.
-            // Nor is a hand asked for while the amplifier says that torque is on.
+            // Nor is a hand asked for while the amplifier says that torque is on, or could be.
             _ => {
-                off && !still_on(context.sheet, so_far)
+                off && ![FlagRole::TorqueOn, FlagRole::CanEnable]
+                    .into_iter()
+                    .any(|role| without_power(context.sheet, role, so_far) == Some(true))
                     && !so_far.iter().any(|e| WAYS.contains(&e.name) && e.ending == StepEnding::Unanswered)
             }
         }
@@ -125,8 +127,15 @@ impl Check for HandTurn {
 
     fn judge(&self, context: &Context<'_>, evidence: &[StepEvidence]) -> Judgement {
         let turns = turns(context, evidence);
+        let ready = without_power(context.sheet, FlagRole::CanEnable, evidence).map(says_ready);
         if turns.is_empty() {
-            let (why, would_allow) = if still_on(context.sheet, evidence) {
+            let (why, would_allow) = if ready.as_ref().is_some_and(|r| r.verdict == Verdict::Rejected) {
+                (
+                    "the amplifier's own flag says that it could be enabled with motor power off: nobody touches a shaft that may \
+                     still be powered",
+                    "motor power that is really off, and a flag that says so; look at the switch, then at the flag's polarity",
+                )
+            } else if without_power(context.sheet, FlagRole::TorqueOn, evidence) == Some(true) {
                 (
                     "the amplifier's own flag said that torque was on with enable open and motor power off: keep away \
                      from the shaft",
@@ -137,13 +146,13 @@ impl Check for HandTurn {
             };
             let not_done =
                 NotDone { why: why.to_owned(), would_allow: would_allow.to_owned(), ..NotDone::default() };
-            return Judgement { not_done: Some(not_done), ..Judgement::default() };
+            let results = ready.into_iter().filter(|r| r.verdict == Verdict::Rejected).collect();
+            return Judgement { not_done: Some(not_done), results, ..Judgement::default() };
         }
         let mut out = Judgement::default();
         out.results.push(counts_come(&turns));
-        if let Some(row) = nothing_drives(context.sheet, &turns) {
-            out.results.push(row);
-        }
+        out.results.extend(ready);
+        out.results.extend(nothing_drives(context.sheet, &turns));
         out.results.push(sign(context, &turns));
         for turn in &turns {
             out.results.push(revolution(context, turn));
@@ -218,12 +227,23 @@ fn turns<'a>(context: &Context<'_>, evidence: &'a [StepEvidence]) -> Vec<HandTur
     turned.collect()
 }
 
-/// The flag that says torque is on was active at the end of the time without motor power.
-fn still_on(sheet: &AxisSheet, evidence: &[StepEvidence]) -> bool {
-    let last = evidence.iter().filter(|e| e.name == POWER_OFF).filter_map(|e| e.samples.last()).next_back();
-    sheet.flag(FlagRole::TorqueOn).zip(last).is_some_and(|(flag, sample)| {
-        (sample.flags >> flag.fixture_input & 1 == 1) == (flag.active == Polarity::Conducting)
-    })
+/// Whether a flag was active at the end of the time without motor power; none if there is no such flag.
+fn without_power(sheet: &AxisSheet, role: FlagRole, evidence: &[StepEvidence]) -> Option<bool> {
+    let last =
+        evidence.iter().filter(|e| e.name == POWER_OFF).filter_map(|e| e.samples.last()).next_back()?;
+    let flag = sheet.flag(role)?;
+    Some((last.flags >> flag.fixture_input & 1 == 1) == (flag.active == Polarity::Conducting))
+}
+
+/// The flag's idle state, which no other check sees: without motor power nothing can be enabled.
+fn says_ready(active: bool) -> ResultRow {
+    let name = format!("Flag {} with motor power off", FlagRole::CanEnable.words());
+    let row = Row::text("hand-turn.can-enable", &name, "idle");
+    if active {
+        row.is("active", Verdict::Rejected, "motor power is still on, or the flag is inverted or stuck")
+    } else {
+        row.is("idle", Verdict::Accepted, "the amplifier says that it can't be enabled now")
+    }
 }
 
 fn counts_come(turns: &[HandTurned<'_>]) -> ResultRow {
@@ -314,5 +334,38 @@ fn revolution(context: &Context<'_>, turn: &HandTurned<'_>) -> ResultRow {
         Some(worst) => row
             .measured(worst as f64)
             .verdict(Verdict::Rejected, "a revolution turned by hand has another number of counts"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use proofstand_protocol::message::Sample;
+
+    use super::*;
+    use crate::checks::tests::with_film_winder;
+
+    #[test]
+    fn no_hand_is_asked_for_while_the_amplifier_says_that_it_could_be_enabled() {
+        with_film_winder(|context| {
+            let flag = context.sheet.flag(FlagRole::CanEnable).unwrap();
+            let conducting = 1_u8 << flag.fixture_input;
+            let idle = if flag.active == Polarity::Conducting { 0 } else { conducting };
+            let after = |flags| {
+                let samples = vec![Sample { flags, ..Sample::default() }];
+                vec![StepEvidence { samples, ending: StepEnding::Finished, ..StepEvidence::named(POWER_OFF) }]
+            };
+            let (off, on) = (after(idle), after(idle ^ conducting));
+            let steps = HandTurn.plan(context).unwrap();
+            let asked = |so_far: &[StepEvidence]| {
+                let turn = steps.iter().find(|s| matches!(s, Step::Observe(step) if step.name == ONE_WAY));
+                HandTurn.wants(context, turn.unwrap(), so_far)
+            };
+            assert!(asked(&off));
+            assert!(!asked(&on));
+            let judged = HandTurn.judge(context, &on);
+            assert!(judged.not_done.unwrap().why.contains("could be enabled"));
+            let told: Vec<_> = judged.results.iter().map(|r| (r.id.as_str(), r.verdict)).collect();
+            assert_eq!(told, [("hand-turn.can-enable", Verdict::Rejected)]);
+        });
     }
 }

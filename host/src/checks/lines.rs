@@ -156,8 +156,7 @@ const fn second_state(role: FlagRole) -> &'static str {
     match role {
         FlagRole::HoldingSpeedDown => "its active state is seen in the check of the cap's flag",
         FlagRole::CanEnable => {
-            "its active state is seen when enable is closed at rest; its idle state only without motor power or in a fault, \
-             which this acceptance does not bring about"
+            "its active state is seen when enable is closed at rest; its idle state while motor power is off for the turn by hand"
         }
         FlagRole::TorqueOn => "its active state is seen when enable is closed at rest",
         FlagRole::Fault => "its active state is not seen in this acceptance: no fault is provoked",
