@@ -81,7 +81,7 @@ fn another_calibration_does_not_cancel_and_one_out_of_date_decides_nothing() {
                 .map(|c| c.standard_uncertainty.powi(2))
                 .sum::<f64>()
         };
-        (of("gain with drift and temperature"), gain.finding)
+        (of(": gain "), gain.finding)
     };
     let (alike, agrees) = u(&b);
     b.provenance.calibration = "another one".to_owned();

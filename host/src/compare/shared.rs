@@ -4,6 +4,7 @@ use proofstand_units::Celsius;
 
 use super::line::InRowUnit;
 use crate::error_budget::{GAIN_PER_KELVIN, OFFSET_PER_KELVIN, REFERENCE_DRIFT, TEMPERATURE_RANGE};
+use crate::metrology::voltage::{GAIN, GAIN_BY_DRIFT, GAIN_BY_TEMPERATURE, OFFSET, OFFSET_BY_TEMPERATURE};
 use crate::metrology::{Contribution, DegreesOfFreedom, Sensitivity};
 use crate::record::model::{ContributionRow, ResultRow, Run};
 use crate::sheet::AxisSheet;
@@ -107,10 +108,17 @@ impl Shared {
                 let stated = c.standard_uncertainty * 3.0_f64.sqrt();
                 between("clock of the fixture", stated.min(2.0 * value * CLOCK_BETWEEN))
             }
-            name if self.calibration && name.ends_with(": gain with drift and temperature") => {
+            // What drift and temperature had done before cancels with the gain; what they do between is added once.
+            name if self.calibration
+                && [GAIN_BY_DRIFT, GAIN_BY_TEMPERATURE].iter().any(|n| name.ends_with(n)) =>
+            {
+                Part::Common(None)
+            }
+            name if self.calibration && name.ends_with(OFFSET_BY_TEMPERATURE) => Part::Common(None),
+            name if self.calibration && name.ends_with(GAIN) => {
                 between("gain of the calibration", value * (time + GAIN_PER_KELVIN * kelvin))
             }
-            name if self.calibration && name.ends_with(": offset with temperature") => {
+            name if self.calibration && name.ends_with(OFFSET) => {
                 let per_volt = c.sensitivity.unwrap_or(0.0).abs();
                 between("offset of the calibration", per_volt * OFFSET_PER_KELVIN * kelvin)
             }

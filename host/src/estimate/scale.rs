@@ -16,6 +16,7 @@ use super::torque_line::{LevelPoint, TorqueLine, torque_line};
 use super::track::{segments, signed_micros};
 use crate::metrology::compare::Way;
 use crate::metrology::line::{self, Weights};
+use crate::metrology::voltage::InSlope;
 use crate::metrology::{Budget, Contribution, CoverageFactor, DegreesOfFreedom, KnownVoltage, Sensitivity};
 
 /// Stated uncertainties are expanded ones, k = 2.
@@ -71,7 +72,7 @@ impl ScaleInputs {
     }
 
     /// What the levels make uncertain about a gain.
-    fn levels(&self, line: &TorqueLine, highest: Volts) -> (Contribution, Option<Contribution>) {
+    fn levels(&self, line: &TorqueLine, highest: Volts) -> InSlope {
         let gain = self.gain_of(line);
         self.terminal.in_slope(COMMAND, gain, highest, gain.get() * line.gain_spread * HALVED)
     }
@@ -121,10 +122,8 @@ pub fn of_one_level(
     };
     let gain = per_volt(point.torque);
     let between = gain.get() * HALVED / point.level.get();
-    let (command, curve) = inputs.terminal.in_slope(COMMAND, gain, point.level, between);
     Budget::new(gain)
-        .with(command)
-        .with_all(curve)
+        .with_all(inputs.terminal.in_slope(COMMAND, gain, point.level, between).all())
         .with(
             Contribution::expanded("inertia", inputs.inertia_uncertainty, K2)
                 .with_sensitivity(Sensitivity::of(gain, inputs.inertia)),
@@ -142,6 +141,9 @@ pub fn of_one_level(
 }
 
 /// The scale from accelerations of the known inertia.
+///
+/// The curve of the command is this way's own: another way weights the same levels in its own proportions, and how much of the
+/// curve is then common is not known. To take none for common is on the safe side.
 #[must_use]
 pub fn by_reversal(
     line: &TorqueLine,
@@ -150,26 +152,20 @@ pub fn by_reversal(
 ) -> Way<PercentPerVolt> {
     let gain = inputs.gain_of(line);
     let highest = levels.iter().map(|l| l.level).fold(Volts::ZERO, Volts::max);
-    Way {
-        name: "reversal",
-        value: gain,
-        own: vec![
-            inputs.line_scatter("scatter of the levels about the line", line),
-            Contribution::expanded("inertia", inputs.inertia_uncertainty, K2)
-                .with_sensitivity(Sensitivity::of(gain, inputs.inertia)),
-            // An acceleration goes with the square of time.
-            Contribution::rectangular("clock of the fixture", gain * (2e-6 * inputs.clock_ppm)),
-            Contribution::rectangular(
-                "torque still building up after a turn-round",
-                gain * build_up(levels, inputs.lag),
-            ),
-        ],
-        shared: all_of(inputs.levels(line, highest)),
-    }
-}
-
-fn all_of((common, alone): (Contribution, Option<Contribution>)) -> Vec<Contribution> {
-    core::iter::once(common).chain(alone).collect()
+    let of_levels = inputs.levels(line, highest);
+    let mut own = vec![
+        inputs.line_scatter("scatter of the levels about the line", line),
+        Contribution::expanded("inertia", inputs.inertia_uncertainty, K2)
+            .with_sensitivity(Sensitivity::of(gain, inputs.inertia)),
+        // An acceleration goes with the square of time.
+        Contribution::rectangular("clock of the fixture", gain * (2e-6 * inputs.clock_ppm)),
+        Contribution::rectangular(
+            "torque still building up after a turn-round",
+            gain * build_up(levels, inputs.lag),
+        ),
+    ];
+    own.extend(of_levels.own);
+    Way { name: "reversal", value: gain, own, shared: of_levels.shared }
 }
 
 /// Share of the torque that is missing on average in the window after a turn-round: twice the command changes, of which
@@ -300,8 +296,10 @@ pub fn by_read_out(
         inputs.line_scatter("scatter of the read-out about the line", &line),
         Contribution::expanded("scale of the read-out", gain * (scale_uncertainty.get() / 100.0), K2),
     ];
-    own.extend(all_of(input));
-    Ok(Way { name: READ_OUT, value: gain, own, shared: all_of(inputs.levels(&line, highest)) })
+    own.extend(input.all());
+    let of_levels = inputs.levels(&line, highest);
+    own.extend(of_levels.own);
+    Ok(Way { name: READ_OUT, value: gain, own, shared: of_levels.shared })
 }
 
 /// What a person read at one level, with either sign.
@@ -341,9 +339,9 @@ pub fn by_display(
         PercentPerVolt::new(fit.slope_uncertainty * fit.residual_deviation.max(1.0)),
     );
     // Other levels than those of the other ways: each has a place of its own on the curve.
-    let (common, curve) = inputs.levels(&line, highest);
-    let own = core::iter::once(rounding).chain(curve).collect();
-    Ok(Way { name: "display", value: gain, own, shared: vec![common] })
+    let of_levels = inputs.levels(&line, highest);
+    let own = core::iter::once(rounding).chain(of_levels.own).collect();
+    Ok(Way { name: "display", value: gain, own, shared: of_levels.shared })
 }
 
 /// The torque that an inertia and an acceleration mean can't be more than the motor's peak; if it is, the inertia stated
@@ -449,6 +447,24 @@ mod tests {
         // Compared, the command's calibration cancels; inertia and read-out scale (1 % each) stay.
         let difference = way.less(&other).combined();
         assert!((difference.standard_uncertainty.get() / (0.05 * 2.0_f64.sqrt()) - 1.0).abs() < 0.05);
+    }
+
+    #[test]
+    fn the_curve_of_the_command_does_not_cancel_between_ways_that_weight_the_levels_differently() {
+        // By hand: the curve moves each slope by g·spread·u/√2, and two slopes apart by the root of the sum of the squares.
+        let mut inputs = inputs();
+        inputs.terminal.stated.residual = 1.0;
+        let all = estimates();
+        let levels: Vec<&ReversalEstimate> = all.iter().collect();
+        let points: Vec<LevelPoint> = levels.iter().map(|l| reversal_point(l, &inputs)).collect();
+        let line = torque_line(&points).unwrap();
+        let reversal = by_reversal(&line, &levels, &inputs);
+        let even: Vec<LevelPoint> =
+            points.iter().map(|p| LevelPoint { scatter: NewtonMetres::new(1e-6), ..*p }).collect();
+        let read_out = by_read_out(&even, Volts::new(4.0), Percent::new(2.0), &inputs).unwrap();
+        let spreads = line.gain_spread.hypot(torque_line(&even).unwrap().gain_spread);
+        let u = reversal.less(&read_out).combined().standard_uncertainty.get();
+        assert!((u / (reversal.value.get() * spreads * HALVED) - 1.0).abs() < 0.01, "{u}");
     }
 
     #[test]

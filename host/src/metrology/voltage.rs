@@ -167,6 +167,35 @@ impl VoltageUncertainty {
     }
 }
 
+/// How the contributions of a calibrated voltage are called, behind what it is.
+pub(crate) const GAIN: &str = ": gain of the calibration";
+pub(crate) const GAIN_BY_DRIFT: &str = ": gain by drift since the calibration";
+pub(crate) const GAIN_BY_TEMPERATURE: &str = ": gain by temperature";
+pub(crate) const OFFSET: &str = ": offset of the calibration";
+pub(crate) const OFFSET_BY_TEMPERATURE: &str = ": offset by temperature";
+
+/// What a calibrated voltage makes uncertain about a slope.
+#[derive(Debug, Clone, PartialEq)]
+pub struct InSlope {
+    /// What all levels have in common: gain of the calibration, its drift, temperature.
+    pub shared: Vec<Contribution>,
+    /// What each level has alone: curve and step. None where only one number is known for all levels.
+    pub own: Option<Contribution>,
+}
+
+impl InSlope {
+    /// All of it.
+    pub fn all(self) -> impl Iterator<Item = Contribution> {
+        self.shared.into_iter().chain(self.own)
+    }
+}
+
+/// Half-widths as contributions; bounds of nothing are none.
+fn bounded<Q: Quantity>(what: &str, bounds: &[(&str, Q)]) -> Vec<Contribution> {
+    let real = bounds.iter().filter(|(_, half)| half.number() > 0.0);
+    real.map(|(name, half)| Contribution::rectangular(&format!("{what}{name}"), *half)).collect()
+}
+
 /// A calibrated voltage on a day: what its record states, how old that is, and whether it is in force.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct KnownVoltage {
@@ -195,27 +224,28 @@ impl KnownVoltage {
     ///
     /// `slope` is in result units per volt. `spread` is by how many result units the slope moves if each level were off by
     /// one volt, independently: the root of the sum of the squares of the fit's weights. The gain of the calibration moves
-    /// the slope as a whole, whatever the levels; its offset moves nothing. Where only one number is known for all levels it
-    /// is taken at the highest level, as if all of it were gain.
+    /// the slope as a whole, whatever the levels, and so do drift and temperature, which are known within bounds; its offset
+    /// moves nothing. Where only one number is known for all levels it is taken at the highest level, as if all of it were gain.
     #[must_use]
-    pub fn in_slope<Q: Quantity>(
-        &self,
-        what: &str,
-        slope: Q,
-        highest: Volts,
-        spread: f64,
-    ) -> (Contribution, Option<Contribution>) {
+    pub fn in_slope<Q: Quantity>(&self, what: &str, slope: Q, highest: Volts, spread: f64) -> InSlope {
         let slope = slope.number();
         if self.stated.is_flat() {
             let name = format!("{what}, one number for all levels");
             let all = Contribution::normal(&name, self.standard(highest));
-            return (all.with_sensitivity(Sensitivity::new(slope / highest.get())), None);
+            let all = all.with_sensitivity(Sensitivity::new(slope / highest.get()));
+            return InSlope { shared: vec![all], own: None };
         }
-        let gain = Contribution::normal(
-            &format!("{what}: gain with drift and temperature"),
-            Percent::new(100.0 * self.stated.gain_after(self.age_days)),
-        );
-        (gain.with_sensitivity(Sensitivity::new(slope / 100.0)), Some(self.curve(what, spread)))
+        let percent = |relative: f64| Percent::new(100.0 * relative);
+        let bounds = [
+            (GAIN_BY_DRIFT, self.stated.drifted(self.age_days)),
+            (GAIN_BY_TEMPERATURE, self.stated.gain_per_kelvin * self.stated.temperature_range),
+        ];
+        let gain = Contribution::normal(&format!("{what}{GAIN}"), percent(self.stated.gain));
+        let shared = core::iter::once(gain)
+            .chain(bounded(what, &bounds.map(|(name, half)| (name, percent(half)))))
+            .map(|c| c.with_sensitivity(Sensitivity::new(slope / 100.0)))
+            .collect();
+        InSlope { shared, own: Some(self.curve(what, spread)) }
     }
 
     /// What it makes uncertain about a value at 0 V: the offset, and the curve of so many levels as `spread` (result units
@@ -229,14 +259,13 @@ impl KnownVoltage {
                 Contribution::normal(&name, self.standard(Volts::ZERO)).with_sensitivity(sensitivity),
             ];
         }
-        vec![
-            Contribution::normal(
-                &format!("{what}: offset with temperature"),
-                Volts::new(self.stated.offset_after()),
-            )
-            .with_sensitivity(sensitivity),
-            self.curve(what, spread),
-        ]
+        let temperature = Volts::new(self.stated.offset_per_kelvin * self.stated.temperature_range);
+        let offset = Contribution::normal(&format!("{what}{OFFSET}"), Volts::new(self.stated.offset));
+        core::iter::once(offset)
+            .chain(bounded(what, &[(OFFSET_BY_TEMPERATURE, temperature)]))
+            .map(|c| c.with_sensitivity(sensitivity))
+            .chain([self.curve(what, spread)])
+            .collect()
     }
 
     /// What curve and step alone make uncertain, with the result units by one volt: where offset and gain cancel. Where only
@@ -256,6 +285,7 @@ impl KnownVoltage {
 pub(super) mod tests {
     use super::*;
     use crate::metrology::budget::Budget;
+    use crate::metrology::contribution::Distribution;
 
     /// A command as a calibration may state it. Invented.
     pub(in crate::metrology) const STATED: VoltageUncertainty = VoltageUncertainty {
@@ -282,6 +312,29 @@ pub(super) mod tests {
                 assert!(difference < 1e-12, "{level} V, {age} days: {difference}");
             }
         }
+    }
+
+    #[test]
+    fn drift_and_temperature_are_bounds_of_their_own_beside_the_gain_and_the_offset_of_a_calibration() {
+        // Closed form: 95 % of a rectangle is 0.95 of its half-width, here 25 ppm · √2.4 after 100 days, of 100 rpm/V.
+        let drifting = VoltageUncertainty { drift: 25e-6, ..VoltageUncertainty::flat(Volts::ZERO) };
+        let known = |stated| KnownVoltage { stated, age_days: 100.0, calibrated: true };
+        let ten = Volts::new(10.0);
+        let u = |parts: Vec<Contribution>| Budget::new(Volts::ZERO).with_all(parts).combined();
+        let alone = known(drifting).in_slope("command", Volts::new(100.0), ten, 0.0).all().collect();
+        let half = 100.0 * 25e-6 * 2.4_f64.sqrt();
+        assert!((u(alone).expanded.get() / (0.95 * half) - 1.0).abs() < 1e-3);
+
+        let parts = known(STATED).in_slope("command", Volts::new(100.0), ten, 0.0);
+        let kinds: Vec<_> = parts.shared.iter().map(|c| c.distribution).collect();
+        assert_eq!(kinds, [Distribution::Normal, Distribution::Rectangular, Distribution::Rectangular]);
+        let all = u(parts.shared).standard_uncertainty.get();
+        assert!((all - 100.0 * STATED.gain_after(100.0)).abs() < 1e-12, "{all}");
+
+        let parts = known(STATED).at_zero("command", 1.0, 0.0);
+        assert_eq!(parts[1].distribution, Distribution::Rectangular);
+        let all = u(parts).standard_uncertainty.get();
+        assert!((all - STATED.offset_after()).abs() < 1e-12, "{all}");
     }
 
     #[test]

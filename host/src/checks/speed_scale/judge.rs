@@ -113,16 +113,14 @@ impl Scale<'_> {
     /// What all levels share comes after the fit, never as weights: command, clock.
     fn gain(&self, id: &str, title: &str, line: &SpeedLine) -> ResultRow {
         let command = self.context.equipment.command;
-        let (common, curve) =
-            command.in_slope(COMMAND, line.gain, self.highest(), line.gain.get() * line.gain_spread);
+        let levels = command.in_slope(COMMAND, line.gain, self.highest(), line.gain.get() * line.gain_spread);
         let budget = Budget::new(line.gain)
             .with(Contribution::type_a(
                 "scatter of the levels about the line",
                 line.gain_scatter,
                 line.degrees_of_freedom,
             ))
-            .with(common)
-            .with_all(curve)
+            .with_all(levels.all())
             .with(Contribution::rectangular(
                 "clock of the fixture",
                 line.gain * (1e-6 * self.context.equipment.clock_ppm),
