@@ -54,10 +54,10 @@ pub struct SpeedEstimate {
 }
 
 impl SpeedEstimate {
-    /// The contributions to the speed's budget: the line, and the fixture's clock known to ± `clock`.
+    /// What the record alone makes uncertain about the speed.
     #[must_use]
-    pub fn contributions(&self, clock: PartsPerMillion) -> Vec<Contribution> {
-        let line = if self.from_residuals >= self.from_quantisation {
+    pub fn of_the_record(&self) -> Contribution {
+        if self.from_residuals >= self.from_quantisation {
             Contribution::type_a(
                 "scatter of the position",
                 self.standard_uncertainty,
@@ -65,7 +65,13 @@ impl SpeedEstimate {
             )
         } else {
             Contribution::normal("quantisation of the position", self.standard_uncertainty)
-        };
+        }
+    }
+
+    /// The contributions to the speed's budget: the line, and the fixture's clock known to ± `clock`.
+    #[must_use]
+    pub fn contributions(&self, clock: PartsPerMillion) -> Vec<Contribution> {
+        let line = self.of_the_record();
         vec![line, Contribution::rectangular("clock of the fixture", self.speed * (clock.get() * 1e-6))]
     }
 }

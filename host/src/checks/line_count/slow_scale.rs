@@ -6,8 +6,8 @@ use proofstand_units::{Rpm, RpmPerVolt, Volts};
 use super::{Context, MEASURE_AT, NAMES, REVERSE_FROM_CRAWL, Row};
 use crate::checks::StepEvidence;
 use crate::estimate::track::between;
-use crate::estimate::{PartsPerMillion, SpeedEstimate, speed};
-use crate::metrology::{Budget, Limits, Sensitivity};
+use crate::estimate::{SpeedEstimate, speed};
+use crate::metrology::{Budget, Contribution, KnownVoltage, Limits, Sensitivity};
 use crate::record::model::ResultRow;
 
 /// The row's id.
@@ -59,20 +59,7 @@ pub(super) fn row(context: &Context<'_>, evidence: &[StepEvidence]) -> Option<Re
     let made = |names: &[&str]| evidence.iter().find(|e| names.contains(&e.name));
     let (forward, reverse) = (made(&NAMES[0][..1]), made(&[NAMES[0][1], REVERSE_FROM_CRAWL]));
     let SlowScale { gain, forward, reverse, .. } = SlowScale::of(context, forward?, reverse?)?;
-    let volts = forward.volts - reverse.volts;
-    let per_speed = Sensitivity::new(1.0 / volts.get());
-    let clock = PartsPerMillion::new(context.equipment.clock_ppm);
-    let mut budget = Budget::new(gain);
-    for one in [&forward, &reverse] {
-        budget = budget
-            .with_all(one.speed.contributions(clock).into_iter().map(|c| c.with_sensitivity(per_speed)));
-    }
-    let span = volts.get().abs();
-    // Each of the two levels counts with 1/span: together √2 of it.
-    let spread = gain.get() * core::f64::consts::SQRT_2 / span;
-    let (common, curve) =
-        context.equipment.command.in_slope("command at the terminals", gain, Volts::new(span / 2.0), spread);
-    let budget = budget.with(common).with_all(curve);
+    let budget = budget(gain, (&forward, &reverse), &context.equipment.command, context.equipment.clock_ppm);
     let limits = Limits::around(target, target * (COARSE / 100.0)).ok()?;
     // A gate, not the scale's result: it needs no calibration in force to tell a doubled scale.
     Some(Row::number(ID, "Speed per volt, slowly", "rpm/V").target(target.get()).judged(
@@ -80,6 +67,25 @@ pub(super) fn row(context: &Context<'_>, evidence: &[StepEvidence]) -> Option<Re
         &limits,
         context.by(),
     ))
+}
+
+/// The two speeds were counted with one clock, which moves the scale as a whole (JCGM 100:2008, 5.2.2, note 1); each has a
+/// scatter of its own.
+fn budget(
+    gain: RpmPerVolt,
+    (forward, reverse): (&Held, &Held),
+    command: &KnownVoltage,
+    clock_ppm: f64,
+) -> Budget<RpmPerVolt> {
+    let volts = forward.volts - reverse.volts;
+    let per_speed = Sensitivity::new(1.0 / volts.get());
+    let span = volts.get().abs();
+    // Each of the two levels counts with 1/span: together √2 of it.
+    let spread = gain.get() * core::f64::consts::SQRT_2 / span;
+    Budget::new(gain)
+        .with_all([forward, reverse].map(|held| held.speed.of_the_record().with_sensitivity(per_speed)))
+        .with(Contribution::rectangular("clock of the fixture", gain * (1e-6 * clock_ppm)))
+        .with_all(command.in_slope("command at the terminals", gain, Volts::new(span / 2.0), spread).all())
 }
 
 struct Held {
@@ -95,4 +101,26 @@ fn held(context: &Context<'_>, made: &StepEvidence) -> Option<Held> {
     let volts = settled.iter().map(|s| f64::from(s.command.0) * 1e-6).sum::<f64>() / settled.len() as f64;
     let speed = speed::speed(settled, context.motion.axis.counts_per_rev).ok()?;
     (speed.speed != Rpm::ZERO).then_some(Held { volts: Volts::new(volts), speed })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::estimate::synthetic::positions;
+    use proofstand_units::CountsPerRev;
+
+    #[test]
+    fn one_clock_for_both_speeds_moves_the_scale_as_a_whole() {
+        // JCGM 100:2008, 5.2.2, note 1 (r = 1), by hand: 50 ppm/√3 of the 100 rpm/V, and not 1/√2 of it.
+        let cpr = CountsPerRev::new(10_000);
+        let held = |rpm: f64| Held {
+            volts: Volts::new(rpm / 100.0),
+            speed: speed::speed(&positions(1000, cpr, |t| rpm / 60.0 * t + 0.3e-4), cpr).unwrap(),
+        };
+        let command = KnownVoltage::uncalibrated(Volts::new(0.01));
+        let budget = budget(RpmPerVolt::new(100.0), (&held(50.0), &held(-50.0)), &command, 50.0);
+        let clock: Vec<_> = budget.independent().iter().filter(|c| c.name.starts_with("clock")).collect();
+        let squares: f64 = clock.iter().map(|c| c.signed().powi(2)).sum();
+        assert!((squares.sqrt() - 100.0 * 50e-6 / 3.0_f64.sqrt()).abs() < 1e-9, "{clock:?}");
+    }
 }
