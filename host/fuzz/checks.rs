@@ -71,8 +71,8 @@ pub(crate) fn scpi(input: &[u8]) {
                 Event::Identified(fields) => assert!(fields.iter().all(|f| harmless(f) && f.len() < 90)),
                 Event::Ready => {}
                 Event::Reading(volts) => {
-                    assert!(volts.is_finite() && volts.abs() < 9.9e37);
-                    planted(volts < -5e3);
+                    assert!(volts.get().is_finite() && volts.abs().get() < 9.9e37);
+                    planted(volts.get() < -5e3);
                 }
                 Event::Failed(error) => {
                     assert!(harmless(&error.to_string()), "{error}");

@@ -101,7 +101,7 @@ fn a_calibrated_command_is_in_truth_where_its_record_says_on_many_boards() {
             let asked = f64::from(step) * 0.5 + 0.123;
             let ideal = image.ideal_level(asked);
             let code = ((ideal + 10.0) / 20.0 * 65_536.0).round() as u16;
-            let error = bench.borrow().truth(code) - asked;
+            let error = bench.borrow().truth(code).get() - asked;
             let stated = known.uncertainty.expanded(Volts::new(asked), 0.0).get();
             levels += 1;
             beyond += u32::from(error.abs() > stated);
@@ -303,13 +303,14 @@ impl ReferenceMeter for Person {
         self.asked += 1;
     }
 
-    fn poll(&mut self) -> Result<Option<f64>, CalibrateError> {
+    fn poll(&mut self) -> Result<Option<Volts>, CalibrateError> {
         let volts = (self.bench.borrow().at_the_terminals().0.get() * 1e5).round() / 1e5;
         if self.asked % 9 == 5 {
             self.mistyped += 1;
-            return Ok(Some(if self.asked.is_multiple_of(2) { volts * 1000.0 } else { volts + 1.0 }));
+            let wrong = if self.asked.is_multiple_of(2) { volts * 1000.0 } else { volts + 1.0 };
+            return Ok(Some(Volts::new(wrong)));
         }
-        Ok(Some(volts))
+        Ok(Some(Volts::new(volts)))
     }
 
     fn repeats(&self) -> usize {
@@ -341,9 +342,9 @@ impl ReferenceMeter for Slips {
         self.0.ask(about);
     }
 
-    fn poll(&mut self) -> Result<Option<f64>, CalibrateError> {
+    fn poll(&mut self) -> Result<Option<Volts>, CalibrateError> {
         let volts = (self.0.bench.borrow().at_the_terminals().0.get() * 1e5).round() / 1e5;
-        Ok(Some(if matches!(self.0.asked, 7 | 40) { volts + 0.01 } else { volts }))
+        Ok(Some(Volts::new(if matches!(self.0.asked, 7 | 40) { volts + 0.01 } else { volts })))
     }
 
     fn repeats(&self) -> usize {

@@ -9,6 +9,7 @@ use core::time::Duration;
 use proofstand_protocol::message::{Answer, CHUNK_BYTES, Event, Request, State, TripCause};
 use proofstand_protocol::units::Microvolts;
 use proofstand_protocol::version::Capabilities;
+use proofstand_units::Volts;
 
 use super::image::{Image, Unfit};
 use super::reading::{Impossible, Level, Reading, agree, consistent, possible, settled};
@@ -117,7 +118,7 @@ pub trait ReferenceMeter {
     ///
     /// # Errors
     /// If none will come.
-    fn poll(&mut self) -> Result<Option<f64>, CalibrateError>;
+    fn poll(&mut self) -> Result<Option<Volts>, CalibrateError>;
 
     /// Readings of one level and direction.
     fn repeats(&self) -> usize;
@@ -303,7 +304,7 @@ impl<'a, L: Link> Bench<'a, L> {
         }
         let mut values = Vec::new();
         while values.len() < self.meter.repeats().max(1) {
-            let shown = self.shown(asked)?;
+            let shown = self.shown(asked)?.get();
             match possible(asked.level, shown) {
                 Ok(value) => values.push(value),
                 Err(why) if self.meter.refused(&why) => {}
@@ -322,7 +323,7 @@ impl<'a, L: Link> Bench<'a, L> {
     }
 
     /// One reading of the meter; the fixture hears its host meanwhile.
-    fn shown(&mut self, asked: &Asked) -> Result<f64, CalibrateError> {
+    fn shown(&mut self, asked: &Asked) -> Result<Volts, CalibrateError> {
         self.meter.ask(asked);
         let mut since = self.client.now();
         loop {

@@ -2,6 +2,8 @@
 
 use core::time::Duration;
 
+use proofstand_units::Volts;
+
 use super::conduct::{Asked, CalibrateError, ReferenceMeter};
 use super::reading::Impossible;
 use crate::link::Link;
@@ -69,7 +71,7 @@ impl<L: Link> ReferenceMeter for ScpiMeter<L> {
         self.wanted = !self.dialogue.ask(self.link.now());
     }
 
-    fn poll(&mut self) -> Result<Option<f64>, CalibrateError> {
+    fn poll(&mut self) -> Result<Option<Volts>, CalibrateError> {
         if self.wanted {
             self.wanted = !self.dialogue.ask(self.link.now());
         }

@@ -9,6 +9,7 @@ use std::sync::atomic::AtomicBool;
 
 use proofstand_protocol::message::{Sample, State};
 use proofstand_protocol::version::Capabilities;
+use proofstand_units::PartsPerMillion;
 
 use super::person::{Keyboard, tell};
 use super::typed_meter::TypedMeter;
@@ -25,7 +26,7 @@ use crate::exit::Exit;
 use crate::fixture::{Client, Numbered, Tap, serial_in_words, trip_in_words};
 use crate::link::Link;
 use crate::link::serial::SerialLink;
-use crate::rehearsal::{Before, FixtureEnd, METER_STATED_PPM, MeterBench, MeterEnd, MeterFault};
+use crate::rehearsal::{Before, FixtureEnd, METER_STATED, MeterBench, MeterEnd, MeterFault};
 use crate::report::certificate;
 use crate::terminal::{Stream, width, wrapped};
 
@@ -87,7 +88,7 @@ pub struct Cmd {
     meter: Option<String>,
     /// Stated accuracy of the meter in its 10 V range: ppm of reading + ppm of range, as half-widths
     #[arg(long, value_name = "PPM+PPM", value_parser = accuracy, required_unless_present_any = ["rehearse", "schema"])]
-    meter_accuracy: Option<(f64, f64)>,
+    meter_accuracy: Option<(PartsPerMillion, PartsPerMillion)>,
     /// The meter's last digit in that range, in microvolts
     #[arg(long, value_name = "MICROVOLTS", default_value_t = 10.0, value_parser = digit)]
     meter_digit: f64,
@@ -129,12 +130,14 @@ pub struct Cmd {
     schema: bool,
 }
 
-fn accuracy(text: &str) -> Result<(f64, f64), String> {
+fn accuracy(text: &str) -> Result<(PartsPerMillion, PartsPerMillion), String> {
     let wrong = || "ppm of reading + ppm of range, such as 35+5".to_owned();
     let (reading, range) = text.split_once('+').ok_or_else(wrong)?;
     let number = |t: &str| t.trim().parse::<f64>().ok().filter(|n| (0.0..=10_000.0).contains(n));
     match (number(reading), number(range)) {
-        (Some(reading), Some(range)) if reading + range > 0.0 => Ok((reading, range)),
+        (Some(reading), Some(range)) if reading + range > 0.0 => {
+            Ok((PartsPerMillion::new(reading), PartsPerMillion::new(range)))
+        }
         _ => Err(wrong()),
     }
 }
@@ -277,15 +280,15 @@ impl Cmd {
     }
 
     fn given(&self, meter: String, read: &str) -> Given {
-        let (reading, range) = self.meter_accuracy.unwrap_or(METER_STATED_PPM);
+        let (reading, range) = self.meter_accuracy.unwrap_or(METER_STATED);
         Given {
             operator: self.operator.clone(),
             temperature: self.temperature.unwrap_or(TEMPERATURE.0),
             meter,
             read: read.to_owned(),
             accuracy: Accuracy {
-                of_reading_ppm: reading,
-                of_range_ppm: range,
+                of_reading_ppm: reading.get(),
+                of_range_ppm: range.get(),
                 range: 10.0,
                 resolution: self.meter_digit * 1e-6,
             },

@@ -1,5 +1,7 @@
 //! A reference meter that a person reads and types.
 
+use proofstand_units::Volts;
+
 use super::person::{Keyboard, tell};
 use crate::calibration::reading::Impossible;
 use crate::calibration::{Asked, CalibrateError, ReferenceMeter};
@@ -42,7 +44,7 @@ impl ReferenceMeter for TypedMeter<'_> {
         self.question();
     }
 
-    fn poll(&mut self) -> Result<Option<f64>, CalibrateError> {
+    fn poll(&mut self) -> Result<Option<Volts>, CalibrateError> {
         let Some(line) = self.keyboard.answered().map_err(|_| CalibrateError::Stopped)? else {
             return Ok(None);
         };
@@ -82,10 +84,10 @@ impl Drop for TypedMeter<'_> {
 }
 
 /// What a person types for a number of volts: a sign, a point or a comma, perhaps `V` behind it.
-fn typed_volts(line: &str) -> Option<f64> {
+fn typed_volts(line: &str) -> Option<Volts> {
     let text = line.trim().trim_end_matches(['V', 'v']).trim().replace(',', ".").replace('\u{2212}', "-");
     let plain = !text.is_empty() && text.chars().all(|c| c.is_ascii_digit() || matches!(c, '.' | '+' | '-'));
-    if plain { text.parse().ok().filter(|volts: &f64| volts.is_finite()) } else { None }
+    if plain { text.parse().ok().filter(|volts: &f64| volts.is_finite()).map(Volts::new) } else { None }
 }
 
 #[cfg(test)]
@@ -97,7 +99,7 @@ mod tests {
         for (line, volts) in
             [("8.75012", 8.75012), ("+8,75012 V", 8.75012), ("-0.1v", -0.1), ("\u{2212}3", -3.0)]
         {
-            assert_eq!(typed_volts(line), Some(volts), "{line}");
+            assert_eq!(typed_volts(line), Some(Volts::new(volts)), "{line}");
         }
         for line in ["", "V", "1e3", "inf", "NaN", "8.75.1", "eight", "1 2"] {
             assert_eq!(typed_volts(line), None, "{line}");

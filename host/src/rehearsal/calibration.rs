@@ -53,7 +53,7 @@ pub struct MeterBench {
     chain: Chain,
     ticks: u64,
     connected: bool,
-    terminal: f64,
+    terminal: Volts,
     for_host: VecDeque<u8>,
     meter: SimulatedMeter,
     stored: Option<Vec<u8>>,
@@ -123,7 +123,7 @@ impl MeterBench {
             chain: Chain { stop: true, hold: true, guard: true, relay: false },
             ticks: 0,
             connected: false,
-            terminal: 0.0,
+            terminal: Volts::ZERO,
             for_host: VecDeque::new(),
             meter: SimulatedMeter::new(seed, fault),
             stored,
@@ -143,12 +143,12 @@ impl MeterBench {
     /// Voltage at the command terminals, and whether the enable contact is closed.
     #[must_use]
     pub const fn at_the_terminals(&self) -> (Volts, bool) {
-        (Volts::new(self.terminal), self.outputs.enable)
+        (self.terminal, self.outputs.enable)
     }
 
     /// Voltage at the terminals, in truth, for a code. What no calibration can know.
     #[must_use]
-    pub fn truth(&self, code: u16) -> f64 {
+    pub fn truth(&self, code: u16) -> Volts {
         real(&self.board, self.curve, code)
     }
 
@@ -216,10 +216,10 @@ impl MeterBench {
         self.ticks += 1;
         let converter = self.truth(self.outputs.dac_code);
         self.connected = self.outputs.connect;
-        self.terminal = if self.connected { converter } else { 0.0 };
-        let mut input = |channel: usize, volts: f64| {
-            let noisy = volts + INPUT_NOISE * self.random.normal();
-            self.board.input(channel, Volts::new(noisy))
+        self.terminal = if self.connected { converter } else { Volts::ZERO };
+        let mut input = |channel: usize, volts: Volts| {
+            let noisy = volts + Volts::new(INPUT_NOISE * self.random.normal());
+            self.board.input(channel, noisy)
         };
         // The plug takes the command to the meter and to both read-out inputs.
         let adc = AdcCodes {
@@ -249,11 +249,11 @@ impl MeterBench {
     }
 }
 
-/// Volts that a board gives for a code, its curve included.
-fn real(board: &Board, curve: [(f64, f64); 2], code: u16) -> f64 {
+/// What a board gives for a code, its curve included.
+fn real(board: &Board, curve: [(f64, f64); 2], code: u16) -> Volts {
     let straight = board.output(code).get();
     let [(slow, at), (fast, from)] = curve;
-    straight + slow * (0.35 * straight + at).sin() + fast * (1.1 * straight + from).sin()
+    Volts::new(straight + slow * (0.35 * straight + at).sin() + fast * (1.1 * straight + from).sin())
 }
 
 /// The board's own record, forty days old: another meter's error and a little drift are in it.
@@ -263,7 +263,7 @@ fn own_record(board: &Board, curve: [(f64, f64); 2], random: &mut Random, today:
     let codes = (0..17_u32).map(|n| (1 + n * 65_534 / 16) as u16);
     let points: Vec<Point> = codes
         .map(|code| {
-            let volts = real(board, curve, code);
+            let volts = real(board, curve, code).get();
             let shown = volts * (1.0 + gain) + zero;
             Point { nominal: output_voltage(code), actual: Microvolts((shown * 1e6).round() as i32) }
         })

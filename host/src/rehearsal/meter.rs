@@ -4,9 +4,11 @@ use core::time::Duration;
 use std::collections::VecDeque;
 
 use proofstand_plant::Random;
+use proofstand_units::{PartsPerMillion, Volts};
 
-/// Stated accuracy: half-widths, parts per million of reading and of the 10 V range (six and a half digits: from memory).
-pub const STATED_PPM: (f64, f64) = (35.0, 5.0);
+/// Stated accuracy: half-widths of reading and of the 10 V range (six and a half digits: from memory).
+pub const STATED: (PartsPerMillion, PartsPerMillion) =
+    (PartsPerMillion::new(35.0), PartsPerMillion::new(5.0));
 /// Its range, volts.
 const RANGE: f64 = 10.0;
 /// Its last digit, volts.
@@ -84,8 +86,8 @@ impl SimulatedMeter {
     pub fn new(seed: u64, fault: Option<MeterFault>) -> Self {
         let mut random = Random::new(seed ^ 0x6d65_7465_7200_0001);
         let mut within = || 2.0 * random.uniform() - 1.0;
-        let gain = 1.0 + within() * STATED_PPM.0 * 1e-6;
-        let zero = within() * STATED_PPM.1 * 1e-6 * RANGE;
+        let gain = 1.0 + within() * STATED.0.get() * 1e-6;
+        let zero = within() * STATED.1.get() * 1e-6 * RANGE;
         Self {
             gain,
             zero,
@@ -100,11 +102,11 @@ impl SimulatedMeter {
     }
 
     /// Bytes that came; `volts` stand at its input meanwhile.
-    pub fn on_bytes(&mut self, bytes: &[u8], volts: f64, now: Duration) {
+    pub fn on_bytes(&mut self, bytes: &[u8], volts: Volts, now: Duration) {
         for byte in bytes {
             if *byte == b'\n' {
                 let line = String::from_utf8_lossy(&core::mem::take(&mut self.line)).trim().to_owned();
-                self.obey(&line, volts, now);
+                self.obey(&line, volts.get(), now);
             } else if self.line.len() < 256 {
                 self.line.push(*byte);
             }

@@ -20,7 +20,7 @@ use std::rc::Rc;
 pub use bench::Bench;
 pub use calibration::{Before, FixtureEnd, MeterBench, MeterEnd, SharedBench};
 pub use link::VirtualLink;
-pub use meter::{MeterFault, STATED_PPM as METER_STATED_PPM, SimulatedMeter};
+pub use meter::{MeterFault, STATED as METER_STATED, SimulatedMeter};
 pub use noisy::{Disturbed, Noise, NoisyLink};
 pub use operator::{Person, RehearsedOperator};
 pub use plug::{PlugBench, PlugFault, PlugHands, PlugLink};

@@ -3,6 +3,8 @@
 use core::time::Duration;
 use std::collections::VecDeque;
 
+use proofstand_units::Volts;
+
 use super::ScpiError;
 use super::line::{Lines, identity, queued_error, shown, volts};
 
@@ -18,8 +20,8 @@ pub enum Event {
     Identified([String; 4]),
     /// It is set to direct voltage; readings may be asked for.
     Ready,
-    /// A reading, in volts.
-    Reading(f64),
+    /// A reading.
+    Reading(Volts),
     /// It can't go on. Nothing follows.
     Failed(ScpiError),
 }
@@ -220,7 +222,7 @@ mod tests {
                 dialogue.on_bytes(&[byte], at(2));
                 dialogue.on_time(at(2));
             }
-            assert_eq!(dialogue.event(), Some(Event::Reading(value)));
+            assert_eq!(dialogue.event(), Some(Event::Reading(Volts::new(value))));
         }
         dialogue.on_time(at(10_000));
         assert_eq!(dialogue.event(), None, "a meter that is not asked may be silent");

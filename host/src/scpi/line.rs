@@ -1,5 +1,7 @@
 //! Bytes to lines, lines to numbers.
 
+use proofstand_units::Volts;
+
 use super::ScpiError;
 
 /// Longest answer taken. The answers asked for are all shorter than a hundred characters.
@@ -82,11 +84,11 @@ pub fn shown(text: &str) -> String {
     out
 }
 
-/// One reading: IEEE 488.2 numeric response data (8.7.2 to 8.7.4, NR1, NR2 or NR3), one number and nothing else.
+/// One reading in volts: IEEE 488.2 numeric response data (8.7.2 to 8.7.4, NR1, NR2 or NR3), one number and nothing else.
 ///
 /// # Errors
 /// [`ScpiError::Overload`], [`ScpiError::NotANumber`], [`ScpiError::NotUnderstood`].
-pub fn volts(line: &str, command: &str) -> Result<f64, ScpiError> {
+pub fn volts(line: &str, command: &str) -> Result<Volts, ScpiError> {
     let text = line.trim();
     let number = if is_numeric(text) { text.parse::<f64>().ok() } else { None };
     let Some(number) = number.filter(|n| n.is_finite()) else {
@@ -101,7 +103,7 @@ pub fn volts(line: &str, command: &str) -> Result<f64, ScpiError> {
     } else if number.abs() > INFINITY - ROUNDED {
         Err(ScpiError::Overload)
     } else {
-        Ok(number)
+        Ok(Volts::new(number))
     }
 }
 
@@ -182,7 +184,7 @@ mod tests {
             (".25", 0.25),
             ("+1.00000000E+01", 10.0),
         ] {
-            assert_eq!(volts(text, "READ?"), Ok(value), "{text}");
+            assert_eq!(volts(text, "READ?"), Ok(Volts::new(value)), "{text}");
         }
         for text in
             ["", "VDC", "1.0 V", "1,2", "nan", "inf", "-inf", "1.2.3", "E5", "1E", "--1", "0x10", "1_0"]
@@ -238,14 +240,14 @@ mod tests {
         #[test]
         fn any_number_written_the_way_meters_do_reads_back(value in -12.0_f64..12.0) {
             let text = format!("{value:+.8E}");
-            let back = volts(&text, "READ?").unwrap();
+            let back = volts(&text, "READ?").unwrap().get();
             prop_assert!((back - value).abs() <= 1e-8 * value.abs().max(1e-9) + 1e-12);
         }
 
         #[test]
         fn any_text_gives_a_finite_reading_or_an_error_that_can_be_shown(text in ".{0,300}") {
             match volts(&text, "READ?") {
-                Ok(value) => prop_assert!(value.is_finite() && value.abs() < 9.9e37),
+                Ok(value) => prop_assert!(value.get().is_finite() && value.abs().get() < 9.9e37),
                 Err(error) => prop_assert!(error.to_string().bytes().all(|b| (0x20..0x7f).contains(&b))),
             }
         }

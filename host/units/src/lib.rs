@@ -3,6 +3,8 @@
 //! Each is an `f64` (or an integer where the thing is counted) with its unit in the name of its constructor and
 //! accessor. Conversions are explicit; there is no `From<f64>`. A *pulse* is a full cycle of phase A; a *count* is
 //! one quadrature edge, four to the pulse; [`PulsesPerRev`] and [`CountsPerRev`] keep them apart.
+//!
+//! In a file a quantity is its number alone: which unit it is in the field's docstring says, and with it the schema.
 
 use core::f64::consts::PI;
 use core::ops::{Add, Div, Mul, Neg, Sub};
@@ -50,6 +52,21 @@ macro_rules! quantity {
             #[must_use]
             pub const fn min(self, other: Self) -> Self {
                 Self(self.0.min(other.0))
+            }
+        }
+
+        #[cfg(feature = "schema")]
+        impl schemars::JsonSchema for $name {
+            fn inline_schema() -> bool {
+                true
+            }
+
+            fn schema_name() -> std::borrow::Cow<'static, str> {
+                stringify!($name).into()
+            }
+
+            fn json_schema(generator: &mut schemars::SchemaGenerator) -> schemars::Schema {
+                <f64 as schemars::JsonSchema>::json_schema(generator)
             }
         }
 
@@ -183,6 +200,16 @@ quantity!(
     "°C"
 );
 quantity!(
+    /// Temperature difference.
+    Kelvins,
+    "K"
+);
+quantity!(
+    /// A relative error in millionths.
+    PartsPerMillion,
+    "ppm"
+);
+quantity!(
     /// Power.
     Watts,
     "W"
@@ -211,6 +238,22 @@ impl RadPerSec {
     #[must_use]
     pub const fn to_rpm(self) -> Rpm {
         Rpm(self.0 * (60.0 / (2.0 * PI)))
+    }
+}
+
+impl Celsius {
+    /// How far it is from another temperature, either way.
+    #[must_use]
+    pub const fn away_from(self, other: Self) -> Kelvins {
+        Kelvins((self.0 - other.0).abs())
+    }
+}
+
+impl PartsPerMillion {
+    /// As a share of one.
+    #[must_use]
+    pub const fn to_ratio(self) -> f64 {
+        self.0 * 1e-6
     }
 }
 
@@ -280,6 +323,13 @@ mod tests {
     fn a_revolution_per_minute_is_two_pi_over_sixty_by_definition_of_the_units() {
         assert!((Rpm::new(60.0).to_rad_per_sec().get() - 2.0 * PI).abs() < 1e-15);
         assert!((Rpm::new(1234.5).to_rad_per_sec().to_rpm().get() - 1234.5).abs() < 1e-12);
+    }
+
+    #[test]
+    fn temperatures_differ_by_kelvins_whichever_is_first_and_a_million_millionths_are_one() {
+        assert_eq!(Celsius::new(18.0).away_from(Celsius::new(23.0)), Kelvins::new(5.0));
+        assert_eq!(Celsius::new(28.0).away_from(Celsius::new(23.0)), Kelvins::new(5.0));
+        assert_eq!(PartsPerMillion::new(1e6).to_ratio(), 1.0);
     }
 
     #[test]
