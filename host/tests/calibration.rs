@@ -16,7 +16,7 @@ use proofstand::link::{Link, LinkError};
 use proofstand::rehearsal::{Before, FixtureEnd, MeterBench, MeterEnd, MeterFault, SharedBench};
 use proofstand::scpi::ScpiError;
 use proofstand_protocol::message::{Sample, State, TripCause};
-use proofstand_units::Volts;
+use proofstand_units::{Celsius, PartsPerMillion, Volts};
 
 const TODAY: u32 = 20_500;
 
@@ -49,10 +49,15 @@ fn job(look_only: bool, today: u32) -> Job {
     Job {
         given: Given {
             operator: Some("Invented".into()),
-            temperature: 23.0,
+            temperature: Celsius::new(23.0),
             meter: "an invented meter".into(),
             read: "read by SCPI".into(),
-            accuracy: Accuracy { of_reading_ppm: 35.0, of_range_ppm: 5.0, range: 10.0, resolution: 10e-6 },
+            accuracy: Accuracy {
+                of_reading_ppm: PartsPerMillion::new(35.0),
+                of_range_ppm: PartsPerMillion::new(5.0),
+                range: Volts::new(10.0),
+                resolution: Volts::new(10e-6),
+            },
             traceability: None,
             points: 17,
             look_only,
@@ -93,24 +98,25 @@ fn a_calibrated_command_is_in_truth_where_its_record_says_on_many_boards() {
         assert!(record.choice.table, "{}", record.choice.why);
         assert_eq!((record.levels.len(), record.as_left.len(), record.command.len()), (17, 16, 17));
         assert_eq!(record.as_found.holds, Some(true), "seed {seed}: {:?}", record.as_found);
-        assert!(record.expanded[2] <= 1.0e-3 && record.expanded[2] > 0.5e-3, "{:?}", record.expanded);
+        let due = record.expanded[2].get();
+        assert!(due <= 1.0e-3 && due > 0.5e-3, "{due}");
         let image = made.image.unwrap();
         assert_eq!(bench.borrow().stored(), Some(image.bytes()), "in the fixture");
         let known = read(image.bytes()).unwrap();
         for step in -19..=19 {
-            let asked = f64::from(step) * 0.5 + 0.123;
+            let asked = Volts::new(f64::from(step) * 0.5 + 0.123);
             let ideal = image.ideal_level(asked);
-            let code = ((ideal + 10.0) / 20.0 * 65_536.0).round() as u16;
-            let error = bench.borrow().truth(code).get() - asked;
-            let stated = known.uncertainty.expanded(Volts::new(asked), 0.0).get();
+            let code = ((ideal.get() + 10.0) / 20.0 * 65_536.0).round() as u16;
+            let error = bench.borrow().truth(code) - asked;
+            let stated = known.uncertainty.expanded(asked, 0.0);
             levels += 1;
             beyond += u32::from(error.abs() > stated);
-            assert!(error.abs() <= 1.5 * stated, "seed {seed}, {asked} V: {error} against {stated}");
+            assert!(error.abs() <= stated * 1.5, "seed {seed}, {asked:?}: {error:?} against {stated:?}");
         }
         // Every reading is kept, and the means are theirs.
         for reading in record.levels.iter().flat_map(|level| [&level.up, &level.down]) {
-            assert_eq!(reading.readings.len(), 2);
-            assert!((f64::midpoint(reading.readings[0], reading.readings[1]) - reading.meter).abs() < 1e-12);
+            let [first, second] = reading.readings[..] else { panic!("{reading:?}") };
+            assert!(((first + second) / 2.0 - reading.meter).abs() < Volts::new(1e-12));
         }
         assert!(record.as_left.iter().all(|left| left.readings.len() == 2));
         // The file says the same.
@@ -123,12 +129,36 @@ fn a_calibrated_command_is_in_truth_where_its_record_says_on_many_boards() {
     assert!(beyond * 100 <= levels * 7, "{beyond} of {levels} levels beyond what is stated");
 }
 
+/// The record is a rehearsal's, written while volts and degrees were bare numbers in the program, and contacts and load were
+/// not counted.
+#[test]
+fn a_record_of_before_is_read_and_written_again_byte_for_byte() {
+    let text = include_str!("data/example-calibration.json");
+    let record = CalibrationRecord::from_json(text).unwrap();
+    let since = ",\n    \"contact_and_load\": 0.0";
+    let written = record.to_json().unwrap();
+    assert_eq!(written.matches(since).count(), 1);
+    assert_eq!(written.replace(since, ""), text);
+    assert_eq!(record.temperature, Celsius::new(21.7));
+    assert_eq!(record.meter.accuracy.of_reading_ppm, PartsPerMillion::new(35.0));
+    let stored = read(&bytes(record.record.as_deref().unwrap())).unwrap();
+    assert_eq!(stored.temperature, record.temperature);
+    for (kept, written) in stored.command.iter().zip(&record.command) {
+        assert!((kept.actual - written.actual).abs() <= Volts::new(0.5e-6) * 1.001, "{kept:?} {written:?}");
+    }
+}
+
+fn bytes(hexadecimal: &str) -> Vec<u8> {
+    let byte = |at| u8::from_str_radix(&hexadecimal[at..at + 2], 16).unwrap();
+    (0..hexadecimal.len()).step_by(2).map(byte).collect()
+}
+
 #[test]
 fn a_calibration_far_from_the_middle_of_the_temperatures_states_more_uncertainty() {
     let made = |temperature: f64| {
         let bench = bench(5, Before::Own, None);
         let mut job = job(false, TODAY);
-        job.given.temperature = temperature;
+        job.given.temperature = Celsius::new(temperature);
         calibrate(FixtureEnd(Rc::clone(&bench)), &bench, &job).unwrap()
     };
     let (middle, end) = (made(23.0), made(28.0));
@@ -143,19 +173,19 @@ fn a_calibration_far_from_the_middle_of_the_temperatures_states_more_uncertainty
     let interval = middle.record.interval.unwrap();
     assert!((interval.within_two_percent - 97.4).abs() < 0.6, "{interval:?}");
     assert!(interval.half_width_95 < middle.record.expanded[2], "{interval:?}");
-    let u = 2.0 * interval.standard_uncertainty;
-    assert!((u / middle.record.expanded[2] - 1.0).abs() < 2e-3, "{u} {:?}", middle.record.expanded);
+    let u = interval.standard_uncertainty * 2.0;
+    assert!((u / middle.record.expanded[2] - 1.0).abs() < 2e-3, "{u:?} {:?}", middle.record.expanded);
     let page = proofstand::report::certificate(&middle.record);
     for text in ["k\u{a0}=\u{a0}2 holds", "Sensitivity", "Degrees of", "of the variance is"] {
         assert!(page.contains(text), "{text}");
     }
     // By hand: 10 V, 3 ppm and 0.5 ppm of 10 V (5 µV) in each of 10 K rather than 5 K, over √3.
-    let variance = |r: &CalibrationRecord| (r.expanded[1] / 2.0).powi(2);
+    let variance = |r: &CalibrationRecord| (r.expanded[1].get() / 2.0).powi(2);
     let more = (10.0_f64.powi(2) - 5.0_f64.powi(2)) * ((10.0 * 3e-6_f64).powi(2) + 5e-6_f64.powi(2)) / 3.0;
     let difference = variance(&end.record) - variance(&middle.record);
     assert!((difference / more - 1.0).abs() < 1e-6, "{difference} {more}");
     // The aim of ±1 mV is reached sooner by drift.
-    assert!(end.record.due < middle.record.due && end.record.expanded[2] <= 1e-3);
+    assert!(end.record.due < middle.record.due && end.record.expanded[2] <= Volts::new(1e-3));
 }
 
 #[test]
@@ -331,7 +361,7 @@ fn a_person_who_mistypes_is_told_and_asked_again() {
     let made = job(false, TODAY).measure(&mut client, &mut person, &mut Nobody).unwrap();
     assert!(person.mistyped > 3 && person.told == person.mistyped, "{} told", person.told);
     assert_eq!(person.asked, 50 + person.mistyped, "34 levels, 16 between");
-    assert!(made.record.as_left.iter().all(|left| left.error.abs() < 0.3e-3));
+    assert!(made.record.as_left.iter().all(|left| left.error.abs() < Volts::new(0.3e-3)));
 }
 
 /// A person who twice mistypes the second decimal: nothing about such a reading is impossible by itself.
@@ -369,8 +399,8 @@ fn a_mistyped_digit_costs_the_readings_of_its_level_and_not_the_calibration() {
     assert!(matches!(as_left, Impossible::LeftOff { .. }), "{as_left}");
     // 34 levels, two again; 16 between, one again.
     assert_eq!(slips.0.asked, 34 + 2 + 16 + 1);
-    assert!(made.record.as_left.iter().all(|left| left.error.abs() < 0.3e-3));
-    assert!(made.record.levels.iter().all(|l| (l.up.meter - l.down.meter).abs() < 0.1e-3));
+    assert!(made.record.as_left.iter().all(|left| left.error.abs() < Volts::new(0.3e-3)));
+    assert!(made.record.levels.iter().all(|l| (l.up.meter - l.down.meter).abs() < Volts::new(0.1e-3)));
 }
 
 #[test]
@@ -456,7 +486,7 @@ fn a_computer_that_was_busy_loses_its_level_and_puts_it_out_again() {
     let mut busy = Busy(Rc::clone(&bench), 0);
     let made = job(false, TODAY).measure(&mut client, &mut meter, &mut busy).unwrap();
     assert_eq!((made.record.levels.len(), busy.1), (17, 50));
-    assert!(made.record.as_left.iter().all(|left| left.error.abs() < 0.3e-3));
+    assert!(made.record.as_left.iter().all(|left| left.error.abs() < Volts::new(0.3e-3)));
 }
 
 #[test]

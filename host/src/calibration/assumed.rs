@@ -1,18 +1,21 @@
 //! What a calibration has to take on trust about the analog board, and what it aims at.
 
+use proofstand_units::{Celsius, Kelvins, Volts};
+
 use crate::error_budget;
 use crate::metrology::VoltageUncertainty;
 
 /// One ideal step of the command's converter: 20 V over 65 536 codes.
-pub const STEP: f64 = 20.0 / 65_536.0;
+pub const STEP: Volts = Volts::new(20.0 / 65_536.0);
 /// One step of the input converter: 20.48 V over 65 536 codes.
-pub const INPUT_STEP: f64 = 20.48 / 65_536.0;
+pub const INPUT_STEP: Volts = Volts::new(20.48 / 65_536.0);
 /// The command is calibrated between ± this.
-pub const RANGE: f64 = 10.0;
+pub const RANGE: Volts = Volts::new(10.0);
 /// Temperatures at which a calibration is made and at which the fixture may be used: 23 ± 5 °C.
-pub const TEMPERATURE: (f64, f64) = (23.0, error_budget::TEMPERATURE_RANGE);
+pub const TEMPERATURE: (Celsius, Kelvins) =
+    (Celsius::new(23.0), Kelvins::new(error_budget::TEMPERATURE_RANGE));
 /// What a calibrated command is to hold at the terminals, k = 2, until the due date.
-pub const AIM: f64 = error_budget::CALIBRATED;
+pub const AIM: Volts = Volts::new(error_budget::CALIBRATED);
 /// Longest time to the due date. Common practice, no source: a year.
 pub const DUE_DAYS_MOST: u32 = 365;
 /// A due date nearer than this is no use to anybody: then the wider uncertainty is stated, for the longest time.
@@ -28,25 +31,26 @@ pub const OFFSET_PER_KELVIN: f64 = error_budget::OFFSET_PER_KELVIN;
 /// What contacts and the amplifier's load change of the gain beside the calibration: half-width.
 pub const CONTACT_AND_LOAD: f64 = error_budget::CONTACT_AND_LOAD;
 
-/// How far from the calibration's own temperature, °C, the fixture is when it is used at the farther end of [`TEMPERATURE`]:
-/// kelvin. A calibration made at 28 °C holds at 18 °C only with the 10 K between them.
+/// How far from the calibration's own temperature the fixture is when it is used at the farther end of [`TEMPERATURE`]. A
+/// calibration made at 28 °C holds at 18 °C only with the 10 K between them.
 #[must_use]
-pub const fn temperature_range(calibrated_at: f64) -> f64 {
-    TEMPERATURE.1 + (calibrated_at - TEMPERATURE.0).abs()
+pub const fn temperature_range(calibrated_at: Celsius) -> Kelvins {
+    Kelvins::new(TEMPERATURE.1.get() + calibrated_at.away_from(TEMPERATURE.0).get())
 }
 
-/// The part of a command's uncertainty that comes from the board and not from the calibration.
+/// The part of a command's uncertainty that comes from the board and not from the calibration. `gain` is relative,
+/// `correlation` that of offset and gain.
 #[must_use]
-pub const fn board(offset: f64, gain: f64, correlation: f64, residual: f64) -> VoltageUncertainty {
+pub const fn board(offset: Volts, gain: f64, correlation: f64, residual: Volts) -> VoltageUncertainty {
     VoltageUncertainty {
-        offset,
+        offset: offset.get(),
         gain,
         correlation,
-        residual,
+        residual: residual.get(),
         drift: DRIFT,
         gain_per_kelvin: GAIN_PER_KELVIN,
         offset_per_kelvin: OFFSET_PER_KELVIN,
-        temperature_range: TEMPERATURE.1,
+        temperature_range: TEMPERATURE.1.get(),
         contact_and_load: CONTACT_AND_LOAD,
     }
 }

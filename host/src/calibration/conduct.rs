@@ -11,7 +11,8 @@ use proofstand_protocol::units::Microvolts;
 use proofstand_protocol::version::Capabilities;
 use proofstand_units::Volts;
 
-use super::image::{Image, Unfit};
+use super::fit::numbers;
+use super::image::{Image, Unfit, volts};
 use super::reading::{Impossible, Level, Reading, agree, consistent, possible, settled};
 use super::record::Left;
 use crate::fixture::{Client, FixtureError, Numbered, Received, Tap};
@@ -99,10 +100,10 @@ pub enum CalibrateError {
 /// What is asked of a meter.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Asked {
-    /// The level, volts by the ideal line.
-    pub level: f64,
+    /// The level by the ideal line.
+    pub level: Volts,
     /// What was asked for through a correction that gives this level; none where the bare converter is read.
-    pub wanted: Option<f64>,
+    pub wanted: Option<Volts>,
     /// Its number, from 1.
     pub number: usize,
     /// Of how many.
@@ -178,7 +179,7 @@ impl<'a, L: Link> Bench<'a, L> {
     ///
     /// # Errors
     /// [`CalibrateError`]; the fixture is then at 0 V or gets there by itself.
-    pub fn up_and_down(&mut self, levels: &[f64]) -> Result<Vec<Level>, CalibrateError> {
+    pub fn up_and_down(&mut self, levels: &[Volts]) -> Result<Vec<Level>, CalibrateError> {
         let of = 2 * levels.len();
         let mut read = Vec::new();
         for (number, level) in levels.iter().chain(levels.iter().rev()).enumerate() {
@@ -218,8 +219,8 @@ impl<'a, L: Link> Bench<'a, L> {
     pub fn between(
         &mut self,
         image: &Image,
-        asked: &[f64],
-        residual: f64,
+        asked: &[Volts],
+        residual: Volts,
     ) -> Result<Vec<Left>, CalibrateError> {
         let mut left = Vec::new();
         for (number, &wanted) in asked.iter().enumerate() {
@@ -229,7 +230,7 @@ impl<'a, L: Link> Bench<'a, L> {
             let (error, readings) = loop {
                 let reading = self.level(&about)?;
                 let error = reading.meter - wanted;
-                let most = LEFT_OFF * residual;
+                let most = residual * LEFT_OFF;
                 if error.abs() <= most {
                     break (error, reading.readings);
                 }
@@ -304,7 +305,7 @@ impl<'a, L: Link> Bench<'a, L> {
         }
         let mut values = Vec::new();
         while values.len() < self.meter.repeats().max(1) {
-            let shown = self.shown(asked)?.get();
+            let shown = self.shown(asked)?;
             match possible(asked.level, shown) {
                 Ok(value) => values.push(value),
                 Err(why) if self.meter.refused(&why) => {}
@@ -316,9 +317,9 @@ impl<'a, L: Link> Bench<'a, L> {
             self.turn()?;
             inputs = self.inputs()?;
         }
-        let mean = values.iter().sum::<f64>() / values.len() as f64;
-        let low = values.iter().copied().fold(f64::INFINITY, f64::min);
-        let high = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let mean = Volts::new(numbers(&values).iter().sum::<f64>() / values.len() as f64);
+        let low = values.iter().copied().fold(Volts::new(f64::INFINITY), Volts::min);
+        let high = values.iter().copied().fold(Volts::new(f64::NEG_INFINITY), Volts::max);
         Ok(Reading { meter: mean, readings: values, spread: high - low, inputs: inputs.1 })
     }
 
@@ -338,22 +339,22 @@ impl<'a, L: Link> Bench<'a, L> {
         }
     }
 
-    fn put(&mut self, level: f64) -> Result<(), CalibrateError> {
+    fn put(&mut self, level: Volts) -> Result<(), CalibrateError> {
         // A trip that has come is the reason to stop, not the refusal that would follow.
         self.turn()?;
         let epoch = self.client.status(&mut Unkept)?.epoch;
-        let level = Microvolts((level * 1e6).round() as i32);
+        let level = Microvolts((level.get() * 1e6).round() as i32);
         let request = Request::MeterLevel { epoch, level, corrected: false };
         Ok(self.client.done(request, &mut Unkept)?)
     }
 
-    /// How many ticks the inputs' means are of, and the means in volts: terminal, converter, torque, speed.
-    fn inputs(&mut self) -> Result<(u32, [f64; 4]), CalibrateError> {
+    /// How many ticks the inputs' means are of, and the means: terminal, converter, torque, speed.
+    fn inputs(&mut self) -> Result<(u32, [Volts; 4]), CalibrateError> {
         // A trip that has come explains a refusal better than the refusal itself.
         let answer = self.client.request(Request::MeterReadings, &mut Unkept);
         match answer {
             Ok(Answer::MeterReadings { ticks, converter, terminal, torque, speed }) => {
-                Ok((ticks, [terminal, converter, torque, speed].map(|v| f64::from(v.0) * 1e-6)))
+                Ok((ticks, [terminal, converter, torque, speed].map(volts)))
             }
             Ok(other) => Err(FixtureError::Nonsense {
                 request: "MeterReadings".to_owned(),

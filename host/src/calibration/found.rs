@@ -4,16 +4,15 @@ use proofstand_units::Volts;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::fit::{Accuracy, corrected, rms};
+use super::fit::{Accuracy, corrected, numbers, rms};
 use super::image::Known;
 use super::reading::Level;
 use crate::metrology::line::{Weights, fit};
 
 /// Beyond so many times its uncertainty an old calibration is not merely old. Common practice, no source.
 const NO_DRIFT: f64 = 3.0;
-/// Curves of the same converter differ by no more than so many times the noise, and by no more than this in volts:
-/// half a step. From memory: a converter's curve is its resistors' and moves far less with time.
-const SAME_CURVE: (f64, f64) = (5.0, 150e-6);
+/// Curves of the same converter differ by no more than so many times the noise, and by no more than this: half a step. From memory: a converter's curve is its resistors' and moves far less with time.
+const SAME_CURVE: (f64, Volts) = (5.0, Volts::new(150e-6));
 
 /// The state a calibration is found in.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -21,12 +20,12 @@ pub struct AsFound {
     /// In words.
     pub words: String,
     /// Meter less what the fixture claims, level by level, volts. Without a usable calibration it claims the ideal line.
-    pub errors: Vec<f64>,
+    pub errors: Vec<Volts>,
     /// Expanded uncertainty (k = 2) of its errors on the day, the reference meter's included, level by level, volts; empty
     /// without a usable calibration.
-    pub uncertainty: Vec<f64>,
+    pub uncertainty: Vec<Volts>,
     /// The error of largest magnitude, with its sign, volts.
-    pub worst: f64,
+    pub worst: Volts,
     /// All errors within the uncertainty stated for the day; none without a usable calibration.
     pub holds: Option<bool>,
     /// The calibration is another board's: why that is said.
@@ -41,18 +40,19 @@ pub fn as_found(
     levels: &[Level],
     old: Option<&Known>,
     identity: bool,
-    noise: f64,
+    noise: Volts,
     accuracy: &Accuracy,
     today: u32,
 ) -> AsFound {
-    let claim = |nominal: f64| old.map_or(nominal, |known| corrected(&known.command, nominal));
-    let errors: Vec<f64> = levels.iter().map(|l| l.mean() - claim(l.nominal)).collect();
-    let worst = errors.iter().copied().max_by(|a, b| a.abs().total_cmp(&b.abs())).unwrap_or(0.0);
-    let uncertainty: Vec<f64> = old.map_or_else(Vec::new, |known| {
+    let claim = |nominal: Volts| old.map_or(nominal, |known| corrected(&known.command, nominal));
+    let errors: Vec<Volts> = levels.iter().map(|l| l.mean() - claim(l.nominal)).collect();
+    let worst = errors.iter().copied().max_by(|a, b| a.abs().get().total_cmp(&b.abs().get()));
+    let worst = worst.unwrap_or_default();
+    let uncertainty: Vec<Volts> = old.map_or_else(Vec::new, |known| {
         let age = f64::from(today.saturating_sub(known.calibrated));
-        let of = |level: f64| {
-            let old = known.uncertainty.expanded(Volts::new(level), age).get();
-            old.hypot(2.0 * accuracy.zero().hypot(accuracy.gain() * level))
+        let of = |level: Volts| {
+            let old = known.uncertainty.expanded(level, age).get();
+            Volts::new(old.hypot(2.0 * accuracy.zero().get().hypot(accuracy.gain() * level.get())))
         };
         levels.iter().map(|l| of(l.nominal)).collect()
     });
@@ -78,11 +78,11 @@ pub fn as_found(
 fn other_boards(
     levels: &[Level],
     known: &Known,
-    errors: &[f64],
-    uncertainty: &[f64],
-    noise: f64,
+    errors: &[Volts],
+    uncertainty: &[Volts],
+    noise: Volts,
 ) -> Option<String> {
-    let farthest = errors.iter().zip(uncertainty).map(|(e, u)| e.abs() / u).fold(0.0, f64::max);
+    let farthest = errors.iter().zip(uncertainty).map(|(e, u)| e.abs() / *u).fold(0.0, f64::max);
     if farthest > NO_DRIFT {
         return Some(format!(
             "Its errors reach {farthest:.1} times the uncertainty that drift and temperature leave it on this day."
@@ -92,53 +92,55 @@ fn other_boards(
     if known.command.len() < 9 {
         return None;
     }
-    let nominal: Vec<f64> = levels.iter().map(|l| l.nominal).collect();
-    let curve = |y: Vec<f64>| fit(&nominal, &y, Weights::Equal).ok().map(|line| line.residuals);
+    let nominal: Vec<Volts> = levels.iter().map(|l| l.nominal).collect();
+    let curve =
+        |y: Vec<Volts>| fit(&numbers(&nominal), &numbers(&y), Weights::Equal).ok().map(|line| line.residuals);
     let now = curve(levels.iter().map(Level::mean).collect())?;
     let then = curve(nominal.iter().map(|v| corrected(&known.command, *v)).collect())?;
-    let differ = rms(&now.iter().zip(&then).map(|(a, b)| a - b).collect::<Vec<_>>());
-    (differ > (SAME_CURVE.0 * noise).max(SAME_CURVE.1)).then(|| {
+    let differ = rms(&now.iter().zip(&then).map(|(a, b)| Volts::new(a - b)).collect::<Vec<_>>());
+    (differ > (noise * SAME_CURVE.0).max(SAME_CURVE.1)).then(|| {
         format!(
             "Its curve and the one measured differ by {:.0} µV; the same converter keeps its curve.",
-            differ * 1e6
+            differ.get() * 1e6
         )
     })
 }
 
 #[cfg(test)]
 mod tests {
+    use proofstand_units::Celsius;
+
     use super::*;
     use crate::calibration::assumed::board;
+    use crate::calibration::fit::tests::METER;
     use crate::calibration::fit::{CorrectionPoint, table_levels};
     use crate::calibration::reading::Reading;
 
     fn levels(actual: impl Fn(f64) -> f64) -> Vec<Level> {
-        let reading = |meter: f64| Reading { meter, readings: vec![meter], spread: 0.0, inputs: [meter; 4] };
-        let level = |nominal: f64| {
-            let r = reading(actual(nominal));
+        let level = |nominal: Volts| {
+            let meter = Volts::new(actual(nominal.get()));
+            let r = Reading::of_one(meter, [meter; 4]);
             Level { nominal, up: r.clone(), down: r }
         };
         table_levels(17).into_iter().map(level).collect()
     }
 
     fn known(actual: impl Fn(f64) -> f64) -> Known {
-        let point = |nominal: f64| CorrectionPoint { nominal, actual: actual(nominal) };
+        let point = |nominal: Volts| CorrectionPoint { nominal, actual: Volts::new(actual(nominal.get())) };
         Known {
             board: *b"board-01",
             calibrated: 20_000,
             due: 20_300,
-            temperature: 23.0,
+            temperature: Celsius::new(23.0),
             stated: Volts::new(1e-3),
             meter: "invented".into(),
             command: table_levels(17).into_iter().map(point).collect(),
-            uncertainty: board(30e-6, 20e-6, 0.0, 90e-6),
+            uncertainty: board(Volts::new(30e-6), 20e-6, 0.0, Volts::new(90e-6)),
             inputs: [None; 4],
         }
     }
 
-    const NOISE: f64 = 5e-6;
-    const METER: Accuracy =
-        Accuracy { of_reading_ppm: 35.0, of_range_ppm: 5.0, range: 10.0, resolution: 10e-6 };
+    const NOISE: Volts = Volts::new(5e-6);
 
     #[test]
     fn a_board_that_drifted_a_little_holds_and_one_that_drifted_too_far_does_not_but_is_its_own() {
@@ -146,7 +148,7 @@ mod tests {
         let old = known(curve);
         let little = as_found(&levels(|v| curve(v) + 30e-6 * v), Some(&old), false, NOISE, &METER, 20_200);
         assert_eq!((little.holds, &little.foreign), (Some(true), &None), "{little:?}");
-        assert!((little.worst.abs() - 300e-6).abs() < 1e-6);
+        assert!((little.worst.abs().get() - 300e-6).abs() < 1e-6);
         let far = as_found(&levels(|v| curve(v) + 150e-6 * v), Some(&old), false, NOISE, &METER, 20_200);
         assert_eq!((far.holds, &far.foreign), (Some(false), &None), "{far:?}");
         assert!(far.words.contains("in doubt"));

@@ -8,7 +8,7 @@ use proofstand_firmware::calibration::{
 };
 use proofstand_firmware::command::{output_code, output_voltage};
 use proofstand_protocol::units::Microvolts;
-use proofstand_units::Volts;
+use proofstand_units::{Celsius, Volts};
 
 use super::assumed::{CONTACT_AND_LOAD, INPUT_STEP, RANGE};
 use super::fit::{Accuracy, CorrectionPoint, Fitted};
@@ -23,8 +23,8 @@ pub struct Known {
     pub calibrated: u32,
     /// Days since 1970-01-01.
     pub due: u32,
-    /// Temperature it was made at, °C.
-    pub temperature: f64,
+    /// Temperature it was made at.
+    pub temperature: Celsius,
     /// Stated uncertainty of the command, k = 2, until the due date.
     pub stated: Volts,
     /// The meter, as entered.
@@ -47,16 +47,16 @@ pub struct Particulars<'a> {
     pub calibrated: u32,
     /// Days since 1970-01-01.
     pub due: u32,
-    /// °C.
-    pub temperature: f64,
+    /// Temperature of the board.
+    pub temperature: Celsius,
     /// Command's expanded uncertainty, k = 2, on the due date.
     pub stated: Volts,
     /// The meter in words; shortened to what the fixture keeps.
     pub meter: &'a str,
     /// Its stated accuracy.
     pub accuracy: Accuracy,
-    /// Each input's standard uncertainty on the due date, volts.
-    pub channels: [f64; 4],
+    /// Each input's standard uncertainty on the due date.
+    pub channels: [Volts; 4],
 }
 
 /// A record that no fixture would take, and why.
@@ -96,7 +96,7 @@ impl Image {
             board: BoardIdentity(about.board),
             calibrated: UnixDay(about.calibrated),
             due: UnixDay(about.due),
-            temperature: MilliCelsius(whole(about.temperature * 1e3)),
+            temperature: MilliCelsius(whole(about.temperature.get() * 1e3)),
             uncertainty: Microvolts(whole((about.stated.get() * 1e6).ceil())),
             meter: meter_text(about.meter).as_str().try_into().map_err(|_| RecordError::Meter)?,
             command: CommandTable::new(&points(&fitted.command))?,
@@ -122,9 +122,8 @@ impl Image {
     /// The level by the converter's ideal line that the fixture would put out for a wanted one, with this record in
     /// force: the firmware's own arithmetic.
     #[must_use]
-    pub fn ideal_level(&self, wanted: f64) -> f64 {
-        let ideal = self.record.command.nominal(Microvolts(whole(wanted * 1e6)));
-        f64::from(output_voltage(output_code(ideal)).0) * 1e-6
+    pub fn ideal_level(&self, wanted: Volts) -> Volts {
+        volts(output_voltage(output_code(self.record.command.nominal(microvolts(wanted)))))
     }
 }
 
@@ -132,18 +131,19 @@ impl Image {
 #[must_use]
 pub fn read(bytes: &[u8]) -> Option<Known> {
     let record = firmware::decode(bytes).ok()?;
-    let stated = Volts::new(f64::from(record.uncertainty.0) * 1e-6);
+    let stated = volts(record.uncertainty);
     let command = uncertainty(&record.statement, stated);
     let due_after = f64::from(record.due.0.saturating_sub(record.calibrated.0));
     let input = |n: usize| {
         record.channels.get(n)?.as_ref()?;
-        input(&command, f64::from(*record.statement.channels_nv.get(n)?) * 1e-9, due_after)
+        let standard = Volts::new(f64::from(*record.statement.channels_nv.get(n)?) * 1e-9);
+        input(&command, standard, due_after)
     };
     Some(Known {
         board: record.board.0,
         calibrated: record.calibrated.0,
         due: record.due.0,
-        temperature: f64::from(record.temperature.0) * 1e-3,
+        temperature: Celsius::new(f64::from(record.temperature.0) * 1e-3),
         stated,
         meter: record.meter.as_str().to_owned(),
         command: record.command.points().iter().copied().map(from_point).collect(),
@@ -153,12 +153,19 @@ pub fn read(bytes: &[u8]) -> Option<Known> {
 }
 
 fn to_point(point: CorrectionPoint) -> Point {
-    Point { nominal: Microvolts(whole(point.nominal * 1e6)), actual: Microvolts(whole(point.actual * 1e6)) }
+    Point { nominal: microvolts(point.nominal), actual: microvolts(point.actual) }
 }
 
 fn from_point(point: Point) -> CorrectionPoint {
-    let volts = |v: Microvolts| f64::from(v.0) * 1e-6;
     CorrectionPoint { nominal: volts(point.nominal), actual: volts(point.actual) }
+}
+
+fn microvolts(volts: Volts) -> Microvolts {
+    Microvolts(whole(volts.get() * 1e6))
+}
+
+pub(super) fn volts(microvolts: Microvolts) -> Volts {
+    Volts::new(f64::from(microvolts.0) * 1e-6)
 }
 
 fn whole(value: f64) -> i32 {
@@ -180,9 +187,9 @@ fn statement(u: &VoltageUncertainty, about: &Particulars<'_>) -> Statement {
         gain_per_kelvin_ppb: parts(u.gain_per_kelvin, 1e-9),
         offset_per_kelvin_nv: parts(u.offset_per_kelvin, 1e-9),
         temperature_range_mk: parts(u.temperature_range, 1e-3),
-        meter_reading_ppb: parts(about.accuracy.of_reading_ppm, 1e-3),
-        meter_range_nv: parts(about.accuracy.of_range_ppm * about.accuracy.range, 1e-3),
-        channels_nv: about.channels.map(|c| parts(c, 1e-9)),
+        meter_reading_ppb: parts(about.accuracy.of_reading_ppm.get(), 1e-3),
+        meter_range_nv: parts(about.accuracy.of_range_ppm.get() * about.accuracy.range.get(), 1e-3),
+        channels_nv: about.channels.map(|c| parts(c.get(), 1e-9)),
     }
 }
 
@@ -209,17 +216,17 @@ fn uncertainty(s: &Statement, stated: Volts) -> VoltageUncertainty {
 /// An input's uncertainty from what the record states of it: its standard uncertainty at the end of the range on the due
 /// date. Meter, drift and temperature are in it as in the command's (one meter, one day); what is left is the input's own
 /// curve, step and scatter. A number that is too small to hold these was come by otherwise, and is taken for all levels.
-fn input(command: &VoltageUncertainty, standard: f64, due_after: f64) -> Option<VoltageUncertainty> {
-    if standard <= 0.0 {
+fn input(command: &VoltageUncertainty, standard: Volts, due_after: f64) -> Option<VoltageUncertainty> {
+    if standard <= Volts::ZERO {
         return None;
     }
     let command = &VoltageUncertainty { contact_and_load: 0.0, ..*command };
-    let shared = (command.gain_after(due_after) * RANGE).hypot(command.offset_after());
-    let own = standard.powi(2) - shared.powi(2);
+    let shared = (command.gain_after(due_after) * RANGE.get()).hypot(command.offset_after());
+    let own = standard.get().powi(2) - shared.powi(2);
     Some(if command.is_flat() || own < 0.0 {
-        VoltageUncertainty::flat(Volts::new(2.0 * standard))
+        VoltageUncertainty::flat(standard * 2.0)
     } else {
-        VoltageUncertainty { residual: own.sqrt().max(INPUT_STEP / 12.0_f64.sqrt()), ..*command }
+        VoltageUncertainty { residual: own.sqrt().max(INPUT_STEP.get() / 12.0_f64.sqrt()), ..*command }
     })
 }
 
@@ -232,32 +239,30 @@ fn meter_text(words: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::calibration::fit::tests::METER;
     use crate::calibration::fit::{fit, table_levels};
     use crate::calibration::reading::{Level, Reading};
-
-    pub(crate) const ACCURACY: Accuracy =
-        Accuracy { of_reading_ppm: 35.0, of_range_ppm: 5.0, range: 10.0, resolution: 10e-6 };
 
     fn image() -> (Fitted, Image) {
         let levels: Vec<Level> = table_levels(17)
             .into_iter()
             .map(|nominal| {
-                let meter = 0.003 + 1.000_4 * nominal + 4e-6 * nominal * nominal;
-                let reading =
-                    Reading { meter, readings: vec![meter], spread: 0.0, inputs: [nominal - 0.002; 4] };
+                let v = nominal.get();
+                let meter = Volts::new(0.003 + 1.000_4 * v + 4e-6 * v * v);
+                let reading = Reading::of_one(meter, [Volts::new(v - 0.002); 4]);
                 Level { nominal, up: reading.clone(), down: reading }
             })
             .collect();
-        let fitted = fit(&levels, &ACCURACY).unwrap();
+        let fitted = fit(&levels, &METER).unwrap();
         let about = Particulars {
             board: *b"board-01",
             calibrated: 20_500,
             due: 20_800,
-            temperature: 23.4,
+            temperature: Celsius::new(23.4),
             stated: Volts::new(0.98e-3),
             meter: "Example\u{1b}[2J Instruments, Model 6, no. 0042 with a name that is much too long for it",
-            accuracy: ACCURACY,
-            channels: [2e-4; 4],
+            accuracy: METER,
+            channels: [Volts::new(2e-4); 4],
         };
         let image = Image::new(&fitted, &about).unwrap();
         (fitted, image)
@@ -272,7 +277,8 @@ mod tests {
         assert!(known.meter.len() <= 64 && known.meter.starts_with("Example?[2J Instruments"));
         assert_eq!(known.command.len(), 17);
         for (got, want) in known.command.iter().zip(&fitted.command) {
-            assert!((got.actual - want.actual).abs() < 1e-6 && (got.nominal - want.nominal).abs() < 1e-6);
+            let near = |got: Volts, want: Volts| (got - want).abs() < Volts::new(1e-6);
+            assert!(near(got.actual, want.actual) && near(got.nominal, want.nominal));
         }
         for (level, age) in [(10.0, 0.0), (-10.0, 300.0), (0.0, 100.0)] {
             let (got, want) = (
@@ -320,7 +326,7 @@ mod tests {
     fn the_level_put_out_for_a_wanted_one_gives_it_to_half_a_step_by_the_boards_own_curve() {
         let (_, image) = image();
         for wanted in [-9.9, -3.21, 0.0, 0.5, 7.77, 9.9] {
-            let ideal = image.ideal_level(wanted);
+            let ideal = image.ideal_level(Volts::new(wanted)).get();
             let real = 0.003 + 1.000_4 * ideal + 4e-6 * ideal * ideal;
             assert!((real - wanted).abs() < 0.16e-3, "{wanted}: {real}");
         }

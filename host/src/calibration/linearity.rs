@@ -4,9 +4,11 @@
 //! line, in steps of the average size. Two lines are in use and give different numbers, so both are always named:
 //! *best fit* (least squares) and *end points* (through the first and the last level).
 
+use proofstand_units::Volts;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::fit::numbers;
 use crate::metrology::MetrologyError;
 use crate::metrology::line::{Weights, fit};
 
@@ -14,7 +16,7 @@ use crate::metrology::line::{Weights, fit};
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Linearity {
     /// Measured volts at 0 V asked (best fit), or deviation of the first level (end points).
-    pub offset: f64,
+    pub offset: Volts,
     /// Measured volts per ideal volt, less 1: the relative error of the gain.
     pub gain_error: f64,
     /// Deviation of each level from the line, in average steps.
@@ -24,21 +26,22 @@ pub struct Linearity {
 }
 
 impl Linearity {
-    /// Against the least-squares line. `step`: the ideal step, in volts.
+    /// Against the least-squares line. `step`: the ideal step.
     ///
     /// # Errors
     /// As [`fit`].
-    pub fn best_fit(ideal: &[f64], measured: &[f64], step: f64) -> Result<Self, MetrologyError> {
-        let line = fit(ideal, measured, Weights::Equal)?;
-        Ok(Self::against(line.slope, line.intercept, &line.residuals, step))
+    pub fn best_fit(ideal: &[Volts], measured: &[Volts], step: Volts) -> Result<Self, MetrologyError> {
+        let line = fit(&numbers(ideal), &numbers(measured), Weights::Equal)?;
+        let residuals: Vec<Volts> = line.residuals.into_iter().map(Volts::new).collect();
+        Ok(Self::against(line.slope, Volts::new(line.intercept), &residuals, step))
     }
 
     /// Against the line through the first and the last level.
     ///
     /// # Errors
     /// As [`fit`].
-    pub fn end_points(ideal: &[f64], measured: &[f64], step: f64) -> Result<Self, MetrologyError> {
-        let ends = |v: &[f64]| Some((*v.first()?, *v.last()?));
+    pub fn end_points(ideal: &[Volts], measured: &[Volts], step: Volts) -> Result<Self, MetrologyError> {
+        let ends = |v: &[Volts]| Some((*v.first()?, *v.last()?));
         let too_few =
             MetrologyError::TooFewPoints { what: "line through end points", have: ideal.len(), need: 2 };
         let (Some((x0, x1)), Some((y0, y1))) = (ends(ideal), ends(measured)) else { return Err(too_few) };
@@ -46,13 +49,13 @@ impl Linearity {
             return Err(MetrologyError::NoSpread { what: "line through end points" });
         }
         let slope = (y1 - y0) / (x1 - x0);
-        let residuals: Vec<f64> =
-            ideal.iter().zip(measured).map(|(x, y)| (y - y0) - slope * (x - x0)).collect();
+        let residuals: Vec<Volts> =
+            ideal.iter().zip(measured).map(|(x, y)| (*y - y0) - (*x - x0) * slope).collect();
         Ok(Self::against(slope, y0 - x0, &residuals, step))
     }
 
-    fn against(slope: f64, offset: f64, residuals: &[f64], step: f64) -> Self {
-        let inl: Vec<f64> = residuals.iter().map(|r| r / (slope * step)).collect();
+    fn against(slope: f64, offset: Volts, residuals: &[Volts], step: Volts) -> Self {
+        let inl: Vec<f64> = residuals.iter().map(|r| *r / (step * slope)).collect();
         let worst = inl.iter().fold(0.0_f64, |worst, i| worst.max(i.abs()));
         Self { offset, gain_error: slope - 1.0, inl, worst }
     }
@@ -69,15 +72,16 @@ mod tests {
         let file = toml("adc-dac-linearity.toml");
         let want = |key: &str| number(&file["dac_example"][key]);
         let rows = rows("adc-dac-linearity-example.csv");
-        let column = |at: usize| -> Vec<f64> { rows.iter().map(|r| r[at].parse().unwrap()).collect() };
+        let column =
+            |at: usize| -> Vec<Volts> { rows.iter().map(|r| Volts::new(r[at].parse().unwrap())).collect() };
         let (ideal, measured) = (column(1), column(2));
-        let best = Linearity::best_fit(&ideal, &measured, 1.0).unwrap();
-        let ends = Linearity::end_points(&ideal, &measured, 1.0).unwrap();
+        let best = Linearity::best_fit(&ideal, &measured, Volts::new(1.0)).unwrap();
+        let ends = Linearity::end_points(&ideal, &measured, Volts::new(1.0)).unwrap();
         for (got, key) in [
-            (best.offset, "best_fit_intercept_V"),
+            (best.offset.get(), "best_fit_intercept_V"),
             (best.gain_error, "gain_error_best_fit_relative"),
             (best.worst, "inl_best_fit_max_abs_lsb"),
-            (ends.offset, "offset_error_endpoint_V"),
+            (ends.offset.get(), "offset_error_endpoint_V"),
             (ends.gain_error, "gain_error_endpoint_relative"),
             (ends.worst, "inl_endpoint_max_abs_lsb"),
         ] {
@@ -92,7 +96,8 @@ mod tests {
 
     #[test]
     fn levels_that_span_nothing_are_refused() {
-        assert!(Linearity::end_points(&[1.0, 1.0], &[1.0, 2.0], 1.0).is_err());
-        assert!(Linearity::end_points(&[], &[], 1.0).is_err());
+        let one = Volts::new(1.0);
+        assert!(Linearity::end_points(&[one, one], &[one, Volts::new(2.0)], one).is_err());
+        assert!(Linearity::end_points(&[], &[], one).is_err());
     }
 }

@@ -1,5 +1,6 @@
 //! The calibration as a file: everything that was read, entered, assumed and made of it.
 
+use proofstand_units::{Celsius, Volts};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -59,32 +60,32 @@ pub struct InputRecord {
     /// Points of its table.
     pub points: Vec<CorrectionPoint>,
     /// Root mean square of what the table leaves, volts.
-    pub leaves: f64,
+    pub leaves: Volts,
     /// Standard uncertainty at any voltage on the due date, volts.
-    pub standard_uncertainty: f64,
+    pub standard_uncertainty: Volts,
 }
 
 /// A level between the table's points, asked for through the new calibration.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Left {
     /// Volts asked for.
-    pub asked: f64,
+    pub asked: Volts,
     /// Volts by the ideal line that were put out for it.
-    pub nominal: f64,
+    pub nominal: Volts,
     /// Meter less asked, volts: of the mean of its readings.
-    pub error: f64,
+    pub error: Volts,
     /// Each reading as the meter gave it, in order, volts; empty in a file of before they were kept.
     #[serde(default)]
-    pub readings: Vec<f64>,
+    pub readings: Vec<Volts>,
 }
 
 /// A budget's interval by propagation of distributions (JCGM 101:2008), beside k = 2.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct IntervalRecord {
     /// Combined standard uncertainty, volts.
-    pub standard_uncertainty: f64,
+    pub standard_uncertainty: Volts,
     /// Half-width that holds 95 % of the distribution, volts.
-    pub half_width_95: f64,
+    pub half_width_95: Volts,
     /// Share of the distribution that ± two standard uncertainties hold, percent.
     pub within_two_percent: f64,
 }
@@ -99,7 +100,7 @@ pub struct Previous {
     /// Its meter.
     pub meter: String,
     /// Stated expanded uncertainty, volts.
-    pub stated: f64,
+    pub stated: Volts,
     /// The fixture's record, hexadecimal, as it was read.
     pub record: String,
 }
@@ -128,9 +129,9 @@ pub struct CalibrationRecord {
     /// Who did it, as entered.
     pub operator: Option<String>,
     /// Temperature at the board, °C, as entered.
-    pub temperature: f64,
+    pub temperature: Celsius,
     /// Temperatures at which the stated uncertainty holds, °C.
-    pub temperature_range: [f64; 2],
+    pub temperature_range: [Celsius; 2],
     /// Serial number of the analog board, hexadecimal.
     pub analog_serial: String,
     /// Serial number of the controller, hexadecimal.
@@ -144,7 +145,7 @@ pub struct CalibrationRecord {
     /// Every level, up and down.
     pub levels: Vec<Level>,
     /// Each level less the straight line, volts.
-    pub residuals: Vec<f64>,
+    pub residuals: Vec<Volts>,
     /// The straight line and its covariance matrix.
     pub line: LineRecord,
     /// Non-linearity against the least-squares line, in steps.
@@ -160,7 +161,7 @@ pub struct CalibrationRecord {
     /// The command's uncertainty by level, age and temperature.
     pub uncertainty: VoltageUncertainty,
     /// Expanded uncertainty (k = 2) at 0 V and at 10 V on the day, and at 10 V on the due date: volts.
-    pub expanded: [f64; 3],
+    pub expanded: [Volts; 3],
     /// Contributions at +10 V on the due date, largest first.
     pub budget: Vec<ContributionRow>,
     /// What the distributions of that budget come to; none in a file of before it was computed.

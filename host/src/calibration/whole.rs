@@ -2,7 +2,7 @@
 
 use proofstand_protocol::message::Request;
 use proofstand_protocol::version::CalibrationState;
-use proofstand_units::Volts;
+use proofstand_units::{Celsius, Volts};
 
 use super::assumed::{
     AIM, CONTACT_AND_LOAD, DRIFT, DUE_DAYS_LEAST, DUE_DAYS_MOST, GAIN_PER_KELVIN, INPUT_STEP, RANGE,
@@ -26,8 +26,8 @@ use crate::metrology::{Budget, Contribution, Level, MetrologyError, VoltageUncer
 pub struct Given {
     /// Who does it.
     pub operator: Option<String>,
-    /// Temperature at the board, °C.
-    pub temperature: f64,
+    /// Temperature at the board.
+    pub temperature: Celsius,
     /// The meter: maker, model, serial number, in one line.
     pub meter: String,
     /// How it is read, in words.
@@ -120,9 +120,9 @@ impl Job {
                 channels,
             };
             let image = Image::new(&fitted, &particulars)?;
-            let between: Vec<f64> =
-                nominal.windows(2).map(|w| ((w[0] + w[1]) * 0.5e6).round() * 1e-6).collect();
-            left = bench.between(&image, &between, fitted.uncertainty.residual)?;
+            let middle = |w: &[Volts]| Volts::new(((w[0] + w[1]).get() * 0.5e6).round() * 1e-6);
+            let between: Vec<Volts> = nominal.windows(2).map(middle).collect();
+            left = bench.between(&image, &between, Volts::new(fitted.uncertainty.residual))?;
             Some(image)
         };
         bench.end()?;
@@ -160,9 +160,9 @@ impl Job {
             inputs: inputs(&fitted, channels),
             uncertainty: fitted.uncertainty,
             expanded: [
-                fitted.uncertainty.expanded(Volts::ZERO, 0.0).get(),
-                fitted.uncertainty.worst(Volts::new(RANGE), 0.0).get(),
-                fitted.uncertainty.worst(Volts::new(RANGE), f64::from(due.days)).get(),
+                fitted.uncertainty.expanded(Volts::ZERO, 0.0),
+                fitted.uncertainty.worst(RANGE, 0.0),
+                fitted.uncertainty.worst(RANGE, f64::from(due.days)),
             ],
             budget: budget.rows(),
             interval: Some(interval(&budget)),
@@ -172,7 +172,7 @@ impl Job {
                 calibrated: day_in_words(known.calibrated),
                 due: day_in_words(known.due),
                 meter: known.meter,
-                stated: known.stated.get(),
+                stated: known.stated,
                 record: hexadecimal(&bytes),
             }),
             record: image.as_ref().map(|image| hexadecimal(image.bytes())),
@@ -199,11 +199,10 @@ struct Due {
 
 impl Due {
     fn of(uncertainty: &VoltageUncertainty) -> Self {
-        let (aim, range) = (Volts::new(AIM), Volts::new(RANGE));
         let in_mv = |v: Volts| v.get() * 1e3;
-        match uncertainty.days_within(aim, range, DUE_DAYS_MOST) {
+        match uncertainty.days_within(AIM, RANGE, DUE_DAYS_MOST) {
             Some(days) if days >= DUE_DAYS_LEAST => {
-                let stated = uncertainty.worst(range, f64::from(days));
+                let stated = uncertainty.worst(RANGE, f64::from(days));
                 let because = if days < DUE_DAYS_MOST {
                     format!(
                         "On that day the reference's drift has brought the uncertainty at 10 V to {:.2} mV, the accuracy \
@@ -219,11 +218,11 @@ impl Due {
                 Self { days, stated, because }
             }
             _ => {
-                let stated = uncertainty.worst(range, f64::from(DUE_DAYS_MOST));
+                let stated = uncertainty.worst(RANGE, f64::from(DUE_DAYS_MOST));
                 let because = format!(
                     "With this meter the uncertainty at 10 V is {:.2} mV on the day already: ±1 mV can't be kept, so the \
                      wider {:.2} mV is stated, for a year. A better meter would change that.",
-                    in_mv(uncertainty.worst(range, 0.0)),
+                    in_mv(uncertainty.worst(RANGE, 0.0)),
                     in_mv(stated)
                 );
                 Self { days: DUE_DAYS_MOST, stated, because }
@@ -233,15 +232,16 @@ impl Due {
 }
 
 /// Standard uncertainty of a corrected input at any voltage on the due date.
-fn channel(fitted: &Fitted, n: usize, age_days: f64) -> f64 {
-    let leaves = fitted.channels_leave.get(n).copied().unwrap_or(0.0);
+fn channel(fitted: &Fitted, n: usize, age_days: f64) -> Volts {
+    let leaves = fitted.channels_leave.get(n).copied().unwrap_or_default();
     // An input loads nothing.
     let line = VoltageUncertainty { contact_and_load: 0.0, ..fitted.uncertainty };
-    let gain = line.gain_after(age_days) * RANGE;
-    gain.hypot(line.offset_after()).hypot(leaves).hypot(INPUT_STEP / 12.0_f64.sqrt())
+    let gain = line.gain_after(age_days) * RANGE.get();
+    let step = INPUT_STEP / 12.0_f64.sqrt();
+    Volts::new(gain.hypot(line.offset_after()).hypot(leaves.get()).hypot(step.get()))
 }
 
-fn inputs(fitted: &Fitted, channels: [f64; 4]) -> Vec<InputRecord> {
+fn inputs(fitted: &Fitted, channels: [Volts; 4]) -> Vec<InputRecord> {
     let all = INPUTS.iter().zip(&fitted.channels).zip(fitted.channels_leave).zip(channels);
     all.map(|(((name, points), leaves), standard_uncertainty)| InputRecord {
         name: (*name).to_owned(),
@@ -259,21 +259,15 @@ fn budget(
     accuracy: &Accuracy,
     age_days: f64,
 ) -> Result<Budget<Volts>, MetrologyError> {
-    let (group, rest) = uncertainty.contributions(Volts::new(RANGE), age_days)?;
+    let (group, rest) = uncertainty.contributions(RANGE, age_days)?;
     let bounds = [
-        Contribution::rectangular(
-            "meter: of its reading",
-            Volts::new(accuracy.of_reading_ppm * 1e-6 * RANGE),
-        ),
-        Contribution::rectangular(
-            "meter: of its range",
-            Volts::new(accuracy.of_range_ppm * 1e-6 * accuracy.range),
-        ),
+        Contribution::rectangular("meter: of its reading", RANGE * accuracy.of_reading_ppm.to_ratio()),
+        Contribution::rectangular("meter: of its range", accuracy.range * accuracy.of_range_ppm.to_ratio()),
     ];
     let left = group.variance() - bounds.iter().map(|b| b.signed().powi(2)).sum::<f64>();
     // Rounding of the fit: a millionth of a variance is nothing.
     let scatter = Volts::new(left.max(0.0).sqrt());
-    let budget = Budget::new(Volts::new(RANGE));
+    let budget = Budget::new(RANGE);
     Ok(if left < -1e-6 * group.variance() {
         budget.with_group(group)
     } else {
@@ -285,18 +279,20 @@ fn budget(
 fn interval(budget: &Budget<Volts>) -> IntervalRecord {
     let u = budget.combined_at(Level::TWO_SIGMA).standard_uncertainty;
     IntervalRecord {
-        standard_uncertainty: u.get(),
-        half_width_95: budget.interval_by_distributions(Level::P95).get(),
+        standard_uncertainty: u,
+        half_width_95: budget.interval_by_distributions(Level::P95),
         within_two_percent: 100.0 * budget.coverage_by_distributions(u * 2.0).share(),
     }
 }
 
-fn assumed(accuracy: &Accuracy, temperature: f64) -> Vec<String> {
+fn assumed(accuracy: &Accuracy, temperature: Celsius) -> Vec<String> {
     vec![
         format!(
             "The meter is within {} ppm of reading and {} ppm of its {} V range; any error between these bounds is as likely \
              as another, and the same at all levels of the day.",
-            accuracy.of_reading_ppm, accuracy.of_range_ppm, accuracy.range
+            accuracy.of_reading_ppm.get(),
+            accuracy.of_range_ppm.get(),
+            accuracy.range.get()
         ),
         format!(
             "The reference drifts by at most {:.0} ppm in 1000 h, growing with the square root of time (from memory of data \
@@ -307,10 +303,10 @@ fn assumed(accuracy: &Accuracy, temperature: f64) -> Vec<String> {
             "The gain changes by at most {:.0} ppm per kelvin (data sheet and memory; not measured on this board). Between {:.0} °C \
              and {:.0} °C it may be used up to {:.1} K from the {:.1} °C of this calibration.",
             GAIN_PER_KELVIN * 1e6,
-            TEMPERATURE.0 - TEMPERATURE.1,
-            TEMPERATURE.0 + TEMPERATURE.1,
-            temperature_range(temperature),
-            temperature
+            (TEMPERATURE.0 - TEMPERATURE.1).get(),
+            (TEMPERATURE.0 + TEMPERATURE.1).get(),
+            temperature_range(temperature).get(),
+            temperature.get()
         ),
         format!(
             "Contacts and a load of 20 kΩ or more at the terminals change the gain by at most {:.1} ppm (calculated for the \
@@ -331,11 +327,8 @@ pub(crate) fn day_in_words(day: u32) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::calibration::fit::tests::METER;
     use crate::metrology::monte_carlo::{assert_interval, sampled};
-
-    /// The meter that the model of coverage has, and a line that rests on it.
-    const ACCURACY: Accuracy =
-        Accuracy { of_reading_ppm: 35.0, of_range_ppm: 5.0, range: 10.0, resolution: 10e-6 };
 
     #[test]
     fn the_command_at_the_terminals_holds_against_monte_carlo_on_the_day_and_at_the_due_date() {
@@ -353,13 +346,17 @@ mod tests {
             contact_and_load: CONTACT_AND_LOAD,
         };
         for (age, seed) in [(0.0, 1), (100.0, 2), (365.0, 3)] {
-            let budget = budget(&line, &ACCURACY, age).unwrap();
+            let budget = budget(&line, &METER, age).unwrap();
             assert_interval(&format!("command after {age} days"), &budget, seed);
             let (said, found) = (interval(&budget), sampled(&budget, 10 + seed));
             let within = found.twice_deviation + 0.5e-6;
-            assert!((said.half_width_95 - found.half_width).abs() < within, "{said:?} {}", found.half_width);
+            assert!(
+                (said.half_width_95.get() - found.half_width).abs() < within,
+                "{said:?} {}",
+                found.half_width
+            );
             assert!(said.within_two_percent >= 95.4, "{said:?}");
-            assert!(2.0 * said.standard_uncertainty >= said.half_width_95, "{said:?}");
+            assert!(said.standard_uncertainty * 2.0 >= said.half_width_95, "{said:?}");
         }
     }
 }

@@ -9,7 +9,7 @@ use std::sync::atomic::AtomicBool;
 
 use proofstand_protocol::message::{Sample, State};
 use proofstand_protocol::version::Capabilities;
-use proofstand_units::PartsPerMillion;
+use proofstand_units::{Celsius, PartsPerMillion, Volts};
 
 use super::person::{Keyboard, tell};
 use super::typed_meter::TypedMeter;
@@ -90,14 +90,14 @@ pub struct Cmd {
     #[arg(long, value_name = "PPM+PPM", value_parser = accuracy, required_unless_present_any = ["rehearse", "schema"])]
     meter_accuracy: Option<(PartsPerMillion, PartsPerMillion)>,
     /// The meter's last digit in that range, in microvolts
-    #[arg(long, value_name = "MICROVOLTS", default_value_t = 10.0, value_parser = digit)]
-    meter_digit: f64,
+    #[arg(long, value_name = "MICROVOLTS", default_value = "10", value_parser = digit)]
+    meter_digit: Volts,
     /// The meter's own calibration, in your words (certificate, laboratory, date): printed as entered, nothing more
     #[arg(long, value_name = "TEXT")]
     meter_calibration: Option<String>,
     /// Temperature at the fixture's analog board, °C
     #[arg(long, value_name = "CELSIUS", value_parser = temperature, required_unless_present_any = ["rehearse", "schema"])]
-    temperature: Option<f64>,
+    temperature: Option<Celsius>,
     /// Who does it
     #[arg(long, value_name = "NAME")]
     operator: Option<String>,
@@ -142,18 +142,19 @@ fn accuracy(text: &str) -> Result<(PartsPerMillion, PartsPerMillion), String> {
     }
 }
 
-fn digit(text: &str) -> Result<f64, String> {
+fn digit(text: &str) -> Result<Volts, String> {
     // A coarser meter can't show what a millivolt is about.
     let digit = text.parse::<f64>().ok().filter(|d| *d > 0.0 && *d <= 200.0);
-    digit.ok_or_else(|| {
+    digit.map(|d| Volts::new(d * 1e-6)).ok_or_else(|| {
         "between 0 and 200 microvolts: a coarser meter can't calibrate to a millivolt".to_owned()
     })
 }
 
-fn temperature(text: &str) -> Result<f64, String> {
+fn temperature(text: &str) -> Result<Celsius, String> {
     let (middle, range) = TEMPERATURE;
-    let given = text.parse::<f64>().ok().filter(|t| (t - middle).abs() <= range);
+    let given = text.parse().ok().map(Celsius::new).filter(|t| t.away_from(middle) <= range);
     given.ok_or_else(|| {
+        let (middle, range) = (middle.get(), range.get());
         format!("a calibration is made at {middle} ± {range} °C: what it states holds there and nowhere else")
     })
 }
@@ -287,10 +288,10 @@ impl Cmd {
             meter,
             read: read.to_owned(),
             accuracy: Accuracy {
-                of_reading_ppm: reading.get(),
-                of_range_ppm: range.get(),
-                range: 10.0,
-                resolution: self.meter_digit * 1e-6,
+                of_reading_ppm: reading,
+                of_range_ppm: range,
+                range: Volts::new(10.0),
+                resolution: self.meter_digit,
             },
             traceability: self.meter_calibration.clone(),
             points: self.points,
@@ -415,10 +416,10 @@ fn summary(record: &CalibrationRecord) -> String {
     if let Some(foreign) = &record.as_found.foreign {
         line(foreign);
     }
-    line(&format!("Largest error as found: {:+.2} mV.", record.as_found.worst * 1e3));
+    line(&format!("Largest error as found: {:+.2} mV.", record.as_found.worst.get() * 1e3));
     line(&format!(
         "Bare board: offset {:+.2} mV, gain {:+.0} ppm, non-linearity {:.2} steps (best fit), {:.2} steps (end points).",
-        record.line.offset * 1e3,
+        record.line.offset.get() * 1e3,
         (record.line.gain - 1.0) * 1e6,
         record.best_fit.worst,
         record.end_points.worst
@@ -428,17 +429,13 @@ fn summary(record: &CalibrationRecord) -> String {
         return out;
     }
     line(&record.choice.why);
-    let left = record.as_left.iter().map(|l| l.error.abs()).fold(0.0, f64::max);
+    let left = record.as_left.iter().map(|l| l.error.abs().get()).fold(0.0, f64::max);
     line(&format!("As left, between the points: {:.2} mV at most, by the same meter.", left * 1e3));
-    let [zero, top, due] = record.expanded;
+    let [zero, top, due] = record.expanded.map(|u| u.get() * 1e3);
+    let [from, to] = record.temperature_range.map(Celsius::get);
     line(&format!(
-        "Command at the terminals, k = 2, {:.0} to {:.0} °C: ±{:.2} mV at 0 V and ±{:.2} mV at 10 V today, ±{:.2} mV at 10 V \
-         on the due date, {}.",
-        record.temperature_range[0],
-        record.temperature_range[1],
-        zero * 1e3,
-        top * 1e3,
-        due * 1e3,
+        "Command at the terminals, k = 2, {from:.0} to {to:.0} °C: ±{zero:.2} mV at 0 V and ±{top:.2} mV at 10 V today, \
+         ±{due:.2} mV at 10 V on the due date, {}.",
         record.due
     ));
     line("Stored in the fixture and read back.");
@@ -471,13 +468,13 @@ impl Watcher for Watch {
         writeln!(self.file, "{line}").map_err(|why| CalibrateError::File { path: self.path.clone(), why })?;
         let mark = if self.rehearsal { "REHEARSAL " } else { "" };
         let (what, level) = asked.wanted.map_or(("level", asked.level), |wanted| ("as left", wanted));
+        let (level, meter) = (level.get(), reading.meter.get());
         tell(
             &format!(
-                "{mark}{what} {:2} of {}: {level:+9.4} V, meter {:+9.5} V ({:+.2} mV)",
+                "{mark}{what} {:2} of {}: {level:+9.4} V, meter {meter:+9.5} V ({:+.2} mV)",
                 asked.number,
                 asked.of,
-                reading.meter,
-                (reading.meter - level) * 1e3
+                (meter - level) * 1e3
             ),
             true,
         );

@@ -29,7 +29,7 @@ impl<'a> TypedMeter<'a> {
                     "{:3} of {}: {:+9.4} V is put out. The meter shows, in volts:",
                     asked.number,
                     asked.of,
-                    asked.wanted.unwrap_or(asked.level)
+                    asked.wanted.unwrap_or(asked.level).get()
                 ),
                 false,
             );

@@ -3,6 +3,7 @@
 //! It claims what was entered and measured, and no traceability beyond it.
 
 use maud::{DOCTYPE, Markup, PreEscaped, html};
+use proofstand_units::Volts;
 
 use super::kind::REHEARSAL;
 use super::number::{fixed, significant};
@@ -24,14 +25,19 @@ struct Certificate<'a> {
     rehearsal: bool,
 }
 
-/// Millivolts with a sign, from volts.
-fn mv(volts: f64, decimals: usize) -> String {
-    let sign = if volts > 0.0 { "+" } else { "" };
-    format!("{sign}{}", fixed(volts * 1e3, decimals))
+/// Millivolts with a sign.
+fn mv(volts: Volts, decimals: usize) -> String {
+    let sign = if volts > Volts::ZERO { "+" } else { "" };
+    format!("{sign}{}", within_mv(volts, decimals))
 }
 
-fn uv(volts: f64) -> String {
-    fixed(volts * 1e6, 0)
+/// Millivolts either way.
+fn within_mv(volts: Volts, decimals: usize) -> String {
+    fixed(volts.get() * 1e3, decimals)
+}
+
+fn uv(volts: Volts) -> String {
+    fixed(volts.get() * 1e6, 0)
 }
 
 /// Contributions in volts, as they are read on a page.
@@ -106,7 +112,7 @@ impl Certificate<'_> {
                 dt { "Calibrated" } dd { (T(&r.calibrated)) }
                 dt { "Due" } dd { (T(&r.due)) }
                 dt { "Controller" } dd { (T(&r.controller_serial)) ", firmware " (T(&r.firmware)) }
-                dt { "Temperature" } dd { (fixed(r.temperature, 1)) "\u{a0}°C, as entered" }
+                dt { "Temperature" } dd { (fixed(r.temperature.get(), 1)) "\u{a0}°C, as entered" }
                 dt { "Operator" } dd { (T(r.operator.as_deref().unwrap_or(none))) }
                 dt { "Program" } dd { (T(&r.software)) }
             }
@@ -114,8 +120,8 @@ impl Certificate<'_> {
                 dt { "Reference meter" } dd { (T(&r.meter.name)) ", " (T(&r.meter.read)) ", " (r.meter.readings_each) " a level and direction" }
                 dt { "Its stated accuracy" }
                 dd {
-                    "±(" (significant(r.meter.accuracy.of_reading_ppm, 4)) " ppm of reading + "
-                    (significant(r.meter.accuracy.of_range_ppm, 4)) " ppm of " (significant(r.meter.accuracy.range, 3)) "\u{a0}V)"
+                    "±(" (significant(r.meter.accuracy.of_reading_ppm.get(), 4)) " ppm of reading + "
+                    (significant(r.meter.accuracy.of_range_ppm.get(), 4)) " ppm of " (significant(r.meter.accuracy.range.get(), 3)) "\u{a0}V)"
                 }
                 dt { "Its calibration" }
                 dd {
@@ -139,19 +145,19 @@ impl Certificate<'_> {
                 } @else {
                     p {
                         "Command at the terminals, corrected by this calibration, between "
-                        (fixed(r.temperature_range[0], 0)) "\u{a0}°C and " (fixed(r.temperature_range[1], 0)) "\u{a0}°C, expanded uncertainty (k\u{a0}=\u{a0}2):"
+                        (fixed(r.temperature_range[0].get(), 0)) "\u{a0}°C and " (fixed(r.temperature_range[1].get(), 0)) "\u{a0}°C, expanded uncertainty (k\u{a0}=\u{a0}2):"
                     }
                     table {
                         thead { tr { th {} th.n { "0\u{a0}V" } th.n { "±10\u{a0}V" } } }
                         tbody {
-                            tr { th { "on the day" } td.n { "±" (fixed(zero * 1e3, 2)) "\u{a0}mV" } td.n { "±" (fixed(top * 1e3, 2)) "\u{a0}mV" } }
-                            tr { th { "on the due date, " (T(&r.due)) } td.n { "±" (fixed(zero * 1e3, 2)) "\u{a0}mV" } td.n { b { "±" (fixed(due * 1e3, 2)) "\u{a0}mV" } } }
+                            tr { th { "on the day" } td.n { "±" (within_mv(zero, 2)) "\u{a0}mV" } td.n { "±" (within_mv(top, 2)) "\u{a0}mV" } }
+                            tr { th { "on the due date, " (T(&r.due)) } td.n { "±" (within_mv(zero, 2)) "\u{a0}mV" } td.n { b { "±" (within_mv(due, 2)) "\u{a0}mV" } } }
                         }
                     }
                     @if let Some(i) = &r.interval {
                         p {
                             "By the distributions of the budget below (JCGM 101:2008), ±10\u{a0}V on the due date: k\u{a0}=\u{a0}2 holds "
-                            b { (fixed(i.within_two_percent, 1)) "\u{a0}%" } "; 95\u{a0}% lie within " b { "±" (fixed(i.half_width_95 * 1e3, 2)) "\u{a0}mV" } "."
+                            b { (fixed(i.within_two_percent, 1)) "\u{a0}%" } "; 95\u{a0}% lie within " b { "±" (within_mv(i.half_width_95, 2)) "\u{a0}mV" } "."
                         }
                     }
                     p { (T(&r.due_because)) }
@@ -175,7 +181,7 @@ impl Certificate<'_> {
                 p {
                     (T(&r.as_found.words)) " Largest error " b { (mv(r.as_found.worst, 2)) "\u{a0}mV" } "."
                     @if let Some(p) = &r.previous {
-                        " It was of " (T(&p.calibrated)) ", due " (T(&p.due)) ", meter " (T(&p.meter)) ", stated ±" (fixed(p.stated * 1e3, 2)) "\u{a0}mV."
+                        " It was of " (T(&p.calibrated)) ", due " (T(&p.due)) ", meter " (T(&p.meter)) ", stated ±" (within_mv(p.stated, 2)) "\u{a0}mV."
                     }
                 }
                 figure {
@@ -188,9 +194,9 @@ impl Certificate<'_> {
                     tbody {
                         @for (n, l) in r.levels.iter().enumerate() {
                             tr {
-                                td.n { (fixed(l.nominal, 5)) } td.n { (fixed(l.up.meter, 6)) } td.n { (fixed(l.down.meter, 6)) }
+                                td.n { (fixed(l.nominal.get(), 5)) } td.n { (fixed(l.up.meter.get(), 6)) } td.n { (fixed(l.down.meter.get(), 6)) }
                                 td.n { (r.as_found.errors.get(n).map_or(String::new(), |e| mv(*e, 3))) }
-                                td.n { (r.as_found.uncertainty.get(n).map_or("\u{2013}".to_owned(), |u| fixed(u * 1e3, 2))) }
+                                td.n { (r.as_found.uncertainty.get(n).map_or("\u{2013}".to_owned(), |u| within_mv(*u, 2))) }
                                 td.n { (r.residuals.get(n).map_or(String::new(), |v| uv(*v))) }
                             }
                         }
@@ -202,7 +208,7 @@ impl Certificate<'_> {
                         thead { tr { th.n { "Asked, V" } th.n { "Error, mV" } th.n { "Asked, V" } th.n { "Error, mV" } } }
                         tbody {
                             @for pair in r.as_left.chunks(2) {
-                                tr { @for l in pair { td.n { (fixed(l.asked, 5)) } td.n { (mv(l.error, 3)) } } }
+                                tr { @for l in pair { td.n { (fixed(l.asked.get(), 5)) } td.n { (mv(l.error, 3)) } } }
                             }
                         }
                     }
@@ -246,8 +252,8 @@ impl Certificate<'_> {
                 p {
                     "Line of the readings: offset " (mv(line.offset, 4)) "\u{a0}mV (u " (uv(line.offset_uncertainty)) "\u{a0}µV), gain "
                     (fixed(line.gain, 7)) " (u " (fixed(line.gain_uncertainty * 1e6, 1)) "\u{a0}ppm), covariance "
-                    (format!("{:.2e}", line.covariance)) "\u{a0}V: scatter and the meter's common errors, propagated through the fit. Scatter of a level's mean: "
-                    (fixed(r.choice.noise * 1e6, 1)) "\u{a0}µV."
+                    (format!("{:.2e}", line.covariance.get())) "\u{a0}V: scatter and the meter's common errors, propagated through the fit. Scatter of a level's mean: "
+                    (fixed(r.choice.noise.get() * 1e6, 1)) "\u{a0}µV."
                 }
                 ul { @for a in &r.assumed { li { "Assumed: " (T(a)) } } }
             }
@@ -261,7 +267,7 @@ impl Certificate<'_> {
         largest.map_or_else(String::new, |largest| {
             format!(
                 "On the due date the command is known to ±{:.2} mV (k = 2) at 10 V; {:.0} % of the variance is: {}.",
-                r.expanded[2] * 1e3,
+                r.expanded[2].get() * 1e3,
                 largest.share_percent,
                 largest.name
             )
@@ -276,7 +282,7 @@ impl Certificate<'_> {
                     thead { tr { th { "Input" } th.n { "Points" } th.n { "Its table leaves, µV" } th.n { "U (k\u{a0}=\u{a0}2) on the due date, mV" } } }
                     tbody {
                         @for i in &self.record.inputs {
-                            tr { th { (T(&i.name)) } td.n { (i.points.len()) } td.n { (uv(i.leaves)) } td.n { (fixed(2e3 * i.standard_uncertainty, 2)) } }
+                            tr { th { (T(&i.name)) } td.n { (i.points.len()) } td.n { (uv(i.leaves)) } td.n { (within_mv(i.standard_uncertainty * 2.0, 2)) } }
                         }
                     }
                 }
@@ -297,7 +303,7 @@ impl Certificate<'_> {
     fn plot(&self) -> Plot {
         let r = self.record;
         let found: Vec<[f64; 2]> =
-            r.levels.iter().zip(&r.as_found.errors).map(|(l, e)| [l.nominal, e * 1e3]).collect();
+            r.levels.iter().zip(&r.as_found.errors).map(|(l, e)| [l.nominal.get(), e.get() * 1e3]).collect();
         let mut series = vec![Series {
             name: "as found".into(),
             style: SeriesStyle::Line,
@@ -308,13 +314,18 @@ impl Certificate<'_> {
             series.push(Series {
                 name: "as left".into(),
                 style: SeriesStyle::Points,
-                points: r.as_left.iter().map(|l| [l.asked, l.error * 1e3]).collect(),
+                points: r.as_left.iter().map(|l| [l.asked.get(), l.error.get() * 1e3]).collect(),
                 uncertainty: Vec::new(),
             });
         }
-        let band = |u: &[f64]| Band {
+        let band = |u: &[Volts]| Band {
             name: "its stated uncertainty, with the meter's".into(),
-            points: r.levels.iter().zip(u).map(|(l, u)| [l.nominal, -u * 1e3, u * 1e3]).collect(),
+            points: r
+                .levels
+                .iter()
+                .zip(u)
+                .map(|(l, u)| [l.nominal.get(), -u.get() * 1e3, u.get() * 1e3])
+                .collect(),
         };
         let bands =
             if r.as_found.uncertainty.is_empty() { Vec::new() } else { vec![band(&r.as_found.uncertainty)] };

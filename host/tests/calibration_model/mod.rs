@@ -12,11 +12,15 @@ use proofstand::calibration::fit::{fit, table_levels};
 use proofstand::calibration::image::{Image, Particulars};
 use proofstand::calibration::reading::{Level, Reading};
 use proofstand_plant::Random;
-use proofstand_units::Volts;
+use proofstand_units::{Celsius, PartsPerMillion, Volts};
 
 /// What the operator enters.
-pub(crate) const ACCURACY: Accuracy =
-    Accuracy { of_reading_ppm: 35.0, of_range_ppm: 5.0, range: 10.0, resolution: 10e-6 };
+pub(crate) const ACCURACY: Accuracy = Accuracy {
+    of_reading_ppm: PartsPerMillion::new(35.0),
+    of_range_ppm: PartsPerMillion::new(5.0),
+    range: Volts::new(10.0),
+    resolution: Volts::new(10e-6),
+};
 /// The day of every trial.
 const TODAY: u32 = 20_500;
 
@@ -65,33 +69,30 @@ pub(crate) fn trial(random: &mut Random, points: usize) -> Option<Trial> {
     let levels: Vec<Level> = table_levels(points)
         .into_iter()
         .map(|nominal| {
-            let mut reading = || {
-                let meter = shown(nominal);
-                Reading { meter, readings: vec![meter], spread: 0.0, inputs: [nominal; 4] }
-            };
+            let mut reading = || Reading::of_one(Volts::new(shown(nominal.get())), [nominal; 4]);
             Level { nominal, up: reading(), down: reading() }
         })
         .collect();
-    let fitted = fit(&levels, &ACCURACY).ok()?.made_at(calibrated_at);
+    let fitted = fit(&levels, &ACCURACY).ok()?.made_at(Celsius::new(calibrated_at));
     let due = fitted.uncertainty.days_within(Volts::new(1e-3), Volts::new(10.0), 365)?;
     let about = Particulars {
         board: *b"model-01",
         calibrated: TODAY,
         due: TODAY + due,
-        temperature: calibrated_at,
+        temperature: Celsius::new(calibrated_at),
         stated: Volts::new(1e-3),
         meter: "model",
         accuracy: ACCURACY,
-        channels: [1e-4; 4],
+        channels: [Volts::new(1e-4); 4],
     };
     let image = Image::new(&fitted, &about).ok()?;
     let days = f64::from(due);
     let drifted = drift * 25e-6 * (days * 0.024).sqrt();
-    let real = board(image.ideal_level(asked));
+    let real = board(image.ideal_level(Volts::new(asked)).get());
     let real = real * (1.0 + drifted + loaded + per_kelvin * kelvin) + zero_per_kelvin * kelvin;
     let record = proofstand::calibration::image::read(image.bytes())?;
     // The true line of the board: of the noiseless levels.
-    let nominal = table_levels(points);
+    let nominal: Vec<f64> = table_levels(points).into_iter().map(Volts::get).collect();
     let line = proofstand::metrology::line::fit(
         &nominal,
         &nominal.iter().map(|v| board(*v)).collect::<Vec<_>>(),
@@ -104,7 +105,7 @@ pub(crate) fn trial(random: &mut Random, points: usize) -> Option<Trial> {
         stated: record.uncertainty.expanded(Volts::new(asked), days).get(),
         days,
         gain: (fitted.line.gain - line.slope, fitted.line.gain_uncertainty),
-        offset: (fitted.line.offset - line.intercept, fitted.line.offset_uncertainty),
+        offset: (fitted.line.offset.get() - line.intercept, fitted.line.offset_uncertainty.get()),
     })
 }
 

@@ -249,6 +249,20 @@ impl Celsius {
     }
 }
 
+impl Add<Kelvins> for Celsius {
+    type Output = Self;
+    fn add(self, difference: Kelvins) -> Self {
+        Self(self.0 + difference.0)
+    }
+}
+
+impl Sub<Kelvins> for Celsius {
+    type Output = Self;
+    fn sub(self, difference: Kelvins) -> Self {
+        Self(self.0 - difference.0)
+    }
+}
+
 impl PartsPerMillion {
     /// As a share of one.
     #[must_use]
