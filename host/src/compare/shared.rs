@@ -4,7 +4,9 @@ use proofstand_units::Celsius;
 
 use super::line::InRowUnit;
 use crate::error_budget::{GAIN_PER_KELVIN, OFFSET_PER_KELVIN, REFERENCE_DRIFT, TEMPERATURE_RANGE};
-use crate::metrology::voltage::{GAIN, GAIN_BY_DRIFT, GAIN_BY_TEMPERATURE, OFFSET, OFFSET_BY_TEMPERATURE};
+use crate::metrology::voltage::{
+    GAIN, GAIN_BY_DRIFT, GAIN_BY_LOAD, GAIN_BY_TEMPERATURE, OFFSET, OFFSET_BY_TEMPERATURE,
+};
 use crate::metrology::{Contribution, DegreesOfFreedom, Sensitivity};
 use crate::record::model::{ContributionRow, ResultRow, Run};
 use crate::sheet::AxisSheet;
@@ -110,7 +112,7 @@ impl Shared {
             }
             // What drift and temperature had done before cancels with the gain; what they do between is added once.
             name if self.calibration
-                && [GAIN_BY_DRIFT, GAIN_BY_TEMPERATURE].iter().any(|n| name.ends_with(n)) =>
+                && [GAIN_BY_DRIFT, GAIN_BY_TEMPERATURE, GAIN_BY_LOAD].iter().any(|n| name.ends_with(n)) =>
             {
                 Part::Common(None)
             }

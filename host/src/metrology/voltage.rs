@@ -171,13 +171,14 @@ impl VoltageUncertainty {
 pub(crate) const GAIN: &str = ": gain of the calibration";
 pub(crate) const GAIN_BY_DRIFT: &str = ": gain by drift since the calibration";
 pub(crate) const GAIN_BY_TEMPERATURE: &str = ": gain by temperature";
+pub(crate) const GAIN_BY_LOAD: &str = ": gain by contacts and load";
 pub(crate) const OFFSET: &str = ": offset of the calibration";
 pub(crate) const OFFSET_BY_TEMPERATURE: &str = ": offset by temperature";
 
 /// What a calibrated voltage makes uncertain about a slope.
 #[derive(Debug, Clone, PartialEq)]
 pub struct InSlope {
-    /// What all levels have in common: gain of the calibration, its drift, temperature.
+    /// What all levels have in common: gain of the calibration, its drift, temperature, load.
     pub shared: Vec<Contribution>,
     /// What each level has alone: curve and step. None where only one number is known for all levels.
     pub own: Option<Contribution>,
@@ -224,7 +225,7 @@ impl KnownVoltage {
     ///
     /// `slope` is in result units per volt. `spread` is by how many result units the slope moves if each level were off by
     /// one volt, independently: the root of the sum of the squares of the fit's weights. The gain of the calibration moves
-    /// the slope as a whole, whatever the levels, and so do drift and temperature, which are known within bounds; its offset
+    /// the slope as a whole, whatever the levels, and so do drift, temperature and load, which are known within bounds; its offset
     /// moves nothing. Where only one number is known for all levels it is taken at the highest level, as if all of it were gain.
     #[must_use]
     pub fn in_slope<Q: Quantity>(&self, what: &str, slope: Q, highest: Volts, spread: f64) -> InSlope {
@@ -239,6 +240,7 @@ impl KnownVoltage {
         let bounds = [
             (GAIN_BY_DRIFT, self.stated.drifted(self.age_days)),
             (GAIN_BY_TEMPERATURE, self.stated.gain_per_kelvin * self.stated.temperature_range),
+            (GAIN_BY_LOAD, self.stated.contact_and_load),
         ];
         let gain = Contribution::normal(&format!("{what}{GAIN}"), percent(self.stated.gain));
         let shared = core::iter::once(gain)
@@ -327,7 +329,15 @@ pub(super) mod tests {
 
         let parts = known(STATED).in_slope("command", Volts::new(100.0), ten, 0.0);
         let kinds: Vec<_> = parts.shared.iter().map(|c| c.distribution).collect();
-        assert_eq!(kinds, [Distribution::Normal, Distribution::Rectangular, Distribution::Rectangular]);
+        assert_eq!(
+            kinds,
+            [
+                Distribution::Normal,
+                Distribution::Rectangular,
+                Distribution::Rectangular,
+                Distribution::Rectangular
+            ]
+        );
         let all = u(parts.shared).standard_uncertainty.get();
         assert!((all - 100.0 * STATED.gain_after(100.0)).abs() < 1e-12, "{all}");
 
