@@ -27,7 +27,9 @@ Examples, in the order of the job:
       What goes where, between fixture and amplifier.
   proofstand settings worksheet host/sheets/settings/film-winder.toml
       What to enter in the amplifier, and what rounding costs.
-  proofstand settings compare axis.toml before.csv after.csv
+  proofstand settings compare host/sheets/settings/film-winder.toml \\
+      host/sheets/settings/film-winder-before.csv \\
+      host/sheets/settings/film-winder-after.csv
       What changed in it, and what nobody expected.
   proofstand rehearse host/sheets/settings/film-winder.toml
       The whole acceptance without hardware.

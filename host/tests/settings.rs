@@ -53,6 +53,11 @@ const DEMO: [&str; 3] = [
 fn the_demonstration_comparison_reads_as_written_here() {
     let out = proofstand().args(["settings", "compare"]).args(DEMO).assert().code(1);
     let expected = "\
+Film winder, rewind spindle, with its settings
+Larkspur Film Works (invented)
+INVENTED DATA: a demonstration, no real axis
+Sheet: sheets/settings/film-winder.toml
+
 before  sheets/settings/film-winder-before.csv
 after   sheets/settings/film-winder-after.csv
 
@@ -67,21 +72,21 @@ NEW, AND NOBODY EXPECTED IT (1)
 
 EXPECTED TO CHANGE, BUT DID NOT (1)
   V-31  Pirvel: 2048 Takte → 2048 Takte   (lines 8, 8)
-      expected 2500: follows from the pulses per revolution
+      expected 2500 pulses/rev: follows from the pulses per revolution
 
 changed as expected (4)
   V-07  Tarnung: speed → torque   (lines 4, 4)
       expected torque: the web controller commands torque
   V-11  Ostrel: 10,00 V → 8,00 V   (lines 5, 5)
-      expected 8.00: follows from the torque gain of the command
+      expected 8,00 V at rated torque: follows from the torque gain of the command
   V-23  Kessum: 120,0 % → 66,5 %   (lines 7, 7)
-      expected 66.5: follows from the speed cap
+      expected 66,5 % of rated speed: follows from the speed cap
   V-50  Wehrun: obeyed → ignored   (lines 11, 11)
       expected ignored: the travel switches of the dancer roller go to the controller
 
 as expected, and so before (1)
   V-42  Lenz groß: 2,00 V → 2,00 V   (lines 9, 9)
-      expected 2.00: follows from the scale of the speed read-out
+      expected 2,00 V per 1000 rpm: follows from the scale of the speed read-out
 
 unchanged: 3
 sheets/settings/film-winder-before.csv: lines without columns, taken for titles: 3, 10
@@ -153,6 +158,110 @@ fn the_same_number_in_another_unit_is_a_change_and_never_as_expected() {
     assert_eq!(Comparison::of(&before, &after, &BTreeMap::new()).changes[0].finding, Finding::Unexpected);
     let expected = [("a".to_owned(), Expectation::new("5", ""))].into();
     assert_eq!(Comparison::of(&before, &after, &expected).changes[0].finding, Finding::ChangedOtherwise);
+}
+
+/// 8,00 mV is no 8 V, also where it was so before.
+#[test]
+fn a_value_in_another_unit_than_the_sheets_is_never_as_expected() {
+    let folder = tempfile::tempdir().unwrap();
+    let bytes = |text: &str| text.chars().map(|c| u8::try_from(u32::from(c)).unwrap()).collect::<Vec<_>>();
+    let clean = text_of("sheets/settings/film-winder-after-clean.csv");
+    for (wrong, unit, form) in [
+        ("V-11;Ostrel;8,00;mV", "mV", "V at rated torque"),
+        ("V-11;Ostrel;8,00;%", "%", "V at rated torque"),
+        ("V-11;Ostrel;8,00;0.01 V", "0.01 V", "V at rated torque"),
+    ] {
+        let after = clean.replace("V-11;Ostrel;8,00;V", wrong);
+        assert_ne!(after, clean);
+        let [before, after] = files(&folder, &bytes(&after), &bytes(&after));
+        let mut command = proofstand();
+        command.args(["settings", "compare", DEMO[0]]).arg(before).arg(after).env("COLUMNS", "120");
+        command
+            .assert()
+            .code(1)
+            .stdout(predicate::str::contains("EXPECTED TO CHANGE, BUT DID NOT (1)"))
+            .stdout(predicate::str::contains(format!(
+                "the table gives it in {unit}, and the sheet in {form}"
+            )));
+    }
+}
+
+#[test]
+fn a_number_with_the_other_decimal_sign_is_told_and_expectations_are_in_the_tables_sign() {
+    let folder = tempfile::tempdir().unwrap();
+    let bytes = |text: &str| text.chars().map(|c| u8::try_from(u32::from(c)).unwrap()).collect::<Vec<_>>();
+    let clean = text_of("sheets/settings/film-winder-after-clean.csv");
+    let [_, point] = files(&folder, b"", &bytes(&clean.replace("8,00;V", "8.00;V")));
+    let hint = |value: &str| {
+        format!("! \"{value}\" is a number with the other decimal sign: is `decimal` in [settings] right?")
+    };
+    let compare = |sheet: &Path, after: &Path| {
+        let mut command = proofstand();
+        command.args(["settings", "compare"]).arg(sheet).arg(DEMO[1]).arg(after).env("COLUMNS", "120");
+        String::from_utf8(command.assert().code(1).get_output().stdout.clone()).unwrap()
+    };
+    let said = compare(Path::new(DEMO[0]), &point);
+    let (_, otherwise) = said.split_once("CHANGED, BUT NOT TO WHAT WAS EXPECTED (1)").unwrap();
+    assert!(otherwise.contains("10,00 V → 8.00 V") && otherwise.contains(&hint("8.00")), "{said}");
+    assert!(otherwise.contains("expected 8,00 V at rated torque: follows"), "{said}");
+
+    // The sheet's own mistake: every number of the table has the other sign.
+    let axis = folder.path().join("axis.toml");
+    std::fs::write(&axis, WINDER.replace("decimal = \"comma\"", "decimal = \"point\"")).unwrap();
+    let said = compare(&axis, Path::new("sheets/settings/film-winder-after-clean.csv"));
+    let (_, after) = said.split_once("0,000 V → 0,0 V").unwrap();
+    assert!(after.trim_start_matches(|c| c != '!').starts_with(&hint("0,0")), "{said}");
+    assert!(said.contains("expected 8.00 V at rated torque"), "{said}");
+    // Whole numbers are the same in both, and texts are none.
+    assert!(!said.contains(&hint("2500")) && !said.contains(&hint("torque")), "{said}");
+}
+
+#[test]
+fn what_is_in_neither_table_is_said_so_and_a_key_that_differs_in_its_letters_is_named() {
+    let folder = tempfile::tempdir().unwrap();
+    let bytes = |text: &str| text.chars().map(|c| u8::try_from(u32::from(c)).unwrap()).collect::<Vec<_>>();
+    let lower =
+        |file: &str| bytes(&text_of(file).replace("V-11", "v-11").replace("V-31;Pirvel", "W-31;Pirvel"));
+    let [before, after] =
+        files(&folder, &lower(DEMO[1]), &lower("sheets/settings/film-winder-after-clean.csv"));
+    let mut command = proofstand();
+    command.args(["settings", "compare", DEMO[0]]).arg(before).arg(after).env("COLUMNS", "120");
+    let said = String::from_utf8(command.assert().code(1).get_output().stdout.clone()).unwrap();
+    assert!(
+        said.contains("  V-11: in neither table\n") && said.contains("  V-31: in neither table\n"),
+        "{said}"
+    );
+    assert!(!said.contains("(not there) →"), "{said}");
+    let hint = "! there is \"v-11\" too: keys are the same only letter by letter";
+    assert_eq!(said.matches("keys are the same only letter by letter").count(), 1, "{said}");
+    assert!(said.contains(hint), "{said}");
+}
+
+/// A page that is printed and lies about says whose it is, and that the demonstration is none.
+#[test]
+fn worksheet_and_comparison_name_the_axis_and_say_that_the_data_are_invented() {
+    for verb in [&["worksheet", DEMO[0]][..], &["compare", DEMO[0], DEMO[1], DEMO[2]]] {
+        let run = |more: &[&str]| {
+            let out = proofstand().arg("settings").args(verb).args(more).output().unwrap();
+            String::from_utf8(out.stdout).unwrap()
+        };
+        let head =
+            "Film winder, rewind spindle, with its settings\nLarkspur Film Works (invented)\nINVENTED DATA";
+        let text = run(&[]);
+        assert!(
+            text.starts_with(head) && text.contains("\nSheet: sheets/settings/film-winder.toml\n"),
+            "{text}"
+        );
+        let json: serde_json::Value = serde_json::from_str(&run(&["--json"])).unwrap();
+        assert_eq!(json["axis"]["invented"], true);
+        assert_eq!(json["axis"]["sheet"], DEMO[0]);
+    }
+    let real = WINDER.replace("invented = true", "invented = false");
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join("axis.toml"), real).unwrap();
+    let out =
+        proofstand().args(["settings", "worksheet"]).arg(folder.path().join("axis.toml")).output().unwrap();
+    assert!(!String::from_utf8(out.stdout).unwrap().contains("INVENTED DATA"));
 }
 
 #[test]
@@ -290,7 +399,7 @@ fn what_does_not_fit_is_neither_told_to_be_entered_nor_taken_as_expected() {
     for line in [
         "CAN'T BE ENTERED AS THE TARGET ASKS (2)",
         "V-31  Pirvel: 2048 Takte → 2560 Takte",
-        "CAN'T BE ENTERED (nearest 2560): pulses per revolution wanted 2500 pulses/rev, becomes 2560 pulses/rev",
+        "CAN'T BE ENTERED (nearest 2560 pulses/rev): pulses per revolution wanted 2500 pulses/rev, becomes 2560 pulses/rev",
         "V-23  Kessum: 120,0 % → 60,0 %",
     ] {
         assert!(cannot.contains(line), "{line}\n{said}");

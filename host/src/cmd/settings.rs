@@ -10,7 +10,7 @@ use super::targets::render;
 use crate::exit::Exit;
 use crate::settings::harmless;
 use crate::settings::{
-    Comparison, SettingsError, Table, Worksheet, comparison_csv, comparison_text, expectations,
+    Comparison, Heading, SettingsError, Table, Worksheet, comparison_csv, comparison_text, expectations,
     worksheet_csv, worksheet_text,
 };
 use crate::sheet::{self, AxisSheet};
@@ -21,11 +21,16 @@ Examples:
   proofstand settings worksheet host/sheets/settings/film-winder.toml
       For each target what to enter in the amplifier, and what rounding to its step costs.
 
-  proofstand settings compare host/sheets/settings/film-winder.toml before.csv after.csv
-      Two exports of the amplifier's table: what changed as expected, what did not, and what nobody
-      expected. [settings] of the sheet names the columns, the encoding and the decimal sign.
+  proofstand settings compare host/sheets/settings/film-winder.toml \\
+      host/sheets/settings/film-winder-before.csv \\
+      host/sheets/settings/film-winder-after.csv
+      Two exports of the amplifier's table: what changed as expected, what did not, and what nobody expected. [settings] \
+of the sheet names the columns, the encoding and the decimal sign. A value in another unit than the sheet's is not as \
+expected.
 
-  proofstand settings compare axis.toml before.csv after.csv --csv > changes.csv
+  proofstand settings compare host/sheets/settings/film-winder.toml \\
+      host/sheets/settings/film-winder-before.csv \\
+      host/sheets/settings/film-winder-after.csv --csv > changes.csv
       The same for a spreadsheet.
 
 Exit codes:
@@ -113,9 +118,9 @@ impl Verb {
     fn made(&self) -> Result<(String, bool), String> {
         match self {
             Self::Compare { sheet, before, after, form } => compare(sheet, before, after, *form),
-            Self::Worksheet { sheet, form } => read(sheet).map(|sheet| {
+            Self::Worksheet { sheet, form } => read(sheet).map(|(sheet, heading)| {
                 let worksheet = Worksheet::of(&sheet);
-                let out = form.print(&worksheet, worksheet_text, worksheet_csv);
+                let out = form.print(&heading, &worksheet, worksheet_text, worksheet_csv);
                 (out, worksheet.fits())
             }),
         }
@@ -123,27 +128,43 @@ impl Verb {
 }
 
 impl Form {
-    fn print<T: Serialize>(self, what: &T, text: fn(&T, usize) -> String, csv: fn(&T) -> String) -> String {
+    fn print<T: Serialize>(
+        self,
+        heading: &Heading,
+        what: &T,
+        text: fn(&T, usize) -> String,
+        csv: fn(&T) -> String,
+    ) -> String {
         match (self.json, self.csv) {
             (true, _) => {
-                let json = serde_json::to_string_pretty(what);
+                let json = serde_json::to_string_pretty(&Printed { axis: heading, what });
                 harmless::json(&json.unwrap_or_else(|error| format!("{{\"error\": \"{error}\"}}"))) + "\n"
             }
             (_, true) => csv(what),
-            _ => text(what, width(Stream::Out)),
+            _ => heading.text(width(Stream::Out)) + &text(what, width(Stream::Out)),
         }
     }
 }
 
-fn read(path: &Path) -> Result<AxisSheet, String> {
-    sheet::read(path).map(|loaded| loaded.sheet).map_err(|error| render(&error))
+/// The printed JSON: which axis, and what is said of it.
+#[derive(Serialize)]
+struct Printed<'a, T> {
+    axis: &'a Heading,
+    #[serde(flatten)]
+    what: &'a T,
+}
+
+fn read(path: &Path) -> Result<(AxisSheet, Heading), String> {
+    let loaded = sheet::read(path).map_err(|error| render(&error))?;
+    let heading = Heading::of(&loaded.sheet, &path.display().to_string());
+    Ok((loaded.sheet, heading))
 }
 
 fn compare(path: &Path, before: &Path, after: &Path, form: Form) -> Result<(String, bool), String> {
-    let sheet = read(path)?;
+    let (sheet, heading) = read(path)?;
     let layout = sheet.settings.table.as_ref();
     let layout = layout.ok_or_else(|| format!("{}: {}", path.display(), SettingsError::NoLayout))?;
     let load = |path| Table::load(path, layout).map_err(|error| error.to_string());
     let comparison = Comparison::of(&load(before)?, &load(after)?, &expectations(&sheet));
-    Ok((form.print(&comparison, comparison_text, comparison_csv), comparison.clean()))
+    Ok((form.print(&heading, &comparison, comparison_text, comparison_csv), comparison.clean()))
 }

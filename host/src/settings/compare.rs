@@ -5,9 +5,11 @@ use std::collections::{BTreeMap, HashMap, HashSet};
 use serde::Serialize;
 
 use super::decimal::Decimal;
+use super::note::notes;
 use super::table::{Entry, Table};
+use super::unit;
 use super::worksheet::{Fit, Work, Worksheet};
-use crate::sheet::{AxisSheet, DecimalSign};
+use crate::sheet::{AxisSheet, DecimalSign, EntryKind};
 
 /// What a setting is expected to become.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
@@ -15,6 +17,8 @@ pub struct Expectation {
     /// The value; a number has a decimal point. Where the target can't be entered, the nearest that can; empty if there
     /// is none.
     pub value: String,
+    /// Its unit in the form that the sheet states, or that it is a number of steps; empty where the sheet states none.
+    pub unit: String,
     /// Why.
     pub why: String,
     /// The amplifier takes a value that meets the target. If not, no value is as expected.
@@ -22,17 +26,31 @@ pub struct Expectation {
 }
 
 impl Expectation {
-    /// A value that can be entered.
+    /// A value that can be entered, of no stated unit.
     #[must_use]
     pub fn new(value: &str, why: &str) -> Self {
-        Self { value: value.to_owned(), why: why.to_owned(), can_be_entered: true }
+        Self { value: value.to_owned(), unit: String::new(), why: why.to_owned(), can_be_entered: true }
+    }
+
+    /// The value as a table with this decimal sign would have it.
+    #[must_use]
+    pub fn written(&self, decimal: DecimalSign) -> String {
+        match Decimal::parse(&self.value, DecimalSign::Point) {
+            Some(_) => self.value.replace(DecimalSign::Point.mark(), &decimal.mark().to_string()),
+            None => self.value.clone(),
+        }
     }
 
     /// What follows from a target; `None` without a setting for it.
     fn of(row: Work) -> Option<(String, Self)> {
         let can_be_entered = row.fit == Fit::Fits;
         let why = if can_be_entered { format!("follows from the {}", row.target) } else { row.why_not() };
-        Some((row.key?, Self { value: row.nearest.unwrap_or_default(), why, can_be_entered }))
+        let unit = match row.entry_kind {
+            Some(EntryKind::Steps) => "steps",
+            _ => row.exact.map_or("", |exact| exact.unit),
+        };
+        let value = row.nearest.unwrap_or_default();
+        Some((row.key?, Self { value, unit: unit.to_owned(), why, can_be_entered }))
     }
 }
 
@@ -135,6 +153,8 @@ pub struct Change {
     pub after: Option<State>,
     /// What was expected, if anything.
     pub expected: Option<Expectation>,
+    /// Why a value may not be what it seems: decimal sign, unit, a key that is nearly the same.
+    pub notes: Vec<String>,
 }
 
 /// Two tables compared.
@@ -144,6 +164,8 @@ pub struct Comparison {
     pub before_file: String,
     /// File of the second table.
     pub after_file: String,
+    /// Between whole and fraction of the tables' numbers.
+    pub decimal: DecimalSign,
     /// Settings in both tables that are the same, and of which nothing was expected.
     pub unchanged: usize,
     /// Lines of the first file taken for titles of groups.
@@ -163,14 +185,26 @@ impl Comparison {
         };
         let (first, second) = (index(before), index(after));
         let mut done = HashSet::new();
-        let keys = before.entries.iter().chain(&after.entries).map(|entry| &entry.key).chain(expected.keys());
+        let decimal = after.decimal;
+        let entries = before.entries.iter().chain(&after.entries);
+        let keys: Vec<_> = entries
+            .map(|entry| &entry.key)
+            .chain(expected.keys())
+            .filter(|key| done.insert((*key).clone()))
+            .collect();
         let mut changes = Vec::new();
         let mut unchanged = 0;
-        for key in keys.filter(|key| done.insert((*key).clone())) {
+        for key in &keys {
+            let key = *key;
             let (before, after, expected) = (first.get(key), second.get(key), expected.get(key));
             let Some(finding) = judge(before, after, expected) else {
                 unchanged += 1;
                 continue;
+            };
+            let notes = if finding.good() {
+                Vec::new()
+            } else {
+                notes(key, [before, after], expected, decimal, keys.iter().copied())
             };
             changes.push(Change {
                 finding,
@@ -178,12 +212,14 @@ impl Comparison {
                 before: before.map(state),
                 after: after.map(state),
                 expected: expected.cloned(),
+                notes,
             });
         }
         changes.sort_by_key(|change| change.finding);
         Self {
             before_file: before.file.clone(),
             after_file: after.file.clone(),
+            decimal,
             unchanged,
             before_skipped: before.skipped.clone(),
             after_skipped: after.skipped.clone(),
@@ -238,6 +274,9 @@ fn judge(before: Option<&Entry>, after: Option<&Entry>, expected: Option<&Expect
 }
 
 fn meets(entry: &Entry, expected: &Expectation) -> bool {
+    if unit::contradict(&expected.unit, &entry.unit) {
+        return false;
+    }
     match (&entry.number, Decimal::parse(&expected.value, DecimalSign::Point)) {
         (Some(number), Some(expected)) => *number == expected,
         // A number is never met by a text that looks like it: the text has another decimal sign.

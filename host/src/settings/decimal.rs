@@ -34,7 +34,7 @@ impl Decimal {
             }
             None => (text, 0),
         };
-        let (whole, fraction) = mantissa.split_once(mark(sign)).unwrap_or((mantissa, "0"));
+        let (whole, fraction) = mantissa.split_once(sign.mark()).unwrap_or((mantissa, "0"));
         if !all_digits(whole) || !all_digits(fraction) || (whole.len() > 1 && whole.starts_with('0')) {
             return None;
         }
@@ -49,13 +49,6 @@ impl Decimal {
     }
 }
 
-const fn mark(sign: DecimalSign) -> char {
-    match sign {
-        DecimalSign::Point => '.',
-        DecimalSign::Comma => ',',
-    }
-}
-
 fn all_digits(text: &str) -> bool {
     !text.is_empty() && text.bytes().all(|b| b.is_ascii_digit())
 }
@@ -66,7 +59,7 @@ fn all_digits(text: &str) -> bool {
 pub fn grouped(text: &str, sign: DecimalSign) -> bool {
     let text = text.trim();
     let text = text.strip_prefix(['+', '-', '\u{2212}']).unwrap_or(text);
-    let whole = text.split_once(mark(sign)).map_or(text, |(whole, fraction)| {
+    let whole = text.split_once(sign.mark()).map_or(text, |(whole, fraction)| {
         if fraction.is_empty() || all_digits(fraction) { whole } else { "" }
     });
     let separators = ['.', ',', '\'', '\u{2019}', ' ', '\u{A0}', '\u{2009}', '\u{202F}'];

@@ -10,13 +10,17 @@ mod decode;
 pub mod delimited;
 mod error;
 pub mod harmless;
+mod heading;
+mod note;
 mod print;
 mod table;
+mod unit;
 mod worksheet;
 
 pub use compare::{Change, Comparison, Expectation, Finding, State, expectations};
 pub use decimal::{Decimal, grouped};
 pub use error::{Place, SettingsError, TABLE_BYTES_MAX};
+pub use heading::Heading;
 pub use print::{comparison_csv, comparison_text, worksheet_csv, worksheet_text};
 pub use table::{Entry, Table};
 pub use worksheet::{Amount, Fit, Work, Worksheet};

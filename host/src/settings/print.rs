@@ -4,7 +4,7 @@ use super::compare::{Change, Comparison, Finding, State};
 use super::delimited::write;
 use super::harmless::{cell, visible};
 use super::worksheet::{Amount, Work, Worksheet};
-use crate::sheet::EntryKind;
+use crate::sheet::{DecimalSign, EntryKind};
 use crate::terminal::wrapped;
 
 /// The comparison as text in so many columns: what needs a person first.
@@ -21,7 +21,7 @@ pub fn comparison_text(comparison: &Comparison, columns: usize) -> String {
         let words = if finding.good() { words.to_owned() } else { words.to_uppercase() };
         out.push_str(&format!("\n{words} ({})\n", changes.len()));
         for change in changes {
-            out.push_str(&change_text(change, columns));
+            out.push_str(&change_text(change, comparison.decimal, columns));
         }
     }
     out.push_str(&format!("\nunchanged: {}\n", comparison.unchanged));
@@ -47,7 +47,7 @@ pub fn comparison_text(comparison: &Comparison, columns: usize) -> String {
     out
 }
 
-fn change_text(change: &Change, columns: usize) -> String {
+fn change_text(change: &Change, decimal: DecimalSign, columns: usize) -> String {
     let shown = |state: &Option<State>| {
         state.as_ref().map_or("(not there)".to_owned(), |state| {
             let value = if state.value.is_empty() { "(empty)".to_owned() } else { visible(&state.value) };
@@ -64,20 +64,24 @@ fn change_text(change: &Change, columns: usize) -> String {
         format!("{key}  {}", visible(current))
     };
     let line = |state: &Option<State>| state.as_ref().map_or("-".to_owned(), |state| state.line.to_string());
-    let mut out = format!(
-        "  {title}: {} \u{2192} {}   (lines {}, {})\n",
-        shown(&change.before),
-        shown(&change.after),
-        line(&change.before),
-        line(&change.after)
-    );
+    let mut out = match (&change.before, &change.after) {
+        (None, None) => format!("  {title}: in neither table\n"),
+        (before, after) => format!(
+            "  {title}: {} \u{2192} {}   (lines {}, {})\n",
+            shown(before),
+            shown(after),
+            line(before),
+            line(after)
+        ),
+    };
     if let (Some(_), Some(_)) = (&change.before, &change.after)
         && old != new
     {
         out.push_str(&format!("      its name was \"{}\"\n", visible(&old)));
     }
     if let Some(expected) = &change.expected {
-        let value = visible(&expected.value);
+        let value = format!("{} {}", expected.written(decimal), expected.unit);
+        let value = if expected.value.is_empty() { String::new() } else { visible(value.trim_end()) };
         let lead = match (expected.can_be_entered, value.is_empty()) {
             (true, _) => format!("expected {value}"),
             (false, true) => CANNOT.to_owned(),
@@ -85,6 +89,9 @@ fn change_text(change: &Change, columns: usize) -> String {
         };
         let text = format!("{lead}: {}", visible(&expected.why));
         out.push_str(&(wrapped("      ", &text, columns) + "\n"));
+    }
+    for note in &change.notes {
+        out.push_str(&(wrapped("      ! ", note, columns) + "\n"));
     }
     out
 }
@@ -106,6 +113,8 @@ pub fn comparison_csv(comparison: &Comparison) -> String {
             "before_line",
             "after_line",
             "can_be_entered",
+            "expected_unit",
+            "notes",
         ]
         .map(str::to_owned)
         .to_vec(),
@@ -124,17 +133,20 @@ pub fn comparison_csv(comparison: &Comparison) -> String {
             of(before, |state| state.unit.clone()),
             of(after, |state| state.value.clone()),
             of(after, |state| state.unit.clone()),
-            expected.as_ref().map(|expected| expected.value.clone()).unwrap_or_default(),
+            expected.as_ref().map(|expected| expected.written(comparison.decimal)).unwrap_or_default(),
             expected.as_ref().map(|expected| expected.why.clone()).unwrap_or_default(),
             of(before, |state| state.line.to_string()),
             of(after, |state| state.line.to_string()),
-            expected
-                .as_ref()
-                .map_or("", |expected| if expected.can_be_entered { "yes" } else { "no" })
-                .to_owned(),
+            expected.as_ref().map_or("", |expected| yes(expected.can_be_entered)).to_owned(),
+            expected.as_ref().map(|expected| expected.unit.clone()).unwrap_or_default(),
+            change.notes.join("; "),
         ]);
     }
     write(rows.into_iter().map(|row| row.into_iter().map(|text| cell(&text))))
+}
+
+const fn yes(yes: bool) -> &'static str {
+    if yes { "yes" } else { "no" }
 }
 
 /// The worksheet in so many columns: for each target what to enter, and under it what comes of that.

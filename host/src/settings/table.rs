@@ -52,6 +52,8 @@ pub struct Table {
     pub entries: Vec<Entry>,
     /// Lines without a delimiter below the headings: titles of groups, not settings.
     pub skipped: Vec<usize>,
+    /// Between whole and fraction of its numbers.
+    pub decimal: DecimalSign,
 }
 
 impl Table {
@@ -78,7 +80,8 @@ impl Table {
         }
         let text = decode(file, bytes, layout.encoding)?;
         let (records, headings) = records(file, &text, layout)?;
-        let mut table = Self { file: file.to_owned(), entries: Vec::new(), skipped: Vec::new() };
+        let mut table =
+            Self { file: file.to_owned(), entries: Vec::new(), skipped: Vec::new(), decimal: layout.decimal };
         let mut first: HashMap<String, usize> = HashMap::new();
         for record in records.iter().skip(headings.record + 1) {
             let Some(start) = record.first() else { continue };

@@ -61,6 +61,26 @@ pub enum DecimalSign {
     Comma,
 }
 
+impl DecimalSign {
+    /// The one that it is not.
+    #[must_use]
+    pub const fn other(self) -> Self {
+        match self {
+            Self::Point => Self::Comma,
+            Self::Comma => Self::Point,
+        }
+    }
+
+    /// As written.
+    #[must_use]
+    pub const fn mark(self) -> char {
+        match self {
+            Self::Point => '.',
+            Self::Comma => ',',
+        }
+    }
+}
+
 /// Character encodings of exported tables, by their names in the WHATWG Encoding Standard.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 #[expect(missing_docs, reason = "the names are the documentation")]
