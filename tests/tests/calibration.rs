@@ -94,7 +94,7 @@ fn a_board_without_a_table_for_its_read_outs_decides_nothing_by_them_and_says_so
             .cloned()
             .collect::<Vec<_>>()
     };
-    assert_eq!(input(&whole).len(), 2, "gain, and curve with step: {:?}", input(&whole));
+    assert_eq!(input(&whole).len(), 3, "gain, its temperature, and curve with step: {:?}", input(&whole));
     let bare = input(&without);
     assert!(bare.len() == 1 && bare[0].name.contains("one number"), "{bare:?}");
     // 25 mV (k = 2) at the bare input.
@@ -177,6 +177,8 @@ fn a_calibration_over_two_ports_is_stored_and_certified_and_the_old_one_is_kept(
     let previous = std::fs::read_to_string(previous).unwrap();
     let hexadecimal: String = old.iter().map(|b| format!("{b:02x}")).collect();
     assert!(previous.contains(&hexadecimal), "the old record is kept as it was");
+    assert!(previous.contains("REHEARSAL"), "{previous}");
+    assert!(certificate.contains("at every level, with no guard band"), "{certificate}");
     for line in ended.err.lines().filter(|l| l.contains(" of 34") || l.contains(" of 16")) {
         assert!(line.starts_with("REHEARSAL"), "{line}");
     }

@@ -244,9 +244,10 @@ fn channel(levels: &[Level], n: usize) -> Vec<CorrectionPoint> {
     kept.map(|(_, l)| CorrectionPoint { nominal: l.input(n), actual: l.mean() }).collect()
 }
 
+/// Root mean square of what a correction misses the levels by that are none of its points: through its points it goes anyhow.
 fn leaves(levels: &[Level], n: usize, correction: &[CorrectionPoint]) -> Volts {
-    let off: Vec<Volts> = levels.iter().map(|l| corrected(correction, l.input(n)) - l.mean()).collect();
-    rms(&off)
+    let between = levels.iter().filter(|l| correction.iter().all(|p| p.nominal != l.input(n)));
+    rms(&between.map(|l| corrected(correction, l.input(n)) - l.mean()).collect::<Vec<_>>())
 }
 
 /// Along a correction's points, the end segments going on.

@@ -18,7 +18,7 @@ use crate::acceptance::{now, stamp, today};
 use crate::calibration::assumed::TEMPERATURE;
 use crate::calibration::conduct::{nothing_but_the_plug, store};
 use crate::calibration::reading::Reading;
-use crate::calibration::record::Stored;
+use crate::calibration::record::{Previous, Stored};
 use crate::calibration::{
     Accuracy, Asked, CalibrateError, CalibrationRecord, Given, Job, Made, ReferenceMeter, ScpiMeter, Watcher,
 };
@@ -383,6 +383,15 @@ fn ready<L: Link>(client: &mut Client<L>) -> Result<(), Failed> {
     nothing_but_the_plug(client).map_err(|e| stopped(&e))
 }
 
+/// What was in the fixture before, as a file of its own.
+#[derive(serde::Serialize)]
+struct Marked<'a> {
+    #[serde(skip_serializing_if = "Option::is_none")]
+    rehearsal: Option<&'static str>,
+    #[serde(flatten)]
+    previous: &'a Previous,
+}
+
 /// The record, the certificate, and what was there before.
 fn keep(folder: &Path, record: &CalibrationRecord) -> Result<(), CalibrateError> {
     let json = |what: serde_json::Result<String>| what.map_err(|e| std::io::Error::other(e.to_string()));
@@ -391,7 +400,8 @@ fn keep(folder: &Path, record: &CalibrationRecord) -> Result<(), CalibrateError>
             .map_err(|why| CalibrateError::File { path: folder.join(name).display().to_string(), why })
     };
     if let Some(previous) = &record.previous {
-        file("previous.json", json(serde_json::to_string_pretty(previous)))?;
+        let marked = Marked { rehearsal: record.is_rehearsal().then_some("REHEARSAL"), previous };
+        file("previous.json", json(serde_json::to_string_pretty(&marked)))?;
     }
     file(RECORD, json(record.to_json()))?;
     file(CERTIFICATE, Ok(certificate(record)))

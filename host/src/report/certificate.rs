@@ -36,6 +36,11 @@ fn within_mv(volts: Volts, decimals: usize) -> String {
     fixed(volts.get() * 1e3, decimals)
 }
 
+/// An expanded uncertainty, millivolts: two digits (JCGM 100:2008, 7.2.6).
+fn u_mv(volts: Volts) -> String {
+    significant(volts.get() * 1e3, 2)
+}
+
 fn uv(volts: Volts) -> String {
     fixed(volts.get() * 1e6, 0)
 }
@@ -150,14 +155,14 @@ impl Certificate<'_> {
                     table {
                         thead { tr { th {} th.n { "0\u{a0}V" } th.n { "±10\u{a0}V" } } }
                         tbody {
-                            tr { th { "on the day" } td.n { "±" (within_mv(zero, 2)) "\u{a0}mV" } td.n { "±" (within_mv(top, 2)) "\u{a0}mV" } }
-                            tr { th { "on the due date, " (T(&r.due)) } td.n { "±" (within_mv(zero, 2)) "\u{a0}mV" } td.n { b { "±" (within_mv(due, 2)) "\u{a0}mV" } } }
+                            tr { th { "on the day" } td.n { "±" (u_mv(zero)) "\u{a0}mV" } td.n { "±" (u_mv(top)) "\u{a0}mV" } }
+                            tr { th { "on the due date, " (T(&r.due)) } td.n { "±" (u_mv(zero)) "\u{a0}mV" } td.n { b { "±" (u_mv(due)) "\u{a0}mV" } } }
                         }
                     }
                     @if let Some(i) = &r.interval {
                         p {
                             "By the distributions of the budget below (JCGM 101:2008), ±10\u{a0}V on the due date: k\u{a0}=\u{a0}2 holds "
-                            b { (fixed(i.within_two_percent, 1)) "\u{a0}%" } "; 95\u{a0}% lie within " b { "±" (within_mv(i.half_width_95, 2)) "\u{a0}mV" } "."
+                            b { (fixed(i.within_two_percent, 1)) "\u{a0}%" } "; 95\u{a0}% lie within " b { "±" (u_mv(i.half_width_95)) "\u{a0}mV" } "."
                         }
                     }
                     p { (T(&r.due_because)) }
@@ -179,14 +184,18 @@ impl Certificate<'_> {
             section aria-labelledby="found" {
                 h2 #found { "As found, as left" (self.reh()) }
                 p {
-                    (T(&r.as_found.words)) " Largest error " b { (mv(r.as_found.worst, 2)) "\u{a0}mV" } "."
+                    (T(&r.as_found.words)) " Largest error " b { (mv(r.as_found.worst, 3)) "\u{a0}mV" } "."
+                    @if r.as_found.holds.is_some() {
+                        " It holds what it states where no error is larger than U, which is of the old statement and of this meter, by \
+                         root of squares: |E" sub { "n" } "| ≤ 1 at every level, with no guard band."
+                    }
                     @if let Some(p) = &r.previous {
-                        " It was of " (T(&p.calibrated)) ", due " (T(&p.due)) ", meter " (T(&p.meter)) ", stated ±" (within_mv(p.stated, 2)) "\u{a0}mV."
+                        " It was of " (T(&p.calibrated)) ", due " (T(&p.due)) ", meter " (T(&p.meter)) ", stated ±" (u_mv(p.stated)) "\u{a0}mV."
                     }
                 }
                 figure {
                     (picture.svg)
-                    figcaption { b { "Meter less claimed. " } "As found: each level, mean of up and down, against what the fixture claimed." @if !r.as_left.is_empty() { " As left: levels between the points of the new correction, by the same meter, so without the meter's own error." } }
+                    figcaption { b { "Meter less claimed. " } "As found: each level, mean of up and down, against what the fixture claimed." @if !r.as_left.is_empty() { " As left: levels between the points of the new correction, by the same meter: its error stands in both, and in U." } }
                 }
                 table {
                     caption { "As found" }
@@ -196,7 +205,7 @@ impl Certificate<'_> {
                             tr {
                                 td.n { (fixed(l.nominal.get(), 5)) } td.n { (fixed(l.up.meter.get(), 6)) } td.n { (fixed(l.down.meter.get(), 6)) }
                                 td.n { (r.as_found.errors.get(n).map_or(String::new(), |e| mv(*e, 3))) }
-                                td.n { (r.as_found.uncertainty.get(n).map_or("\u{2013}".to_owned(), |u| within_mv(*u, 2))) }
+                                td.n { (r.as_found.uncertainty.get(n).map_or("\u{2013}".to_owned(), |u| u_mv(*u))) }
                                 td.n { (r.residuals.get(n).map_or(String::new(), |v| uv(*v))) }
                             }
                         }
@@ -205,10 +214,10 @@ impl Certificate<'_> {
                 @if !r.as_left.is_empty() {
                     table {
                         caption { "As left " span.quiet { "(measured before it was stored, by the codes that it gives)" } }
-                        thead { tr { th.n { "Asked, V" } th.n { "Error, mV" } th.n { "Asked, V" } th.n { "Error, mV" } } }
+                        thead { tr { @for _ in 0..2 { th.n { "Asked, V" } th.n { "Error, mV" } th.n { "U (k\u{a0}=\u{a0}2), mV" } } } }
                         tbody {
                             @for pair in r.as_left.chunks(2) {
-                                tr { @for l in pair { td.n { (fixed(l.asked.get(), 5)) } td.n { (mv(l.error, 3)) } } }
+                                tr { @for l in pair { td.n { (fixed(l.asked.get(), 5)) } td.n { (mv(l.error, 3)) } td.n { (u_mv(self.by_the_meter(l.asked))) } } }
                             }
                         }
                     }
@@ -250,8 +259,8 @@ impl Certificate<'_> {
                     }
                 }
                 p {
-                    "Line of the readings: offset " (mv(line.offset, 4)) "\u{a0}mV (u " (uv(line.offset_uncertainty)) "\u{a0}µV), gain "
-                    (fixed(line.gain, 7)) " (u " (fixed(line.gain_uncertainty * 1e6, 1)) "\u{a0}ppm), covariance "
+                    "Line of the readings: offset " (mv(line.offset, 3)) "\u{a0}mV (u " (uv(line.offset_uncertainty)) "\u{a0}µV), gain "
+                    (fixed(line.gain, 6)) " (u " (fixed(line.gain_uncertainty * 1e6, 1)) "\u{a0}ppm), covariance "
                     (format!("{:.2e}", line.covariance.get())) "\u{a0}V: scatter and the meter's common errors, propagated through the fit. Scatter of a level's mean: "
                     (fixed(r.choice.noise.get() * 1e6, 1)) "\u{a0}µV."
                 }
@@ -260,14 +269,21 @@ impl Certificate<'_> {
         }
     }
 
+    /// Expanded uncertainty (k = 2) of an error by the meter on the day: its zero, its gain, and the scatter of its readings.
+    fn by_the_meter(&self, level: Volts) -> Volts {
+        let (accuracy, noise) = (&self.record.meter.accuracy, self.record.choice.noise);
+        let common = accuracy.zero().get().hypot(accuracy.gain() * level.get());
+        Volts::new(2.0 * common.hypot(noise.get()))
+    }
+
     /// What most of the uncertainty is.
     fn in_a_sentence(&self) -> String {
         let r = self.record;
         let largest = r.budget.iter().max_by(|a, b| a.share_percent.total_cmp(&b.share_percent));
         largest.map_or_else(String::new, |largest| {
             format!(
-                "On the due date the command is known to ±{:.2} mV (k = 2) at 10 V; {:.0} % of the variance is: {}.",
-                r.expanded[2].get() * 1e3,
+                "On the due date the command is known to ±{} mV (k = 2) at 10 V; {:.0} % of the variance is: {}.",
+                u_mv(r.expanded[2]),
                 largest.share_percent,
                 largest.name
             )
@@ -282,7 +298,7 @@ impl Certificate<'_> {
                     thead { tr { th { "Input" } th.n { "Points" } th.n { "Its table leaves, µV" } th.n { "U (k\u{a0}=\u{a0}2) on the due date, mV" } } }
                     tbody {
                         @for i in &self.record.inputs {
-                            tr { th { (T(&i.name)) } td.n { (i.points.len()) } td.n { (uv(i.leaves)) } td.n { (within_mv(i.standard_uncertainty * 2.0, 2)) } }
+                            tr { th { (T(&i.name)) } td.n { (i.points.len()) } td.n { (uv(i.leaves)) } td.n { (u_mv(i.standard_uncertainty * 2.0)) } }
                         }
                     }
                 }
