@@ -120,7 +120,9 @@ impl Row {
                 Interval::Gum => IntervalMethod::Gum,
                 Interval::Distributions => IntervalMethod::Distributions,
             },
-            sentence: most_of_it(&row.budget, combined.expanded.number() * scale, &row.unit),
+            sentence: most_of_it(&row.budget, combined.expanded.number() * scale, &row.unit, || {
+                budget.without_largest().combined().expanded.number() * scale
+            }),
         });
         self
     }
@@ -179,13 +181,12 @@ impl Row {
     }
 }
 
-/// What most of an uncertainty is, and what would be gained without it.
-fn most_of_it(budget: &[ContributionRow], expanded: f64, unit: &str) -> String {
+/// What most of an uncertainty is, and what would be gained without it: `rest` is the expanded uncertainty of all the others.
+fn most_of_it(budget: &[ContributionRow], expanded: f64, unit: &str, rest: impl FnOnce() -> f64) -> String {
     let Some(largest) = budget.first().filter(|c| c.share_percent > 0.0) else {
         return "Nothing is uncertain about it.".to_owned();
     };
     let (name, share) = (&largest.name, largest.share_percent);
-    let rest = expanded * (1.0 - share / 100.0).max(0.0).sqrt();
     let number = |value: f64| {
         let digits = if value > 0.0 { (1.0 - value.log10().floor()).clamp(0.0, 9.0) as usize } else { 0 };
         format!("{value:.digits$} {unit}").trim_end().to_owned()
@@ -194,11 +195,13 @@ fn most_of_it(budget: &[ContributionRow], expanded: f64, unit: &str) -> String {
         return format!("All of it is: {name}.");
     }
     let how = if share >= 50.0 { "Most of it is" } else { "The largest part, among several, is" };
-    format!(
-        "{how}: {name} ({share:.0} % of the variance). Without it U would be {} instead of {}.",
-        number(rest),
-        number(expanded)
-    )
+    let (without, whole) = (rest(), number(expanded));
+    let gained = if without < expanded && number(without) != whole {
+        format!("Without it U would be {} instead of {whole}.", number(without))
+    } else {
+        "Without it U would be no smaller to two digits.".to_owned()
+    };
+    format!("{how}: {name} ({share:.0} % of the variance). {gained}")
 }
 
 fn in_words(decision: &Decision) -> String {
@@ -247,7 +250,7 @@ fn in_words(decision: &Decision) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::metrology::{Calibration, Contribution};
+    use crate::metrology::{Calibration, Contribution, DegreesOfFreedom};
     use proofstand_units::{Seconds, Volts};
 
     #[test]
@@ -388,6 +391,37 @@ mod tests {
         assert_eq!(
             said(&[1.0, 0.0]),
             "Most of it is: a (100 % of the variance). Without it U would be 0 V instead of 2.0 V."
+        );
+    }
+
+    #[test]
+    fn what_an_uncertainty_would_be_without_its_largest_part_is_had_from_the_parts_that_are_left() {
+        let said = |meter: f64| {
+            let few = DegreesOfFreedom::new(2.0).unwrap();
+            let budget = Budget::new(Volts::ZERO)
+                .with(Contribution::type_a("readings", Volts::new(1.0), few))
+                .with(Contribution::normal("meter", Volts::new(meter)));
+            Row::number("x.y", "Level", "V").reported(&budget, "").statement.unwrap().sentence
+        };
+        // U = 1.96·0.5 is left, where √(1 − 0.8) of the whole would be more; u = √1.25 and ν = 2·1.25² = 3: t = 3.18 (JCGM 100:2008,
+        // Table G.2), or what the distributions come to.
+        let sentence = said(0.5);
+        assert!(
+            sentence.contains("readings (80 % of the variance). Without it U would be 0.98 V instead of "),
+            "{sentence}"
+        );
+        // Two degrees of freedom are left: t = 4.30, where √(1 − 0.69) of the whole would be less than 3.
+        let sentence = said(1.5);
+        assert!(
+            sentence.contains("meter (69 % of the variance). Without it U would be 4.3 V instead of "),
+            "{sentence}"
+        );
+        // 1.96·√100 and 1.96·√99.
+        let many = (0..100).map(|n| Contribution::normal(&format!("{n}"), Volts::new(1.0)));
+        let many = Budget::new(Volts::ZERO).with_all(many);
+        assert_eq!(
+            Row::number("x.y", "Level", "V").reported(&many, "").statement.unwrap().sentence,
+            "The largest part, among several, is: 0 (1 % of the variance). Without it U would be no smaller to two digits."
         );
     }
 }

@@ -17,6 +17,7 @@ pub mod decision;
 mod decomposition;
 pub mod error;
 pub mod group;
+mod largest;
 pub mod line;
 pub mod linear;
 pub mod polynomial;
