@@ -199,6 +199,7 @@ impl Job {
             started,
             axis: self.axis(setting),
             provenance,
+            rule: Some(self.sheet.decision.into()),
             cautions: cautions(&self.sheet),
             acknowledged_by: None,
             outcome: outcome(kind, &checks, None, Took::default()),

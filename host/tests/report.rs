@@ -4,7 +4,7 @@
 
 mod report_example;
 
-use proofstand::record::model::{Run, RunKind, Verdict};
+use proofstand::record::model::{AgreedRule, Run, RunKind, Verdict};
 use proofstand::report::{self, ReportError};
 use report_example::{acceptance, rehearsal};
 
@@ -221,4 +221,52 @@ fn a_stopped_run_and_one_without_checks_make_a_page_too() {
     {
         assert!(page.contains(text), "{text}");
     }
+}
+
+/// The page of a run with another rule, from "How the verdicts come about" on.
+fn on_verdicts(rule: Option<AgreedRule>) -> String {
+    let page = report::html(&Run { rule, ..acceptance() });
+    let (_, after) = page.split_once("How the verdicts come about").unwrap();
+    after.split_once("</section>").unwrap().0.to_owned()
+}
+
+#[test]
+fn the_page_states_the_decision_rule_that_was_used_and_none_other() {
+    let guarded = on_verdicts(Some(AgreedRule::Guarded));
+    // ILAC-G8:09/2019, 4.2.3: w = U leaves at most 2.5 % at a limit; at two limits it is twice that at most.
+    for said in [
+        "a guard band w = U",
+        "at most 2.5 % at each limit",
+        "at most 5 %",
+        "inside the limits by at least U",
+    ] {
+        assert!(guarded.contains(said), "{said}");
+    }
+    let simple = on_verdicts(Some(AgreedRule::Simple));
+    for said in [
+        "simple acceptance without a guard band",
+        "up to 50 % at a limit",
+        "</span></dt><dd>inside the limits</dd>",
+    ] {
+        assert!(simple.contains(said), "{said}\n{simple}");
+    }
+    let risk = on_verdicts(Some(AgreedRule::SpecificRisk { risk_percent: 12.5 }));
+    for said in ["is at most 12.5 %, rejected", "outside the limits with a probability of at most 12.5 %"] {
+        assert!(risk.contains(said), "{said}");
+    }
+    for other in [&simple, &risk] {
+        for said in ["w = U", "2.5 % at", "by at least U", "by more than U", "within U"] {
+            assert!(!other.contains(said), "{said}");
+        }
+    }
+}
+
+#[test]
+fn a_record_of_a_program_that_did_not_write_the_rule_down_is_read_and_said_to_name_none() {
+    let mut old = serde_json::to_value(acceptance()).unwrap();
+    old.as_object_mut().unwrap().remove("rule").unwrap();
+    let old: Run = serde_json::from_value(old).unwrap();
+    assert_eq!(old.rule, None);
+    let said = on_verdicts(old.rule);
+    assert!(said.contains("does not say which decision rule") && !said.contains("w = U"), "{said}");
 }

@@ -221,10 +221,10 @@ fn in_words(decision: &Decision) -> String {
         (Reason::InsideGuarded, DecisionRule::Simple) => "inside the limits (simple acceptance)".to_owned(),
         (Reason::OutsideGuarded, DecisionRule::Simple) => "outside the limits (simple acceptance)".to_owned(),
         (Reason::InsideGuarded, DecisionRule::SpecificRisk(risk)) => {
-            format!("outside the limits with a probability of at most {} %", 100.0 * risk.share())
+            format!("outside the limits with a probability of at most {} %", risk.percent())
         }
         (Reason::OutsideGuarded, DecisionRule::SpecificRisk(risk)) => {
-            format!("inside the limits with a probability of at most {} %", 100.0 * risk.share())
+            format!("inside the limits with a probability of at most {} %", risk.percent())
         }
         (Reason::InsideWithinGuardBand, _) => {
             "inside the limits, but not surely enough for the risk agreed".to_owned()

@@ -6,6 +6,7 @@ use super::budget::Combined;
 use super::decision::{Calibration, Limits};
 use super::error::MetrologyError;
 use super::quantity::Quantity;
+use crate::record::model::AgreedRule;
 
 /// A probability of a wrong acceptance that is put up with: above 0, at most one half.
 #[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize, Deserialize)]
@@ -30,6 +31,12 @@ impl Risk {
     #[must_use]
     pub const fn share(self) -> f64 {
         self.0
+    }
+
+    /// In percent, as it was stated: 7, not 7.000 000 000 000 001.
+    #[must_use]
+    pub fn percent(self) -> f64 {
+        (self.0 * 1e11).round() / 1e9
     }
 }
 
@@ -56,7 +63,7 @@ impl DecisionRule {
         match self {
             Self::Guarded => "guard band w = U on both sides of each limit".to_owned(),
             Self::Simple => "simple acceptance, no guard band".to_owned(),
-            Self::SpecificRisk(risk) => format!("specific risk of at most {} %", 100.0 * risk.share()),
+            Self::SpecificRisk(risk) => format!("specific risk of at most {} %", risk.percent()),
         }
     }
 
@@ -69,6 +76,16 @@ impl DecisionRule {
             Self::SpecificRisk(risk) => {
                 limits.half_width().is_none().then(|| measured.distribution.exceeded_with(risk.share()))
             }
+        }
+    }
+}
+
+impl From<DecisionRule> for AgreedRule {
+    fn from(rule: DecisionRule) -> Self {
+        match rule {
+            DecisionRule::Guarded => Self::Guarded,
+            DecisionRule::Simple => Self::Simple,
+            DecisionRule::SpecificRisk(risk) => Self::SpecificRisk { risk_percent: risk.percent() },
         }
     }
 }
@@ -265,6 +282,16 @@ mod tests {
         near(producer(limit), "recomputed_producer_risk_at_limit");
         let printed = (100.0 * bad, 100.0 * consumer(tolerance), limit);
         assert_eq!(format!("{:.1} {:.1} {:.2}", printed.0, printed.1, printed.2), "4.2 0.8 1.67");
+    }
+
+    #[test]
+    fn a_rule_goes_into_the_record_with_its_risk_as_it_was_stated() {
+        let recorded = |rule: DecisionRule| AgreedRule::from(rule);
+        assert_eq!(recorded(DecisionRule::Guarded), AgreedRule::Guarded);
+        assert_eq!(recorded(DecisionRule::Simple), AgreedRule::Simple);
+        // 100 · 0.07 is no 7 in binary digits.
+        assert_eq!(recorded(risk(0.07)), AgreedRule::SpecificRisk { risk_percent: 7.0 });
+        assert_eq!(risk(0.07).words(), "specific risk of at most 7 %");
     }
 
     #[test]

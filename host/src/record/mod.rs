@@ -4,6 +4,7 @@ use std::fs::File;
 use std::io::{self, BufReader};
 use std::path::Path;
 
+mod agreed;
 mod events;
 mod folder;
 pub mod follow;

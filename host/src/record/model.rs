@@ -5,6 +5,7 @@
 
 use serde::{Deserialize, Serialize};
 
+pub use super::agreed::AgreedRule;
 pub use super::measured_with::MeasuredWith;
 pub use super::took::Took;
 
@@ -28,6 +29,10 @@ pub struct Run {
     pub axis: Axis,
     /// With what it was tested.
     pub provenance: Provenance,
+    /// The decision rule that the sheet chooses; none in a record of a program that did not write it down, where it stands
+    /// with each result.
+    #[serde(default)]
+    pub rule: Option<AgreedRule>,
     /// Cautions shown before motion.
     pub cautions: Vec<String>,
     /// Who acknowledged them; nothing moves before.
@@ -193,11 +198,11 @@ pub struct Provenance {
 )]
 #[serde(rename_all = "snake_case")]
 pub enum Verdict {
-    /// Inside the tolerance by at least the guard band.
+    /// Inside the tolerance, by the rule that was agreed.
     Accepted,
-    /// Within the guard band of a limit, or the means don't suffice.
+    /// Too near to a limit for that rule, or the means don't suffice.
     Undecided,
-    /// Outside the tolerance by at least the guard band, or plainly not what the sheet says.
+    /// Outside the tolerance by that rule, or plainly not what the sheet says.
     Rejected,
     /// Not carried out; never counts as passed.
     NotDone,

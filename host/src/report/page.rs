@@ -7,6 +7,7 @@ mod back;
 mod check;
 mod front;
 mod results;
+mod rule;
 
 pub(super) use results::{budget_head, parts};
 

@@ -24,16 +24,6 @@ pub(super) const fn class(verdict: Verdict) -> &'static str {
     }
 }
 
-/// What the verdict means, for the key.
-pub(super) const fn meaning(verdict: Verdict) -> &'static str {
-    match verdict {
-        Verdict::Accepted => "inside the limits by at least U",
-        Verdict::Undecided => "within U of a limit, or the means don\u{2019}t suffice",
-        Verdict::Rejected => "outside a limit by at least U, or plainly not what the sheet says",
-        Verdict::NotDone => "not carried out; never counts as passed",
-    }
-}
-
 /// The shape alone: a dot between two limits, on one, a cross beyond one, or limits with nothing between.
 pub(super) fn shape(verdict: Verdict) -> Markup {
     html! {

@@ -38,6 +38,7 @@ pub(crate) fn rehearsal() -> Run {
             faults: vec!["gain-high".into(), "flag-slow".into()],
             warnings: vec!["The fixture's clock differs from the host's by 18 ppm.".into()],
         },
+        rule: Some(AgreedRule::Guarded),
         acknowledged_by: Some("Kim Sander (invented)".into()),
         cautions: [
             "The shaft will turn. Guard it, or take everything off it; take the key out or hold it captive.",

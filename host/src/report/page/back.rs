@@ -1,12 +1,11 @@
-//! Targets, what to undo, cautions, how verdicts come about, with what it was measured, and the sheet.
+//! Targets, what to undo, cautions, with what it was measured, and the sheet.
 
 use maud::{Markup, html};
 
 use super::Page;
 use super::front::when;
-use crate::record::model::Verdict;
+use crate::report::number;
 use crate::report::text::{T, one_line};
-use crate::report::{number, symbol};
 
 impl Page<'_> {
     pub(super) fn back(&self) -> Markup {
@@ -88,34 +87,6 @@ impl Page<'_> {
                     @if let Some(by) = &self.run.acknowledged_by {
                         p { "Acknowledged before anything moved by " b { (T(by)) } "." }
                     }
-                }
-            }
-        }
-    }
-
-    fn rule(&self) -> Markup {
-        let all = [Verdict::Accepted, Verdict::Undecided, Verdict::Rejected, Verdict::NotDone];
-        html! {
-            section aria-labelledby="rule" {
-                h2 #rule { "How the verdicts come about" }
-                p {
-                    "A result is accepted if it lies inside its limits by at least its expanded uncertainty U, rejected if it \
-                     lies outside a limit by at least U, and undecided in between: a guard band w = U on either side of \
-                     every limit (ILAC-G8:09/2019; JCGM 106:2012), for limits on one side as on two. The chance that an \
-                     accepted result is in truth outside its limits is then at most 2.5 %."
-                }
-                dl.facts.key { @for v in all { dt { (symbol::tag(v)) } dd { (symbol::meaning(v)) } } }
-                p {
-                    "Uncertainties follow JCGM 100:2008 (GUM). U is the combined standard uncertainty times the coverage \
-                     factor k beside it, for a coverage of about 95 %. U is rounded to two significant digits and the \
-                     value to the same place (GUM 7.2.6); verdicts are made before rounding, and limits are printed with \
-                     all the digits they have. Type A and B as in the GUM: from scatter, and from other knowledge. Counts \
-                     are whole numbers and are compared exactly."
-                }
-                p {
-                    "A pulse is one full cycle of phase A; a count is one quadrature edge, four to the pulse. Clockwise and \
-                     counterclockwise are seen facing the shaft end of the motor (IEC 60034-8), unless the axis sheet says \
-                     otherwise under " code { "seen_from" } "."
                 }
             }
         }
