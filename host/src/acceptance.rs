@@ -3,10 +3,12 @@
 mod conditions;
 mod cut_off;
 mod rests_on;
+mod traceability;
 mod undo;
 
 use conditions::conditions;
 pub use cut_off::cut_off;
+use traceability::traceability;
 pub use undo::changed_at_the_bench;
 
 use proofstand_protocol::message::Request;
@@ -15,6 +17,7 @@ use proofstand_protocol::version::{CalibrationState, FixtureHello};
 use proofstand_units::Volts;
 
 use crate::calibration::day_in_words;
+use crate::calibration::image::StatedAccuracy;
 use crate::calibration::reading::INPUTS;
 use crate::cautions::cautions;
 use crate::checks::{Check, CitedDirection, Context, Equipment, for_axis};
@@ -103,8 +106,13 @@ impl Job {
             calibration.take_record(client.calibration_record(folder), setting.today);
         }
         let attended = attendant.attended();
-        let mut opened =
-            self.opened(kind, folder.name(), provenance(client, &calibration, setting), checks, setting);
+        let mut opened = self.opened(
+            kind,
+            folder.name(),
+            self.provenance(kind, client, &calibration, setting),
+            checks,
+            setting,
+        );
         // By this fixture's own calibration, and before anybody agrees to motion.
         let not_capable = self.not_capable(&calibration.command);
         not_capable.iter().for_each(|text| progress.note(text));
@@ -223,6 +231,39 @@ impl Job {
     pub fn sheet_crc32(&self) -> String {
         let crc = crc::Crc::<u32>::new(&crc::CRC_32_ISO_HDLC);
         format!("{:08x}", crc.checksum(self.text.as_bytes()))
+    }
+
+    /// With what the run is made.
+    fn provenance<L: Link>(
+        &self,
+        kind: RunKind,
+        client: &Client<L>,
+        calibration: &Calibration,
+        setting: &Setting,
+    ) -> Provenance {
+        let hello = client.hello();
+        let hex = |bytes: &[u8; 8]| bytes.iter().map(|b| format!("{b:02x}")).collect();
+        let mut warnings: Vec<String> = calibration.warning.iter().cloned().collect();
+        if client.agreement().fingerprint_differs {
+            warnings.push(
+                "Host and firmware were built from different message tables of the same version".to_owned(),
+            );
+        }
+        let simulated = hello.simulated || kind == RunKind::Rehearsal;
+        Provenance {
+            software: format!("proofstand {}", env!("CARGO_PKG_VERSION")),
+            protocol: client.agreement().version.to_string(),
+            firmware: hello.firmware.to_string(),
+            controller_serial: hex(&hello.controller_serial),
+            analog_serial: hex(&hello.analog_serial),
+            calibration: calibration.words.clone(),
+            calibration_valid: calibration.valid,
+            simulated: hello.simulated,
+            seed: setting.seed,
+            faults: setting.faults.clone(),
+            warnings,
+            traceability: traceability(simulated, calibration, &self.sheet),
+        }
     }
 
     fn axis(&self, setting: &Setting) -> Axis {
@@ -365,6 +406,10 @@ fn outcome(kind: RunKind, checks: &[CheckRecord], stopped: Option<String>, took:
 struct Calibration {
     words: String,
     valid: bool,
+    /// The meter behind it, and what that meter is good for; none where no record could be read.
+    meter: Option<(String, Option<StatedAccuracy>)>,
+    /// When it was made and till when it holds, in words; empty for one that is not in force.
+    dates: String,
     /// What it is, in a word or two, for the result that says so.
     word: &'static str,
     warning: Option<String>,
@@ -391,6 +436,8 @@ impl Calibration {
             CalibrationState::Valid if hello.calibration_due.0 >= today => Self {
                 words: format!("of {calibrated}, due {due}"),
                 valid: true,
+                meter: None,
+                dates: format!("of {calibrated}, due {due}"),
                 word: "in force",
                 warning: None,
                 command: BARE,
@@ -426,7 +473,16 @@ impl Calibration {
 
     fn invalid(word: &'static str, words: String, warning: &str) -> Self {
         let warning = Some(warning.to_owned());
-        Self { words, valid: false, word, warning, command: BARE, inputs: [BARE; 4] }
+        Self {
+            words,
+            valid: false,
+            meter: None,
+            dates: String::new(),
+            word,
+            warning,
+            command: BARE,
+            inputs: [BARE; 4],
+        }
     }
 
     /// What the record says of the command, with its drift until today; a record that can't be read is none.
@@ -443,6 +499,7 @@ impl Calibration {
                     known.stated.get() * 1e3,
                     conditions(&known)
                 );
+                self.meter = Some((known.meter, known.meter_accuracy));
                 self.command = of(known.uncertainty);
                 self.inputs = known.inputs.map(|input| input.map_or(BARE, of));
                 self.warning = self.inputs_without();
@@ -489,30 +546,6 @@ impl Calibration {
 /// Whether the fixture knows how to open enable under command.
 fn can_open_enable<L: Link>(client: &Client<L>) -> bool {
     client.agreement().allows(&Request::OpenEnable { epoch: 0, keep: Ticks(1) })
-}
-
-fn provenance<L: Link>(client: &Client<L>, calibration: &Calibration, setting: &Setting) -> Provenance {
-    let hello = client.hello();
-    let hex = |bytes: &[u8; 8]| bytes.iter().map(|b| format!("{b:02x}")).collect();
-    let mut warnings: Vec<String> = calibration.warning.iter().cloned().collect();
-    if client.agreement().fingerprint_differs {
-        warnings.push(
-            "Host and firmware were built from different message tables of the same version".to_owned(),
-        );
-    }
-    Provenance {
-        software: format!("proofstand {}", env!("CARGO_PKG_VERSION")),
-        protocol: client.agreement().version.to_string(),
-        firmware: hello.firmware.to_string(),
-        controller_serial: hex(&hello.controller_serial),
-        analog_serial: hex(&hello.analog_serial),
-        calibration: calibration.words.clone(),
-        calibration_valid: calibration.valid,
-        simulated: hello.simulated,
-        seed: setting.seed,
-        faults: setting.faults.clone(),
-        warnings,
-    }
 }
 
 /// The time as it stands in a run's name.

@@ -270,3 +270,27 @@ fn a_record_of_a_program_that_did_not_write_the_rule_down_is_read_and_said_to_na
     let said = on_verdicts(old.rule);
     assert!(said.contains("does not say which decision rule") && !said.contains("w = U"), "{said}");
 }
+
+/// What the page says of traceability.
+fn on_traceability(run: &Run) -> String {
+    let page = report::html(run);
+    let (_, after) = page.split_once("<dt>Traceability</dt>").unwrap();
+    after.split_once("</dd>").unwrap().0.to_owned()
+}
+
+#[test]
+fn traceability_is_what_the_record_states_and_of_a_rehearsal_none() {
+    let mut run = acceptance();
+    let said = on_traceability(&run);
+    for fact in &run.provenance.traceability {
+        assert!(said.contains(&format!("<b>{}: </b>", fact.label)), "{said}");
+    }
+    assert!(said.contains("no traceability is claimed") && !said.contains("data sheet"), "{said}");
+    run.provenance.traceability.clear();
+    assert!(on_traceability(&run).contains("This record states none, and none is claimed."));
+    let simulated = on_traceability(&rehearsal());
+    assert!(
+        simulated.contains("None: every value was simulated.") && !simulated.contains("meter"),
+        "{simulated}"
+    );
+}

@@ -38,6 +38,7 @@ mod tests {
                 temperature: Celsius::new(temperature),
                 stated: Volts::new(1e-3),
                 meter: "invented".into(),
+                meter_accuracy: None,
                 command: Vec::new(),
                 uncertainty,
                 inputs: [None; 4],

@@ -134,6 +134,7 @@ mod tests {
             temperature: Celsius::new(23.0),
             stated: Volts::new(1e-3),
             meter: "invented".into(),
+            meter_accuracy: None,
             command: table_levels(17).into_iter().map(point).collect(),
             uncertainty: board(Volts::new(30e-6), 20e-6, 0.0, Volts::new(90e-6)),
             inputs: [None; 4],

@@ -29,6 +29,8 @@ pub struct Known {
     pub stated: Volts,
     /// The meter, as entered.
     pub meter: String,
+    /// Its stated accuracy; none in a record that does not state it.
+    pub meter_accuracy: Option<StatedAccuracy>,
     /// The command's points.
     pub command: Vec<CorrectionPoint>,
     /// The command's uncertainty by level, age and temperature.
@@ -36,6 +38,15 @@ pub struct Known {
     /// The inputs' uncertainties, in the order of [`super::reading::INPUTS`]; none for an input without a table, or of which
     /// the record states none.
     pub inputs: [Option<VoltageUncertainty>; 4],
+}
+
+/// A meter's accuracy as a record keeps it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct StatedAccuracy {
+    /// Parts per million of the reading.
+    pub of_reading_ppm: f64,
+    /// Whatever the reading.
+    pub floor: Volts,
 }
 
 /// What a new record is made of, beside the fit.
@@ -146,6 +157,7 @@ pub fn read(bytes: &[u8]) -> Option<Known> {
         temperature: Celsius::new(f64::from(record.temperature.0) * 1e-3),
         stated,
         meter: record.meter.as_str().to_owned(),
+        meter_accuracy: meter_accuracy(&record.statement),
         command: record.command.points().iter().copied().map(from_point).collect(),
         uncertainty: command,
         inputs: core::array::from_fn(input),
@@ -191,6 +203,14 @@ fn statement(u: &VoltageUncertainty, about: &Particulars<'_>) -> Statement {
         meter_range_nv: parts(about.accuracy.of_range_ppm.get() * about.accuracy.range.get(), 1e-3),
         channels_nv: about.channels.map(|c| parts(c.get(), 1e-9)),
     }
+}
+
+/// A record without a statement keeps none of the meter's accuracy.
+fn meter_accuracy(s: &Statement) -> Option<StatedAccuracy> {
+    (s.meter_reading_ppb > 0 || s.meter_range_nv > 0).then(|| StatedAccuracy {
+        of_reading_ppm: f64::from(s.meter_reading_ppb) * 1e-3,
+        floor: Volts::new(f64::from(s.meter_range_nv) * 1e-9),
+    })
 }
 
 /// A record without a statement knows one number for all levels.

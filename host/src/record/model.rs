@@ -182,6 +182,10 @@ pub struct Provenance {
     pub calibration: String,
     /// The calibration was valid on the day.
     pub calibration_valid: bool,
+    /// To what the values can be traced, a line for each kind of quantity; none in a record of a program that did not
+    /// state it.
+    #[serde(default)]
+    pub traceability: Vec<Fact>,
     /// The fixture was simulated.
     pub simulated: bool,
     /// Seed of a rehearsal.

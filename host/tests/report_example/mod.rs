@@ -33,6 +33,14 @@ pub(crate) fn rehearsal() -> Run {
             analog_serial: "00000000000000a7".into(),
             calibration: "calibrated 2026-01-12, due 2027-01-12".into(),
             calibration_valid: true,
+            traceability: vec![
+                fact(
+                    "Voltages",
+                    "to the meter \"invented meter\", stated accuracy ±(35 ppm of reading + 50 µV), by the fixture's calibration of \
+                     2026-01-12, due 2027-01-12",
+                ),
+                fact("Times", "by the fixture's crystal, assumed: no traceability is claimed"),
+            ],
             simulated: true,
             seed: Some(7),
             faults: vec!["gain-high".into(), "flag-slow".into()],

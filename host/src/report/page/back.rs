@@ -92,6 +92,20 @@ impl Page<'_> {
         }
     }
 
+    /// As the record states it; of a rehearsal none, whatever it states.
+    fn traceability(&self) -> Markup {
+        let facts = &self.run.provenance.traceability;
+        html! {
+            @if self.rehearsal {
+                "None: every value was simulated."
+            } @else if facts.is_empty() {
+                "This record states none, and none is claimed."
+            } @else {
+                @for (n, f) in facts.iter().enumerate() { @if n > 0 { br; } b { (T(&f.label)) ": " } (T(&f.value)) "." }
+            }
+        }
+    }
+
     fn provenance(&self) -> Markup {
         let run = self.run;
         let p = &run.provenance;
@@ -110,11 +124,7 @@ impl Page<'_> {
                     dt { "Calibration" }
                     dd { (T(&p.calibration)) @if p.calibration_valid { " (valid on the day)" } @else { b { " (not valid on the day)" } } }
                     dt { "Traceability" }
-                    dd {
-                        "Voltages: to the meter that the fixture was calibrated against, and as far as that meter's own \
-                         calibration goes, which stands on the fixture's certificate. Times: the fixture's crystal, by its \
-                         data sheet. Torque: the inertia that the sheet states. Counts need none. No more is claimed."
-                    }
+                    dd { (self.traceability()) }
                     dt { "Conditions" }
                     dd {
                         "The temperature of the day is not measured: whoever made the run answers for its lying within that \
