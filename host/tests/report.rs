@@ -4,7 +4,7 @@
 
 mod report_example;
 
-use proofstand::record::model::{AgreedRule, Run, RunKind, Verdict};
+use proofstand::record::model::{AgreedRule, IntervalMethod, Run, RunKind, UncertaintyStatement, Verdict};
 use proofstand::report::{self, ReportError};
 use report_example::{acceptance, rehearsal};
 
@@ -293,4 +293,33 @@ fn traceability_is_what_the_record_states_and_of_a_rehearsal_none() {
         simulated.contains("None: every value was simulated.") && !simulated.contains("meter"),
         "{simulated}"
     );
+}
+
+#[test]
+fn a_budget_s_head_states_what_the_gum_asks_for_beside_the_expanded_uncertainty() {
+    // JCGM 100:2008, 7.2.3: u_c, ν_eff, k, the level of confidence and U.
+    let head = |degrees_of_freedom: Option<f64>| {
+        let mut run = rehearsal();
+        let row = run
+            .checks
+            .iter_mut()
+            .flat_map(|c| &mut c.results)
+            .find(|r| r.id == "command-scale.gain")
+            .unwrap();
+        row.statement = Some(UncertaintyStatement {
+            standard_uncertainty: 0.0861,
+            degrees_of_freedom,
+            coverage_percent: 95.0,
+            interval: IntervalMethod::Gum,
+            sentence: "Most of it is: inertia.".into(),
+        });
+        let page = report::html(&run);
+        let (_, after) = page.split_once("class=\"of\"").unwrap();
+        after.split_once("</th>").unwrap().0.to_owned()
+    };
+    let said = head(Some(18.7));
+    let want = "u<sub>c</sub> = 0.086\u{a0}%/V, \u{3bd}<sub>eff</sub> = 18, k = 2.00, p = 95\u{a0}%, U = 0.17\u{a0}%/V";
+    assert!(said.contains(want), "{said}");
+    assert!(head(None).contains("\u{3bd}<sub>eff</sub> = \u{221e}"));
+    assert!(head(Some(4321.0)).contains("\u{3bd}<sub>eff</sub> = above 1000"));
 }

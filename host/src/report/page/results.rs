@@ -126,12 +126,7 @@ fn budget(r: &ResultRow) -> Markup {
             tr.of {
                 th scope="rowgroup" colspan="10" {
                     (T(&r.name))
-                    @if let Some(u) = r.expanded_uncertainty {
-                        span.quiet {
-                            ": U = " (number::uncertainty(u)) (T(&number::unit_after(&unit)))
-                            @if let Some(k) = r.coverage_factor { ", k = " (number::fixed(k, 2)) }
-                        }
-                    }
+                    span.quiet { ": " (combined(r, &unit)) }
                     @if let Some(s) = &r.statement { div.quiet { (statement(s)) } }
                     @if let Some(d) = &r.decision { div.quiet { (decision(d, &unit)) } }
                 }
@@ -167,12 +162,34 @@ pub(in crate::report) fn parts(rows: &[ContributionRow], unit: &str) -> Markup {
     }
 }
 
-/// How an uncertainty was had, and what most of it is.
-fn statement(s: &UncertaintyStatement) -> Markup {
+/// What a budget comes to (JCGM 100:2008, 7.2.3): combined standard uncertainty, effective degrees of freedom, coverage factor,
+/// coverage, expanded uncertainty.
+fn combined(r: &ResultRow, unit: &str) -> Markup {
+    let unit = number::unit_after(unit);
     html! {
-        (T(&s.sentence)) " The interval holds " (number::fixed(s.coverage_percent, 0)) "\u{a0}%: "
-        (s.interval.words()) "."
+        @if let Some(s) = &r.statement {
+            "u" sub { "c" } " = " (number::uncertainty(s.standard_uncertainty)) (T(&unit))
+            ", \u{3bd}" sub { "eff" } " = " (freedom(s.degrees_of_freedom)) ", "
+        }
+        @if let Some(k) = r.coverage_factor { "k = " (number::fixed(k, 2)) ", " }
+        @if let Some(s) = &r.statement { "p = " (number::fixed(s.coverage_percent, 0)) "\u{a0}%, " }
+        @if let Some(u) = r.expanded_uncertainty { "U = " (number::uncertainty(u)) (T(&unit)) }
     }
+}
+
+/// Degrees of freedom, rounded down (JCGM 100:2008, G.4.1). Beyond a thousand a t factor is that of infinitely many to two
+/// decimals.
+fn freedom(degrees: Option<f64>) -> String {
+    match degrees {
+        None => "\u{221e}".to_owned(),
+        Some(many) if many > 1000.0 => "above 1000".to_owned(),
+        Some(few) => number::fixed(few.floor(), 0),
+    }
+}
+
+/// What most of an uncertainty is, and how its interval was had.
+fn statement(s: &UncertaintyStatement) -> Markup {
+    html! { (T(&s.sentence)) " Interval: " (s.interval.words()) "." }
 }
 
 /// By what rule, and how probable it is that the true value keeps to the limits.
