@@ -321,5 +321,5 @@ fn a_budget_s_head_states_what_the_gum_asks_for_beside_the_expanded_uncertainty(
     let want = "u<sub>c</sub> = 0.086\u{a0}%/V, \u{3bd}<sub>eff</sub> = 18, k = 2.00, p = 95\u{a0}%, U = 0.17\u{a0}%/V";
     assert!(said.contains(want), "{said}");
     assert!(head(None).contains("\u{3bd}<sub>eff</sub> = \u{221e}"));
-    assert!(head(Some(4321.0)).contains("\u{3bd}<sub>eff</sub> = above 1000"));
+    assert!(head(Some(4321.0)).contains("\u{3bd}<sub>eff</sub> &gt; 1000"));
 }

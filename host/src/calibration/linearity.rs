@@ -67,8 +67,10 @@ mod tests {
     use crate::metrology::reference::{number, rows, toml};
 
     #[test]
-    fn the_three_bit_converter_has_the_published_gain_offset_and_non_linearity() {
-        // Source: tests/reference/adc-dac-linearity.toml, the 3-bit DAC example; ideal step 1 V.
+    fn a_three_bit_converter_made_up_here_has_the_gain_offset_and_non_linearity_worked_out_apart_from_this_code()
+     {
+        // tests/reference/adc-dac-linearity.toml, the 3-bit DAC example: our own data, its fit checked with numpy.polyfit; ideal
+        // step 1 V.
         let file = toml("adc-dac-linearity.toml");
         let want = |key: &str| number(&file["dac_example"][key]);
         let rows = rows("adc-dac-linearity-example.csv");
@@ -92,6 +94,46 @@ mod tests {
             assert!((best - row[4].parse::<f64>().unwrap()).abs() < 1e-12, "{row:?}");
         }
         assert!(best.worst > ends.worst, "least squares takes the root mean square down, not the peak");
+    }
+
+    #[test]
+    fn a_published_exercise_s_histogram_has_the_non_linearity_that_its_hits_come_to() {
+        // Data: Burns and Roberts, An Introduction to Mixed-Signal IC Test and Measurement, problem 7.9 (attribution from memory; no
+        // published answer seen): hits of each code of a 3-bit ADC under a ramp. Answers: tests/reference, and the hits themselves.
+        let file = toml("adc-dac-linearity.toml");
+        let exercise = &file["adc_histogram_exercise"];
+        let hits: Vec<f64> = exercise["code_hits"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .map(|h| h.as_integer().unwrap() as f64)
+            .collect();
+        let (first, last) =
+            (exercise["first_edge_V"].as_float().unwrap(), exercise["last_edge_V"].as_float().unwrap());
+        // The outermost codes have no end: edges lie between the six in the middle.
+        let inner = &hits[1..hits.len() - 1];
+        let all: f64 = inner.iter().sum();
+        let mut below = vec![0.0];
+        below.extend(inner.iter().scan(0.0, |sum, h| {
+            *sum += h;
+            Some(*sum)
+        }));
+        let edges: Vec<f64> = below.iter().map(|hits| first + (last - first) * hits / all).collect();
+        let codes: Vec<f64> = (0..edges.len()).map(|n| n as f64).collect();
+        let ends = Linearity::end_points(&codes, &edges, 1.0).unwrap();
+        assert!((1.0 + ends.gain_error - number(&exercise["average_lsb_V"])).abs() < 1e-12);
+        assert!((ends.offset - first).abs() < 1e-12);
+        let want = exercise["inl_endpoint_edges_1_to_7_lsb"].as_array().unwrap();
+        assert_eq!(want.len(), ends.inl.len());
+        for (n, (got, want)) in ends.inl.iter().zip(want).enumerate() {
+            assert!((got - number(want)).abs() < 1e-12, "edge {n}: {got}");
+            // Hits below the edge over hits to the average step.
+            assert!(
+                (got - (below[n] / (all / inner.len() as f64) - n as f64)).abs() < 1e-12,
+                "edge {n}: {got}"
+            );
+        }
+        assert!((ends.worst - 0.1875).abs() < 1e-12);
     }
 
     #[test]

@@ -32,7 +32,7 @@ impl Found {
         let found = reading.converter - reading.level;
         Self {
             budget: read_back::difference(converter, command, reading.level, found),
-            limit: read_back::limit(converter, command, reading.level),
+            limit: three_digits(read_back::limit(converter, command, reading.level)),
         }
     }
 
@@ -41,7 +41,7 @@ impl Found {
         let terminal = &context.equipment.terminal;
         Self {
             budget: read_back::at_rest(terminal, reading.terminal),
-            limit: read_back::limit_at_rest(terminal),
+            limit: three_digits(read_back::limit_at_rest(terminal)),
         }
     }
 
@@ -117,6 +117,16 @@ impl Check for FixtureSelfCheck {
     }
 }
 
+/// A limit as it is judged and printed: rounded up to three significant digits, which widens it by less than 1 %.
+fn three_digits(limit: Volts) -> Volts {
+    let volts = limit.get();
+    if !(volts > 0.0 && volts.is_finite()) {
+        return limit;
+    }
+    let digit = 10_f64.powi(volts.log10().floor() as i32 - 2);
+    Volts::new((volts / digit - 1e-9).ceil() * digit)
+}
+
 /// A calibration that can't be relied on; nothing is said of one that can.
 fn calibration(context: &Context<'_>) -> Option<ResultRow> {
     let word = context.equipment.calibration;
@@ -167,7 +177,7 @@ fn plot(context: &Context<'_>, readings: &[SelfCheckReading]) -> Option<Plot> {
         readings.iter().map(|r| [r.level.get(), (r.converter.get() - r.level.get()) * 1e3]).collect();
     points.sort_by(|a, b| a[0].total_cmp(&b[0]));
     let Equipment { command, converter, .. } = &context.equipment;
-    let limit = |v: f64| read_back::limit(converter, command, Volts::new(v)).get() * 1e3;
+    let limit = |v: f64| three_digits(read_back::limit(converter, command, Volts::new(v))).get() * 1e3;
     let allowed: Vec<[f64; 3]> = points.iter().map(|[v, _]| [*v, -limit(*v), limit(*v)]).collect();
     points.first()?;
     Some(Plot {
@@ -193,4 +203,20 @@ fn plot(context: &Context<'_>, readings: &[SelfCheckReading]) -> Option<Plot> {
         }],
         lanes: Vec::new(),
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_limit_is_judged_with_the_three_digits_that_it_is_printed_with_and_never_narrower() {
+        let of = |millivolts: f64| three_digits(Volts::new(millivolts * 1e-3)).get() * 1e3;
+        // Worked by hand.
+        for (given, want) in [(0.840_25, 0.841), (0.84, 0.84), (37.5, 37.5), (1.000_1, 1.01), (0.999_9, 1.0)]
+        {
+            assert!((of(given) / want - 1.0).abs() < 1e-9, "{given}: {}", of(given));
+        }
+        assert!(three_digits(Volts::ZERO) == Volts::ZERO);
+    }
 }

@@ -169,7 +169,7 @@ fn combined(r: &ResultRow, unit: &str) -> Markup {
     html! {
         @if let Some(s) = &r.statement {
             "u" sub { "c" } " = " (number::uncertainty(s.standard_uncertainty)) (T(&unit))
-            ", \u{3bd}" sub { "eff" } " = " (freedom(s.degrees_of_freedom)) ", "
+            ", \u{3bd}" sub { "eff" } " " (freedom(s.degrees_of_freedom)) ", "
         }
         @if let Some(k) = r.coverage_factor { "k = " (number::fixed(k, 2)) ", " }
         @if let Some(s) = &r.statement { "p = " (number::fixed(s.coverage_percent, 0)) "\u{a0}%, " }
@@ -181,9 +181,9 @@ fn combined(r: &ResultRow, unit: &str) -> Markup {
 /// decimals.
 fn freedom(degrees: Option<f64>) -> String {
     match degrees {
-        None => "\u{221e}".to_owned(),
-        Some(many) if many > 1000.0 => "above 1000".to_owned(),
-        Some(few) => number::fixed(few.floor(), 0),
+        None => "= \u{221e}".to_owned(),
+        Some(many) if many > 1000.0 => "> 1000".to_owned(),
+        Some(few) => format!("= {}", number::fixed(few.floor(), 0)),
     }
 }
 
