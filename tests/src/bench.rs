@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use proofstand::acceptance::{Job, Setting};
+use proofstand::acceptance::{Job, Setting, today};
 use proofstand::checks::{self, Check};
 use proofstand::fixture::Client;
 use proofstand::record::RunFolder;
@@ -10,7 +10,8 @@ use proofstand::record::model::{CheckRecord, ResultRow, Run, RunKind};
 use proofstand::rehearsal::{Disturbed, Fault, Noise, NoisyLink, Rehearsal, RehearsedOperator};
 use proofstand::sequence::{Attendant, Quiet};
 
-/// A day on which the invented calibration is in date.
+/// A fixed day on which the invented calibration is in date. Runs of a [`Plan`] are made on their own day, so that what their
+/// record says of the calibration agrees with when it was made.
 pub const TODAY: u32 = 20_000;
 
 /// What to rehearse.
@@ -124,17 +125,14 @@ impl Plan {
         let read = proofstand::sheet::read(&self.sheet)?;
         let job = Job::new(read.file, read.text, read.sheet);
         let faults = self.faults.iter().map(|f| Fault::parse(f)).collect::<Result<Vec<_>, _>>()?;
-        let rehearsal = Rehearsal::new(&job.sheet, &faults, self.seed, TODAY)?;
+        let today = today();
+        let rehearsal = Rehearsal::new(&job.sheet, &faults, self.seed, today)?;
         let mut folder = RunFolder::create(folder, "run", true)?;
         let mut link = NoisyLink::new(rehearsal.link(), self.noise, self.seed);
         let mut client = Client::connect(&mut link, &mut folder)?;
         let mut operator = person(rehearsal.operator(self.attended));
-        let setting = Setting {
-            seed: Some(self.seed),
-            faults: self.faults.clone(),
-            today: TODAY,
-            ..Setting::default()
-        };
+        let setting =
+            Setting { seed: Some(self.seed), faults: self.faults.clone(), today, ..Setting::default() };
         let run = job.run(
             RunKind::Rehearsal,
             &self.checks()?,

@@ -2,7 +2,7 @@
 
 #![allow(clippy::unwrap_used)] // Only tests are built with this file.
 
-use proofstand::record::model::{Run, RunKind, Verdict};
+use proofstand::record::model::{AgreedRule, Run, RunKind, Verdict};
 use proofstand::record::{JOURNAL, SAMPLES, read_samples};
 use proofstand_tests::bench::{Plan, check, demo, row};
 
@@ -217,6 +217,39 @@ fn a_rehearsal_can_never_be_taken_for_evidence() {
     assert!(read_samples(std::fs::File::open(path.join(SAMPLES)).unwrap()).unwrap().rehearsal);
     assert!(proofstand::report::html(&run).contains("REHEARSAL"));
     assert!(proofstand::report::junit(&run).unwrap().contains("REHEARSAL"));
+}
+
+#[test]
+fn a_record_s_calibration_is_of_before_the_run_and_due_after_it_and_nothing_is_traced_to_it() {
+    let run = Plan::film_winder().only("lines").run().unwrap();
+    // "of 2026-01-12, due 2027-01-12, by the meter …": days in this form sort as text.
+    let words = run.provenance.calibration.strip_prefix("of ").unwrap();
+    let (made, after) = words.split_at(10);
+    let due = &after.strip_prefix(", due ").unwrap()[..10];
+    let day = &run.started[..10];
+    assert!(made < day && day < due, "{day}: {words}");
+    assert!(run.provenance.traceability.iter().all(|f| f.value.contains("none is traceable")));
+}
+
+#[test]
+fn the_decision_rule_of_the_sheet_stands_in_the_record_and_on_the_page() {
+    let folder = tempfile::tempdir().unwrap();
+    let text = std::fs::read_to_string(demo("film-winder.toml")).unwrap();
+    for (chosen, agreed, said) in [
+        ("", AgreedRule::Guarded, "guard band w = U on either side"),
+        ("[decision]\nrule = \"simple\"\n", AgreedRule::Simple, "simple acceptance without a guard band"),
+        (
+            "[decision]\nrule = \"specific_risk\"\nrisk_percent = 7.0\n",
+            AgreedRule::SpecificRisk { risk_percent: 7.0 },
+            "in truth outside its limits, all of them together, is at most 7 %",
+        ),
+    ] {
+        let sheet = folder.path().join("sheet.toml");
+        std::fs::write(&sheet, format!("{text}\n{chosen}")).unwrap();
+        let run = Plan { sheet, ..Plan::film_winder() }.only("lines").run().unwrap();
+        assert_eq!(run.rule, Some(agreed));
+        assert!(proofstand::report::html(&run).contains(said), "{said}");
+    }
 }
 
 #[test]

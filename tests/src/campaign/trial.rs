@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use proofstand::acceptance::{Job, Setting};
+use proofstand::acceptance::{Job, Setting, today};
 use proofstand::checks;
 use proofstand::fixture::Client;
 use proofstand::record::RunFolder;
@@ -13,7 +13,7 @@ use serde::{Deserialize, Serialize};
 
 use super::axes::axis;
 use super::patience::Patience;
-use crate::bench::{Failure, TODAY};
+use crate::bench::Failure;
 
 /// What is tried.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -103,7 +103,8 @@ impl Trial {
         let (name, text, sheet) = axis(self.axis)?;
         let job = Job::new(format!("{name}.toml"), text, sheet);
         let faults = self.fault.iter().map(|f| Fault::parse(f)).collect::<Result<Vec<_>, _>>()?;
-        let rehearsal = Rehearsal::new(&job.sheet, &faults, self.seed, TODAY)?;
+        let today = today();
+        let rehearsal = Rehearsal::new(&job.sheet, &faults, self.seed, today)?;
         let mut folder = RunFolder::create(folder, "run", true)?;
         let mut link = NoisyLink::new(Patience::new(rehearsal.link()), self.cable(), self.seed);
         let mut client = Client::connect(&mut link, &mut folder)?;
@@ -111,7 +112,7 @@ impl Trial {
         let setting = Setting {
             seed: Some(self.seed),
             faults: self.fault.iter().cloned().collect(),
-            today: TODAY,
+            today,
             ..Setting::default()
         };
         let run = job.run(
