@@ -50,8 +50,9 @@ fn in_words(rule: Option<AgreedRule>) -> String {
         Some(AgreedRule::Simple) => {
             "A result is accepted if it lies inside its limits and rejected if it lies outside: simple acceptance without a \
              guard band, as the axis sheet asks (ILAC-G8:09/2019, 4.2.1; JCGM 106:2012, 8.2). Where the limits are two and U \
-             is as large as half of the tolerance it is undecided. The chance that an accepted result is in truth outside is \
-             up to 50 % at a limit; the probability of conformity of each result stands with its budget."
+             is as large as half of the tolerance it is undecided unless it lies outside by more than U. The chance that an \
+             accepted result is in truth outside is up to 50 % at a limit; the probability of conformity of each result \
+             stands with its budget."
                 .to_owned()
         }
         Some(AgreedRule::SpecificRisk { risk_percent }) => format!(
