@@ -46,7 +46,7 @@ fn in_words(accuracy: &StatedAccuracy) -> String {
     let number = |value: f64| format!("{:.3}", value).trim_end_matches('0').trim_end_matches('.').to_owned();
     format!(
         "±({} ppm of reading + {} µV)",
-        number(accuracy.of_reading_ppm),
+        number(accuracy.of_reading.get()),
         number(accuracy.floor.get() * 1e6)
     )
 }

@@ -8,7 +8,7 @@ use proofstand_firmware::calibration::{
 };
 use proofstand_firmware::command::{output_code, output_voltage};
 use proofstand_protocol::units::Microvolts;
-use proofstand_units::{Celsius, Volts};
+use proofstand_units::{Celsius, PartsPerMillion, Volts};
 
 use super::assumed::{CONTACT_AND_LOAD, INPUT_STEP, RANGE};
 use super::fit::{Accuracy, CorrectionPoint, Fitted};
@@ -43,9 +43,9 @@ pub struct Known {
 /// A meter's accuracy as a record keeps it.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct StatedAccuracy {
-    /// Parts per million of the reading.
-    pub of_reading_ppm: f64,
-    /// Whatever the reading.
+    /// Half-width that grows with the reading.
+    pub of_reading: PartsPerMillion,
+    /// Half-width whatever the reading.
     pub floor: Volts,
 }
 
@@ -208,7 +208,7 @@ fn statement(u: &VoltageUncertainty, about: &Particulars<'_>) -> Statement {
 /// A record without a statement keeps none of the meter's accuracy.
 fn meter_accuracy(s: &Statement) -> Option<StatedAccuracy> {
     (s.meter_reading_ppb > 0 || s.meter_range_nv > 0).then(|| StatedAccuracy {
-        of_reading_ppm: f64::from(s.meter_reading_ppb) * 1e-3,
+        of_reading: PartsPerMillion::new(f64::from(s.meter_reading_ppb) * 1e-3),
         floor: Volts::new(f64::from(s.meter_range_nv) * 1e-9),
     })
 }

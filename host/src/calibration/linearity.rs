@@ -118,11 +118,12 @@ mod tests {
             *sum += h;
             Some(*sum)
         }));
-        let edges: Vec<f64> = below.iter().map(|hits| first + (last - first) * hits / all).collect();
-        let codes: Vec<f64> = (0..edges.len()).map(|n| n as f64).collect();
-        let ends = Linearity::end_points(&codes, &edges, 1.0).unwrap();
+        let edges: Vec<Volts> =
+            below.iter().map(|hits| Volts::new(first + (last - first) * hits / all)).collect();
+        let codes: Vec<Volts> = (0..edges.len()).map(|n| Volts::new(n as f64)).collect();
+        let ends = Linearity::end_points(&codes, &edges, Volts::new(1.0)).unwrap();
         assert!((1.0 + ends.gain_error - number(&exercise["average_lsb_V"])).abs() < 1e-12);
-        assert!((ends.offset - first).abs() < 1e-12);
+        assert!((ends.offset.get() - first).abs() < 1e-12);
         let want = exercise["inl_endpoint_edges_1_to_7_lsb"].as_array().unwrap();
         assert_eq!(want.len(), ends.inl.len());
         for (n, (got, want)) in ends.inl.iter().zip(want).enumerate() {
