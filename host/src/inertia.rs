@@ -7,6 +7,7 @@ use crate::estimate::EstimateError;
 use crate::estimate::known_disc::{
     DiscRuns, KnownDisc, RotorInertia, RunAcceleration, contradicts, rotor_inertia,
 };
+use crate::estimate::scale::BUILDING_UP;
 use crate::metrology::DegreesOfFreedom;
 use crate::record::model::{ResultRow, Run, RunKind};
 use crate::sheet::{AxisSheet, DiscSource, SheetError, parse};
@@ -174,14 +175,22 @@ fn acceleration(rows: &[&ResultRow], at: Seconds) -> Result<RunAcceleration, Ine
     let missing = || {
         InertiaError::Apart("a run was made by a program that stated no standard uncertainties".to_owned())
     };
-    let (mut value, mut variance, mut spread) = (0.0, 0.0, 0.0);
+    let (mut value, mut variance, mut spread, mut building_up) = (0.0, 0.0, 0.0, 0.0);
     for row in rows {
         let (Some(measured), Some(statement)) = (row.measured, &row.statement) else { return Err(missing()) };
-        let square = statement.standard_uncertainty.powi(2);
         value += measured;
+        // What is still building up is missing at all levels and in all runs alike; it is no scatter.
+        let missing = row.budget.iter().find(|part| part.name == BUILDING_UP);
+        building_up += missing.map_or(0.0, |part| part.standard_uncertainty * 3.0_f64.sqrt());
+        let scatter = row.budget.iter().find(|part| part.kind == "A");
+        let (u, nu) = scatter
+            .map_or((statement.standard_uncertainty, statement.degrees_of_freedom), |part| {
+                (part.standard_uncertainty, part.degrees_of_freedom)
+            });
+        let square = u.powi(2);
         variance += square;
         // Welch and Satterthwaite.
-        spread += statement.degrees_of_freedom.map_or(0.0, |nu| square * square / nu);
+        spread += nu.map_or(0.0, |nu| square * square / nu);
     }
     let degrees_of_freedom =
         DegreesOfFreedom::new(variance * variance / spread).unwrap_or(DegreesOfFreedom::INFINITE);
@@ -189,6 +198,7 @@ fn acceleration(rows: &[&ResultRow], at: Seconds) -> Result<RunAcceleration, Ine
         value: RadPerSec2::new(value),
         scatter: RadPerSec2::new(variance.sqrt()),
         degrees_of_freedom,
+        building_up: RadPerSec2::new(building_up),
         at,
     })
 }

@@ -7,6 +7,7 @@ use super::command_scale::{measured, swing};
 use super::rows::Row;
 use super::traces::{axis, dots};
 use super::{Check, Context, Judgement, Need, Step, StepEvidence, too_low_to_move};
+use crate::estimate::scale::{BUILDING_UP, build_up};
 use crate::metrology::{Budget, Contribution};
 use crate::planner::{CannotPlan, ReversalLevel};
 use crate::record::model::{Panel, Plot, Series, Verdict};
@@ -90,6 +91,8 @@ impl Check for RotorSwing {
                         estimate.gain.standard_uncertainty,
                         estimate.gain.degrees_of_freedom,
                     ));
+                    let missing = build_up(&[&estimate], context.motion.axis.lag);
+                    let budget = budget.with(Contribution::rectangular(BUILDING_UP, value * missing));
                     let row = row.shown(
                         &budget,
                         Verdict::Accepted,

@@ -91,6 +91,7 @@ fn the_budgets_of_speed_flag_delay_and_rotor_inertia_hold_against_monte_carlo() 
         value: RadPerSec2::new(value),
         scatter: RadPerSec2::new(value * 1e-3),
         degrees_of_freedom: DegreesOfFreedom::new(4.0).unwrap(),
+        building_up: RadPerSec2::new(value * 2e-4),
         at: Seconds::new(at),
     };
     let runs =

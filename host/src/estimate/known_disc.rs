@@ -14,11 +14,12 @@
 use proofstand_units::{KilogramSquareMetres, Kilograms, Metres, Percent, RadPerSec2, Seconds};
 
 use super::error::EstimateError;
+use super::scale::BUILDING_UP;
 use crate::metrology::propagation::tolerance;
 use crate::metrology::{Budget, Contribution, CoverageFactor, DegreesOfFreedom, MetrologyError, Sensitivity};
 
-/// How many contributions are of the accelerations: three scatters and the drift.
-const ACCELERATIONS: usize = 4;
+/// How many contributions are of the accelerations: three scatters, the drift and what is still building up.
+const ACCELERATIONS: usize = 5;
 
 /// A disc of at least this many times the rotor's inertia is advised.
 pub const ADVISED: f64 = 2.0;
@@ -32,6 +33,8 @@ pub struct RunAcceleration {
     pub scatter: RadPerSec2,
     /// Degrees of freedom of that.
     pub degrees_of_freedom: DegreesOfFreedom,
+    /// How much of it may be missing at most, since the torque was still building up after a turn-round.
+    pub building_up: RadPerSec2,
     /// When the run was made, on any clock that all three share.
     pub at: Seconds,
 }
@@ -98,12 +101,21 @@ pub fn rotor_inertia(runs: &DiscRuns, disc: &KnownDisc) -> Result<RotorInertia, 
         Contribution::type_a(name, run.scatter, run.degrees_of_freedom).with_sensitivity(Sensitivity::new(by))
     };
     let drift = (after - before).abs() / 4.0;
+    // A slow swing has less of it missing than a quick one; what is missing alike would cancel, and is not known to be.
+    let building_up = [&runs.without, &runs.with, &runs.without_again]
+        .map(|run| run.building_up / run.value)
+        .into_iter()
+        .fold(0.0, f64::max);
     let budget = Budget::new(value)
         .with(scatter("scatter without the disc", &runs.without, by_alone * (1.0 - later)))
         .with(scatter("scatter with the disc", &runs.with, by_loaded))
         .with(scatter("scatter without the disc again", &runs.without_again, by_alone * later))
         .with(
             Contribution::rectangular("uneven drift of the torque", RadPerSec2::new(drift))
+                .with_sensitivity(Sensitivity::new(by_alone)),
+        )
+        .with(
+            Contribution::rectangular(BUILDING_UP, RadPerSec2::new(building_up * alone))
                 .with_sensitivity(Sensitivity::new(by_alone)),
         )
         .with(
@@ -197,6 +209,7 @@ mod tests {
             value: RadPerSec2::new(value),
             scatter: RadPerSec2::new(value * share),
             degrees_of_freedom: DegreesOfFreedom::INFINITE,
+            building_up: RadPerSec2::ZERO,
             at: Seconds::new(at),
         }
     }
@@ -243,6 +256,20 @@ mod tests {
             let u = got.budget.combined().standard_uncertainty.get() / J;
             assert!((u / (1.5_f64.sqrt() * factor * 1e-3) - 1.0).abs() < 1e-9, "{times}: {u}");
             assert_eq!(got.advice.is_some(), times < 2.0);
+        }
+    }
+
+    #[test]
+    fn what_the_torque_is_still_building_up_counts_as_the_ratio_of_the_accelerations_does() {
+        // Closed form: an error of the ratio α₂/α₁ counts (1 + J/Jd)-fold. The quickest swing has most of it missing.
+        for (times, factor) in [(0.5, 3.0), (2.0, 1.5)] {
+            let mut runs = runs(times * J, 0.0, 1e-9);
+            runs.without.building_up = runs.without.value * 2e-3;
+            runs.with.building_up = runs.with.value * 1e-3;
+            let got = rotor_inertia(&runs, &disc(times * J)).unwrap().budget;
+            let row = got.rows().into_iter().find(|r| r.name == BUILDING_UP).unwrap();
+            let want = 2e-3 / 3.0_f64.sqrt() * factor * J;
+            assert!((row.standard_uncertainty / want - 1.0).abs() < 1e-9, "{times}: {row:?}");
         }
     }
 

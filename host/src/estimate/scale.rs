@@ -23,6 +23,8 @@ use crate::metrology::{Budget, Contribution, CoverageFactor, DegreesOfFreedom, K
 const K2: CoverageFactor = CoverageFactor::new(2.0);
 /// The way by the amplifier's torque read-out.
 pub const READ_OUT: &str = "read-out";
+/// What is left of a change of the command when a window begins, as budgets name it.
+pub const BUILDING_UP: &str = "torque still building up after a turn-round";
 /// What all ways share.
 const COMMAND: &str = "command, read back at the terminals";
 /// Two readings, each with a curve and a step of its own, halved: by so much their half difference (or sum) is surer.
@@ -134,10 +136,7 @@ pub fn of_one_level(
             "zero of the line, as far as it is allowed",
             PercentPerVolt::new(zero_allowed.get() / point.level.get()),
         ))
-        .with(Contribution::rectangular(
-            "torque still building up after a turn-round",
-            gain * (2.0 * (-SETTLING_TIME_CONSTANTS).exp()),
-        ))
+        .with(Contribution::rectangular(BUILDING_UP, gain * (2.0 * (-SETTLING_TIME_CONSTANTS).exp())))
 }
 
 /// The scale from accelerations of the known inertia.
@@ -159,10 +158,7 @@ pub fn by_reversal(
             .with_sensitivity(Sensitivity::of(gain, inputs.inertia)),
         // An acceleration goes with the square of time.
         Contribution::rectangular("clock of the fixture", gain * (2e-6 * inputs.clock_ppm)),
-        Contribution::rectangular(
-            "torque still building up after a turn-round",
-            gain * build_up(levels, inputs.lag),
-        ),
+        Contribution::rectangular(BUILDING_UP, gain * build_up(levels, inputs.lag)),
     ];
     own.extend(of_levels.own);
     Way { name: "reversal", value: gain, own, shared: of_levels.shared }
@@ -170,7 +166,8 @@ pub fn by_reversal(
 
 /// Share of the torque that is missing on average in the window after a turn-round: twice the command changes, of which
 /// e⁻⁵ is still to come when the window may begin, and fades with the lag over the window.
-fn build_up(levels: &[&ReversalEstimate], lag: Seconds) -> f64 {
+#[must_use]
+pub fn build_up(levels: &[&ReversalEstimate], lag: Seconds) -> f64 {
     let shortest = levels
         .iter()
         .flat_map(|l| &l.cycles)

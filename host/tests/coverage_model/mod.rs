@@ -347,6 +347,7 @@ pub(crate) fn rotor(trials: u32, seed: u64) -> [Coverage; 2] {
                 value: RadPerSec2::new(mean),
                 scatter: RadPerSec2::new((spread / 5.0).sqrt()),
                 degrees_of_freedom: DegreesOfFreedom::of_fit(5, 1),
+                building_up: RadPerSec2::ZERO,
                 at: Seconds::new(at),
             }
         };
