@@ -13,6 +13,7 @@ use crate::exit::Exit;
 use crate::record::model::TargetRow;
 use crate::sheet::{self, AxisSheet, CommandPair, Loaded, SheetError};
 use crate::targets::{Level, Targets};
+use crate::terminal::{Stream, width, wrapped};
 
 const EXAMPLES: &str = "\
 Examples:
@@ -121,15 +122,21 @@ fn table(loaded: &Loaded, targets: &Targets) -> String {
     }
     let _ = writeln!(out, "{capability}\n");
 
+    out + &findings(targets, width(Stream::Out))
+}
+
+/// What can't be decided, or is near a limit, and what would help; in so many columns.
+fn findings(targets: &Targets, columns: usize) -> String {
     if targets.findings.is_empty() {
-        let _ = write!(out, "Findings: none");
-    } else {
-        let _ = write!(out, "Findings");
+        return "Findings: none".to_owned();
     }
+    let mut out = "Findings".to_owned();
     for finding in &targets.findings {
-        let _ = write!(out, "\n  {}: {}: {}", finding.severity.words(), finding.subject, finding.reason);
+        let said = format!("{}: {}: {}", finding.severity.words(), finding.subject, finding.reason);
+        let _ = write!(out, "\n{}", wrapped("  - ", &said, columns));
         if !finding.remedy.is_empty() {
-            let _ = write!(out, "\n      would help: {}", finding.remedy);
+            let help = format!("would help: {}", finding.remedy);
+            let _ = write!(out, "\n{}", wrapped("      ", &help, columns));
         }
     }
     out
@@ -209,7 +216,7 @@ fn significant(value: f64) -> String {
 
 #[cfg(test)]
 mod tests {
-    use super::significant;
+    use super::*;
 
     #[test]
     fn numbers_have_five_significant_figures_and_no_trailing_noughts() {
@@ -224,6 +231,20 @@ mod tests {
             (-2.5, "-2.5"),
         ] {
             assert_eq!(significant(value), text);
+        }
+    }
+
+    #[test]
+    fn findings_are_broken_between_words_on_a_narrow_terminal() {
+        for text in
+            [include_str!("../../sheets/bare-rotor.toml"), include_str!("../../sheets/batch-auger.toml")]
+        {
+            let targets = Targets::compute(&sheet::parse("s.toml", text.as_bytes()).unwrap());
+            assert!(!targets.findings.is_empty());
+            let shown = findings(&targets, 80);
+            assert!(shown.lines().all(|line| line.chars().count() <= 80), "{shown}");
+            let words = |text: &str| text.split_whitespace().map(str::to_owned).collect::<Vec<_>>();
+            assert_eq!(words(&shown), words(&findings(&targets, 100_000)));
         }
     }
 }
