@@ -89,6 +89,55 @@ fn every_sample_is_a_line_of_csv_with_every_digit_of_the_record() {
     }
 }
 
+/// A part of a run is found by check and step, as the report and `run.json` number them.
+#[test]
+fn every_sample_names_the_check_and_the_step_that_it_was_taken_for() {
+    let run = Recorded::new();
+    run.export(&["--csv"]);
+    let model = proofstand::record::read_run(&run.folder).unwrap();
+    let mut reader = csv::Reader::from_path(run.folder.join("samples.csv")).unwrap();
+    let head: Vec<String> = reader.headers().unwrap().iter().map(str::to_owned).collect();
+    assert_eq!(head[head.len() - 2..], ["check", "step"]);
+    let rows: Vec<csv::StringRecord> = reader.records().map(Result::unwrap).collect();
+    let mut named = 0;
+    for check in &model.checks {
+        for (number, step) in (1..).zip(&check.steps).filter(|(_, step)| step.last_sample > 0) {
+            let of: Vec<u32> = rows
+                .iter()
+                .filter(|row| row[head.len() - 2] == check.id && row[head.len() - 1] == format!("{number}"))
+                .map(|row| row[1].parse().unwrap())
+                .collect();
+            assert_eq!(of.first(), Some(&step.first_sample), "{} {number}", check.id);
+            assert_eq!(of.last(), Some(&step.last_sample), "{} {number}", check.id);
+            named += of.len();
+        }
+    }
+    assert!(named > rows.len() / 2, "{named} of {}", rows.len());
+    // All others are of no step: nothing was put to a wrong one.
+    assert_eq!(rows.iter().filter(|row| row[head.len() - 2].is_empty()).count(), rows.len() - named);
+}
+
+#[test]
+fn samples_of_a_check_that_was_taken_over_are_not_looked_for_in_the_later_run() {
+    let run = Recorded::new();
+    let mut model = proofstand::record::read_run(&run.folder).unwrap();
+    let check = model.checks.iter().find(|c| c.steps.iter().any(|s| s.last_sample > 0)).unwrap().id.clone();
+    let earlier = model.clone();
+    let (_, mut follows) = proofstand::record::follow::merge(
+        &earlier,
+        proofstand::record::model::FollowWhy::Again,
+        Vec::new(),
+        |_| false,
+        &[],
+    );
+    follows.taken_over.retain(|taken| taken.check == check);
+    model.follows = Some(follows);
+    proofstand::record::publish(&run.folder, &model).unwrap();
+    run.export(&["--csv"]);
+    let text = run.text("samples.csv");
+    assert!(text.lines().skip(1).all(|line| !line.contains(&format!(",{check},"))));
+}
+
 #[test]
 fn a_record_cut_anywhere_is_exported_as_far_as_it_is_sound() {
     let run = Recorded::new();
@@ -208,7 +257,9 @@ print(json.dumps({
     "rows": t.num_rows, "names": t.column_names, "types": [str(f.type) for f in t.schema], "metadata": m,
     "position": sum(c("position_counts")), "first": c("time_seconds")[0], "last": c("time_seconds")[-1],
     "command": sum(round(v * 1e6) for v in c("command_volts")), "no_segment": t.column("segment").null_count,
-    "live": c("state").count("live"), "torque_on": sum(c("flag_2_torque_on_conducting")),
+    "live": c("state").count("live"), "steps": sorted({(k, n) for k, n in zip(c("check"), c("step")) if k}),
+    "of_no_check": t.column("check").null_count, "of_no_step": t.column("step").null_count,
+    "torque_on": sum(c("flag_2_torque_on_conducting")),
 }))
 "#;
 
@@ -232,6 +283,18 @@ fn pyarrow_reads_the_same_numbers_and_their_units() {
     let live = samples.iter().filter(|s| s.state == proofstand_protocol::message::State::Live).count();
     assert_eq!(read["live"], live);
     assert_eq!(read["torque_on"], samples.iter().filter(|s| s.flags & 4 != 0).count());
+    let types = read["types"].as_array().unwrap();
+    assert_eq!(types[types.len() - 2..], ["string", "int32"]);
+    let model = proofstand::record::read_run(&run.folder).unwrap();
+    let mut steps = Vec::new();
+    for check in &model.checks {
+        let taken = (1..).zip(&check.steps).filter(|(_, step)| step.last_sample > 0);
+        steps.extend(taken.map(|(number, _)| (check.id.clone(), number)));
+    }
+    steps.sort();
+    assert_eq!(read["steps"], serde_json::json!(steps));
+    assert_eq!(read["of_no_check"], read["of_no_step"]);
+    assert!(read["of_no_check"].as_u64().unwrap() < samples.len() as u64 / 2);
     let units = &read["metadata"];
     assert_eq!(units["kind"], "REHEARSAL");
     for name in read["names"].as_array().unwrap().iter().map(|n| n.as_str().unwrap()) {

@@ -4,8 +4,8 @@ use std::fs::File;
 use std::io::BufWriter;
 use std::path::{Path, PathBuf};
 
-use super::follow::read;
 use super::person::tell;
+use super::run_folder::{must_be, read};
 use super::show;
 use crate::exit::Exit;
 use crate::export::{
@@ -17,7 +17,8 @@ use crate::report::json_schema;
 const EXAMPLES: &str = "\
 Examples:
   proofstand export runs/RUN --csv
-      samples.csv: one line a sample, the unit in every column's name; bursts.csv: one line a point
+      samples.csv: one line a sample, the unit in every column's name, check and step in the last two; bursts.csv: one \
+line a point
 
   proofstand export runs/RUN --parquet --vcd
       samples.parquet and bursts.parquet (units in their key-value metadata); signals.vcd (flags, index, state, raw
@@ -64,6 +65,7 @@ impl Cmd {
     }
 
     fn export(&self) -> Result<(), String> {
+        must_be(&self.run)?;
         let samples = self.run.join(SAMPLES);
         let wrong = |path: &Path, e: &dyn std::fmt::Display| format!("{}: {e}", path.display());
         let file = File::open(&samples).map_err(|e| wrong(&samples, &e))?;

@@ -7,11 +7,13 @@ mod bursts;
 mod columns;
 mod csv;
 mod parquet;
+mod step;
 mod vcd;
 
 pub use self::bursts::{bursts_csv, bursts_parquet, lines_vcd};
 pub use self::csv::csv;
 pub use self::parquet::parquet;
+pub use self::step::TakenFor;
 pub use self::vcd::vcd;
 
 use crate::record::model::Run;
@@ -30,6 +32,8 @@ pub struct Recorded<'a> {
     pub events: &'a [RecordedEvent],
     /// Name of each flag input; the input's number where the sheet gives it no role.
     pub flags: [String; FLAGS],
+    /// Which samples were taken for which step of which check.
+    pub steps: Vec<TakenFor>,
 }
 
 /// Flag inputs of a fixture.
@@ -53,7 +57,7 @@ impl<'a> Recorded<'a> {
                 *name = format!("flag_{}_{role}", flag.fixture_input);
             }
         }
-        Self { id, run, samples, events, flags }
+        Self { id, run, samples, events, flags, steps: step::steps(run) }
     }
 
     fn kind(&self) -> &'static str {

@@ -14,6 +14,7 @@ use ::parquet::schema::types::Type;
 use proofstand_protocol::message::Sample;
 
 use super::columns::{POSITION, QUANTITIES, SAMPLE, SEGMENT, STATE, segment, state};
+use super::step::{self, CHECK, STEP};
 use super::{ExportError, Recorded, damage};
 
 /// Rows in one group.
@@ -62,6 +63,8 @@ fn schema(of: &Recorded<'_>) -> Result<Type, ParquetError> {
     }
     fields.push(column(SEGMENT.0, Physical::INT32, Repetition::OPTIONAL, None)?);
     fields.push(column(STATE.0, Physical::BYTE_ARRAY, Repetition::REQUIRED, Some(LogicalType::String))?);
+    fields.push(column(CHECK.0, Physical::BYTE_ARRAY, Repetition::OPTIONAL, Some(LogicalType::String))?);
+    fields.push(column(STEP.0, Physical::INT32, Repetition::OPTIONAL, None)?);
     Type::group_type_builder("samples").with_fields(fields).build()
 }
 
@@ -94,6 +97,13 @@ fn columns<W: Write + Send>(
     next!(Int32Type, segments, Some(&there));
     let states: Vec<ByteArray> = rows.iter().map(|s| ByteArray::from(state(s.state))).collect();
     next!(ByteArrayType, states, None);
+    let taken_for: Vec<_> = rows.iter().map(|s| step::of(&of.steps, s)).collect();
+    let there: Vec<i16> = taken_for.iter().map(|t| i16::from(t.is_some())).collect();
+    let taken_for = || taken_for.iter().flatten();
+    let checks: Vec<ByteArray> = taken_for().map(|t| ByteArray::from(t.check.as_str())).collect();
+    next!(ByteArrayType, checks, Some(&there));
+    let steps: Vec<i32> = taken_for().map(|t| i32::try_from(t.step).unwrap_or(i32::MAX)).collect();
+    next!(Int32Type, steps, Some(&there));
     Ok(())
 }
 
@@ -116,7 +126,7 @@ fn metadata(of: &Recorded<'_>) -> Vec<KeyValue> {
         say(format!("about.{}", quantity.name), quantity.about.to_owned());
     }
     say(format!("unit.{}", POSITION.0), "count".to_owned());
-    for (name, about) in [SAMPLE, POSITION, SEGMENT, STATE] {
+    for (name, about) in [SAMPLE, POSITION, SEGMENT, STATE, CHECK, STEP] {
         say(format!("about.{name}"), about.to_owned());
     }
     for flag in &of.flags {
