@@ -175,6 +175,41 @@ fn bad_usage_ends_with_2_says_what_would_be_right_and_writes_nothing() {
     assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0);
 }
 
+#[test]
+fn what_is_no_run_s_folder_is_told_what_one_is_and_which_may_be_meant() {
+    let folder = tempfile::tempdir().unwrap();
+    for arguments in [&["report", "nosuch"][..], &["export", "nosuch", "--csv"], &["handover", "nosuch"]] {
+        proofstand(folder.path())
+            .args(arguments)
+            .assert()
+            .code(2)
+            .stderr(contains("nosuch: there is no such folder."))
+            .stderr(contains("is made by `proofstand rehearse` and `proofstand accept`"))
+            .stderr(contains("There is no run here yet: `proofstand rehearse SHEET` makes one"));
+    }
+    let run = rehearse(folder.path(), 0, &["--only", "fixture-self-check"]);
+    let name = run.file_name().unwrap().to_str().unwrap().to_owned();
+    let shortened = &name[..name.len() - 3];
+    let file = run.join("report.html");
+    for (given, says) in [
+        ("nosuch", format!("The newest there is runs/{name}")),
+        ("runs", format!("The newest there is runs/{name}")),
+        (shortened, format!("Did you mean runs/{name}?")),
+        (file.to_str().unwrap(), format!("The file's run is {}", run.display())),
+    ] {
+        proofstand(folder.path()).args(["report", given]).assert().code(2).stderr(contains(says));
+    }
+    // What follows a run, or cites one, says the same.
+    for option in [&["--resume", "nosuch"][..], &["--direction-from", "nosuch"]] {
+        proofstand(folder.path())
+            .args(["rehearse", SHEET])
+            .args(option)
+            .assert()
+            .code(2)
+            .stderr(contains("there is no such folder"));
+    }
+}
+
 fn nudge_of(run: &Run) -> &CheckRecord {
     run.checks.iter().find(|c| c.id == "nudge").unwrap()
 }

@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use super::identity::OPERATOR;
+use super::run_folder::must_be;
 use super::unit::same_unit;
 use crate::acceptance::Job;
 use crate::checks::{CitedDirection, Turned};
@@ -43,6 +44,7 @@ impl Cite {
 }
 
 fn cited(folder: &Path, job: &Job, kind: RunKind, identity: &[Fact]) -> Result<CitedDirection, String> {
+    must_be(folder)?;
     let run = open(folder)
         .map_err(|e| e.to_string())?
         .map_err(|_| "its record is not whole: the run was cut off".to_owned())?;

@@ -4,8 +4,8 @@ use std::path::PathBuf;
 
 use proofstand_units::Celsius;
 
-use super::follow::read;
 use super::person::tell;
+use super::run_folder::read;
 use super::show;
 use crate::compare::{Comparison, Line, compare};
 use crate::exit::Exit;
@@ -80,7 +80,7 @@ impl Cmd {
         if !(self.kelvin.is_finite() && self.kelvin >= 0.0) {
             return Err(format!("--kelvin {}: give a number of zero or more", self.kelvin));
         }
-        let run = |folder: &PathBuf| read(folder).map_err(|e| e.to_string());
+        let run = |folder: &PathBuf| read(folder);
         let (before, after) = (run(&self.before)?, run(&self.after)?);
         let mut found = compare(&before, &after, Celsius::new(self.kelvin)).map_err(|e| e.to_string())?;
         if !self.only.is_empty() {

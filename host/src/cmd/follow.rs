@@ -1,13 +1,14 @@
 //! `--resume` and `--again`: a run that follows an earlier one.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use super::input::Selection;
+use super::run_folder::read;
 use super::unit::may_follow;
-use crate::acceptance::{Job, cut_off};
+use crate::acceptance::Job;
 use crate::checks::{self, Check};
+use crate::record::follow;
 use crate::record::model::{Fact, FollowWhy, Run};
-use crate::record::{JOURNAL, RecordError, follow, open};
 
 /// Which earlier run is followed.
 #[derive(Debug, Clone, Default, clap::Args)]
@@ -44,7 +45,7 @@ impl Follow {
             (None, Some(folder)) => (FollowWhy::Again, folder),
             (None, None) => return Ok((selection.checks(job)?, None)),
         };
-        let earlier = read(folder).map_err(|e| e.to_string())?;
+        let earlier = read(folder)?;
         if earlier.axis.sheet_crc32 != job.sheet_crc32() {
             return Err(format!(
                 "the sheet is not the one of run {}: results against different sheets don't go into one record. \
@@ -65,20 +66,4 @@ impl Follow {
         };
         Ok((checks, Some((why, earlier))))
     }
-}
-
-/// A run from its folder, also if it was cut off.
-///
-/// # Errors
-/// If it can't be read.
-pub(super) fn read(folder: &Path) -> Result<Run, RecordError> {
-    Ok(match open(folder)? {
-        Ok(run) => run,
-        Err(journal) => {
-            let written = std::fs::metadata(folder.join(JOURNAL)).and_then(|m| m.modified()).ok();
-            let written = written.and_then(|t| jiff::Timestamp::try_from(t).ok());
-            let started = journal.opened.started.clone();
-            cut_off(journal, written.map_or(started, |t| t.to_string()))
-        }
-    })
 }

@@ -3,8 +3,8 @@
 use std::io::IsTerminal;
 use std::path::PathBuf;
 
-use super::follow::read;
 use super::person::{Keyboard, tell};
+use super::run_folder::read;
 use super::{show, stop};
 use crate::exit::Exit;
 use crate::record::model::{Run, Undone, Verdict};
@@ -58,7 +58,7 @@ impl Cmd {
     }
 
     fn hand_over(&self) -> Result<Exit, String> {
-        let mut run = read(&self.run).map_err(|e| e.to_string())?;
+        let mut run = read(&self.run)?;
         let rehearsal = crate::report::is_rehearsal(&run);
         for what in &self.add {
             let item = crate::acceptance::changed_at_the_bench(what);

@@ -4,8 +4,8 @@ use std::path::PathBuf;
 
 use proofstand_units::{KilogramSquareMetres, Metres};
 
-use super::follow::read;
 use super::person::tell;
+use super::run_folder::read;
 use super::show;
 use crate::exit::Exit;
 use crate::inertia::{Measured, Mounting, from_runs};
@@ -82,7 +82,7 @@ impl Cmd {
             hub: KilogramSquareMetres::new(self.hub),
             hub_expanded: KilogramSquareMetres::new(self.hub_uncertainty),
         };
-        let run = |folder: &PathBuf| read(folder).map_err(|e| e.to_string());
+        let run = |folder: &PathBuf| read(folder);
         let (a, b, c) = (run(&self.without)?, run(&self.with)?, run(&self.without_again)?);
         from_runs([&a, &b, &c], &mounting).map_err(|e| e.to_string())
     }

@@ -18,6 +18,7 @@ mod person;
 pub mod ports;
 pub mod rehearse;
 pub mod report;
+mod run_folder;
 pub mod schema;
 pub mod settings;
 mod show;

@@ -2,8 +2,8 @@
 
 use std::path::PathBuf;
 
-use super::follow::read;
 use super::person::tell;
+use super::run_folder::read;
 use super::show;
 use crate::exit::Exit;
 use crate::record::publish;
@@ -29,7 +29,8 @@ impl Cmd {
     /// Runs it.
     #[must_use]
     pub fn run(self) -> Exit {
-        let written = read(&self.run).and_then(|run| publish(&self.run, &run).map(|()| run));
+        let written = read(&self.run)
+            .and_then(|run| publish(&self.run, &run).map(|()| run).map_err(|error| error.to_string()));
         match written {
             Ok(run) => {
                 show::out(&show::run(&run));
