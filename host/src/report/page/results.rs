@@ -154,11 +154,20 @@ pub(in crate::report) fn parts(rows: &[ContributionRow], unit: &str) -> Markup {
                 td.n { (c.sensitivity.map_or_else(|| NONE.to_owned(), number::uncertainty)) }
                 td.n { (number::uncertainty(c.standard_uncertainty)) }
                 td.nb { (T(unit)) }
-                td.n { (c.degrees_of_freedom.map_or_else(|| "\u{221e}".to_owned(), |d| number::fixed(d, 0))) }
+                td.n { (of_part(c.degrees_of_freedom)) }
                 td.n { (number::fixed(c.share_percent, 1)) "\u{a0}%" }
                 td { (share(c.share_percent)) }
             }
         }
+    }
+}
+
+/// Degrees of freedom of one part, to a tenth where they are not whole: 2.7 is not 3.
+fn of_part(nu: Option<f64>) -> String {
+    match nu {
+        None => "\u{221e}".to_owned(),
+        Some(many) if many > 1000.0 => "> 1000".to_owned(),
+        Some(nu) => number::fixed(nu, usize::from((nu - nu.round()).abs() >= 0.05)),
     }
 }
 
