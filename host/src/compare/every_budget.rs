@@ -60,6 +60,22 @@ fn every_kind_of_budget_in_the_records_of_two_axes_holds_against_monte_carlo() {
         assert!((ours / recorded - 1.0).abs() < 1e-3, "{kind}: {ours} {recorded} {row:#?}");
         assert_interval(&row.id, &budget, 100 + seed as u64);
     }
+    let part = |id: &str, name: &str| {
+        let row = kinds.values().find(|row| row.id == id && row.budget.iter().any(|c| c.name == name));
+        let row = row.unwrap_or_else(|| panic!("{id}, {name}: {:#?}", kinds.keys()));
+        (row.clone(), row.budget.iter().find(|c| c.name == name).unwrap().clone())
+    };
+    // What a fit over the record says is type A, with as many degrees of freedom as the record has.
+    for (id, name) in [
+        ("enable-off-turning.forward.follows", "fit with enable open"),
+        ("enable-off-turning.forward.delay", "moment of the change of acceleration"),
+    ] {
+        let (row, c) = part(id, name);
+        assert!(c.kind == "A" && c.degrees_of_freedom.is_some(), "{row:#?}");
+    }
+    // 95 % of ± 4 ms, anywhere alike, is ± 3.8 ms.
+    let (row, c) = part("enable-off-rest.torque-on.on", "moment at which the contact closed");
+    assert!(c.distribution == "rectangular" && row.expanded_uncertainty.unwrap() < 3.82, "{row:#?}");
     for check in [
         "fixture-self-check",
         "command-scale",

@@ -11,6 +11,7 @@ use proofstand_units::{CountsPerRev, RadPerSec2, Seconds};
 
 use super::error::EstimateError;
 use super::track::{Track, between, signed_micros};
+use crate::metrology::DegreesOfFreedom;
 use crate::metrology::linear::{self, LinearFit, Scatter};
 
 /// What the command asks for.
@@ -42,6 +43,8 @@ pub struct Question {
 pub struct Release {
     /// How much the shaft follows a volt before enable was opened, relative standard uncertainty.
     pub before: f64,
+    /// Its degrees of freedom.
+    pub before_degrees_of_freedom: DegreesOfFreedom,
     /// The same after torque must be gone.
     pub after: After,
     /// When torque went; none if the shaft went on following, or the moment can't be made out.
@@ -55,8 +58,8 @@ pub struct Release {
 pub enum After {
     /// The shaft stands while something is commanded, since this moment.
     Stands(Micros),
-    /// It turns, and follows the command by this share of before, with standard uncertainty.
-    Follows(f64, f64),
+    /// It turns, and follows the command by this share of before, with standard uncertainty and its degrees of freedom.
+    Follows(f64, f64, DegreesOfFreedom),
 }
 
 /// When torque went.
@@ -68,6 +71,8 @@ pub struct Moment {
     pub change: RadPerSec2,
     /// Standard uncertainty of it by the record.
     pub standard_uncertainty: Seconds,
+    /// Degrees of freedom of the fit: of this, and of the drag that came with it.
+    pub degrees_of_freedom: DegreesOfFreedom,
 }
 
 /// The search for the moment: so long before the opening, in steps, then in finer ones.
@@ -116,7 +121,7 @@ pub fn release(
     };
     let released = match after {
         After::Stands(_) => true,
-        After::Follows(share, _) => share < 0.5,
+        After::Follows(share, ..) => share < 0.5,
     };
     let (mut moment, mut added_drag) = (None, None);
     if released {
@@ -134,7 +139,13 @@ pub fn release(
                 Some((RadPerSec2::new(found.drag.0 * radians), RadPerSec2::new(found.drag.1 * radians)));
         }
     }
-    Ok(Release { before: relative, after, moment, added_drag })
+    Ok(Release {
+        before: relative,
+        before_degrees_of_freedom: fit.fit.independent_degrees_of_freedom(),
+        after,
+        moment,
+        added_drag,
+    })
 }
 
 /// Since when the shaft stands, if it does at the end.
@@ -287,7 +298,8 @@ impl<'a> Stretch<'a> {
         let fit = linear::fit(&[self.power(0), self.power(1), main], &y, Scatter::Residuals)?;
         let (c, u) = last(&fit).unwrap_or((0.0, 0.0));
         let to_share = 1.0 / (main_scale * response);
-        Ok(After::Follows(c * to_share, (u * fit.widening() * to_share).abs()))
+        let nu = fit.independent_degrees_of_freedom();
+        Ok(After::Follows(c * to_share, (u * fit.widening() * to_share).abs(), nu))
     }
 
     /// By what share the way made is the one that the speed command asks for, beside an even slowing-down.
@@ -302,7 +314,7 @@ impl<'a> Stretch<'a> {
             Scatter::Residuals,
         )?;
         let (share, u) = last(&fit).map_or((0.0, 0.0), |(c, u)| (c / size, u / size));
-        Ok(After::Follows(share, u * fit.widening()))
+        Ok(After::Follows(share, u * fit.widening(), fit.independent_degrees_of_freedom()))
     }
 
     /// The moment at which torque went.
@@ -342,6 +354,7 @@ impl<'a> Stretch<'a> {
                 delay: Seconds::new(end - opened + self.lag_of(follows, &fit)),
                 change: RadPerSec2::new((command - drag * per).abs() * radians),
                 standard_uncertainty: Seconds::new(u.hypot(FINE_STEP / 12.0_f64.sqrt())),
+                degrees_of_freedom: fit.fit.independent_degrees_of_freedom(),
             },
             drag: (drag * per, drag_u * per * fit.widening()),
         })
@@ -472,12 +485,16 @@ mod tests {
         for follows in [Follows::Torque, Follows::Speed] {
             for friction in [50.0, 1.0] {
                 let obeys = ask(&Shaft { follows, friction, ..FREE });
-                let After::Follows(share, u) = obeys.after else { panic!("{obeys:?}") };
+                let After::Follows(share, u, nu) = obeys.after else { panic!("{obeys:?}") };
                 // Under a speed command, coasting and following look more alike: the share is right, and less sharp.
                 let sharp = if follows == Follows::Torque { 2.0 } else { 1.0 };
                 assert!(share + sharp * u < 0.5, "{follows:?} {friction}: {obeys:?}");
+                // Never more than there are samples.
+                for nu in [nu, obeys.before_degrees_of_freedom, obeys.moment.unwrap().degrees_of_freedom] {
+                    assert!(nu.finite().is_some_and(|nu| nu < 400.0), "{obeys:?}");
+                }
                 let ignores = ask(&Shaft { follows, friction, obeys: false, ..FREE });
-                let After::Follows(share, u) = ignores.after else { panic!("{ignores:?}") };
+                let After::Follows(share, u, _) = ignores.after else { panic!("{ignores:?}") };
                 assert!(share - sharp * u > 0.5, "{follows:?} {friction}: {ignores:?}");
                 assert_eq!(ignores.moment, None);
             }

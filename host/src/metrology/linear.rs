@@ -54,6 +54,13 @@ impl LinearFit {
         ((1.0 + r) / (1.0 - r)).sqrt()
     }
 
+    /// Degrees of freedom where neighbouring residuals go together: as many as there are independent ones, at least one.
+    #[must_use]
+    pub fn independent_degrees_of_freedom(&self) -> DegreesOfFreedom {
+        let fewer = self.degrees_of_freedom.finite().map(|nu| (nu / self.widening().powi(2)).max(1.0));
+        fewer.and_then(|nu| DegreesOfFreedom::new(nu).ok()).unwrap_or(DegreesOfFreedom::INFINITE)
+    }
+
     /// A weighted sum of the parameters and its standard uncertainty, with what they have in common.
     #[must_use]
     pub fn combination(&self, weights: &[f64]) -> (f64, f64) {

@@ -149,11 +149,15 @@ fn run(context: &Context<'_>, name: &str, made: &StepEvidence, rows: &mut Vec<Re
         After::Stands(_) => row
             .measured(0.0)
             .verdict(Verdict::Accepted, "it stands although something is commanded: there is no torque"),
-        After::Follows(share, u) => {
+        After::Follows(share, u, nu) => {
             let share_percent = Percent::new(share * 100.0);
             let measured = Budget::new(share_percent)
-                .with(Contribution::normal("fit with enable open", Percent::new(u * 100.0)))
-                .with(Contribution::normal("fit before", Percent::new(release.before * share.abs() * 100.0)));
+                .with(Contribution::type_a("fit with enable open", Percent::new(u * 100.0), nu))
+                .with(Contribution::type_a(
+                    "fit before",
+                    Percent::new(release.before * share.abs() * 100.0),
+                    release.before_degrees_of_freedom,
+                ));
             row.judged(&measured, &limits, context.by())
         }
     });
@@ -241,22 +245,24 @@ fn delay(context: &Context<'_>, release: &Release, opened: Micros) -> Option<Bud
     let contact = Contribution::rectangular(CONTACT_OPENED, HALF_TICK);
     let axis = &context.motion.axis;
     let cogging = axis.torque_at(COGGING).get() / axis.inertia.get();
-    let fitted = release.moment.map(|m| {
-        (m.delay, m.standard_uncertainty, TO_DIFFER * (cogging / m.change.get().max(1e-9)).min(1.0))
-    });
+    let fitted = release.moment.map(|m| (m, TO_DIFFER * (cogging / m.change.get().max(1e-9)).min(1.0)));
     if let After::Stands(since) = release.after {
         // A shaft that stands has lost its torque before.
         let half = Seconds::new(since.0.saturating_sub(opened.0) as f64 * 0.5e-6);
         let sharper = |u: Seconds, moved: Seconds| half.get() / 3.0_f64.sqrt() < u.get().hypot(moved.get());
-        if fitted.is_none_or(|(_, u, moved)| sharper(u, moved)) {
+        if fitted.is_none_or(|(m, moved)| sharper(m.standard_uncertainty, moved)) {
             let named = Contribution::rectangular("some time before standstill", half);
             return Some(Budget::new(half).with(named).with(contact));
         }
     }
-    let (value, u, moved) = fitted?;
+    let (fitted, moved) = fitted?;
     Some(
-        Budget::new(value)
-            .with(Contribution::normal("moment of the change of acceleration", u))
+        Budget::new(fitted.delay)
+            .with(Contribution::type_a(
+                "moment of the change of acceleration",
+                fitted.standard_uncertainty,
+                fitted.degrees_of_freedom,
+            ))
             .with(Contribution::rectangular("cogging beside that change", moved))
             .with(contact),
     )
@@ -315,7 +321,7 @@ fn slowed(
             ),
         );
     }
-    let Some((drag, u)) = release.added_drag else {
+    let (Some((drag, u)), Some(moment)) = (release.added_drag, release.moment) else {
         return row.without(Verdict::Undecided, "it comes to rest too soon to tell coasting from braking");
     };
     let percent = |a: f64| Percent::new(a * axis.inertia.get() / axis.rated_torque.get() * 100.0);
@@ -324,7 +330,7 @@ fn slowed(
     let added = percent(-drag.get() * way);
     let inertia = context.sheet.inertia().relative().get() / 200.0;
     let measured = Budget::new(added)
-        .with(Contribution::normal("fit of the acceleration", percent(u.get())))
+        .with(Contribution::type_a("fit of the acceleration", percent(u.get()), moment.degrees_of_freedom))
         .with(Contribution::normal("inertia", added.abs() * inertia))
         .with(Contribution::rectangular("cogging in one window", COGGING));
     row.judged(&measured, &limits, context.by())
