@@ -57,8 +57,12 @@ fn every_budget_of_the_command_s_scale_holds_against_monte_carlo() {
     let points: Vec<_> = levels.iter().map(|l| scale::reversal_point(l, &inputs)).collect();
     let way = scale::by_reversal(&torque_line(&points).unwrap(), &levels, &inputs);
     let read_out = scale::by_read_out(&points, Volts::new(3.0), Percent::new(1.0), &inputs).unwrap();
-    let reading =
-        |v: f64| DisplayReading { level: Volts::new(v), shown: Percent::new((50.0 * v).round() / 10.0) };
+    let reading = |v: f64| DisplayReading {
+        level: Volts::new(v),
+        shown: Percent::new((50.0 * v).round() / 10.0),
+        middle: Volts::ZERO,
+        shown_middle: Percent::ZERO,
+    };
     let display = scale::by_display(&[1.0, 2.0, 4.0].map(reading), Percent::new(0.1), &inputs).unwrap();
     assert_interval("gain by reversal", &way.budget(), 1);
     assert_interval("gain by read-out", &read_out.budget(), 2);

@@ -28,10 +28,13 @@ impl Cycle {
             .map(|a| a.acceleration.get())
     }
 
+    fn fits(&self) -> [AccelerationEstimate; 4] {
+        [self.plus_forward, self.minus_forward, self.plus_backward, self.minus_backward]
+    }
+
     /// Standard uncertainty of the mean of all four from the four fits.
     fn of_fits(&self) -> f64 {
-        let fits = [self.plus_forward, self.minus_forward, self.plus_backward, self.minus_backward];
-        fits.iter().map(|a| a.standard_uncertainty.get().powi(2)).sum::<f64>().sqrt() / 4.0
+        self.fits().iter().map(|a| a.standard_uncertainty.get().powi(2)).sum::<f64>().sqrt() / 4.0
     }
 
     /// (α₁−α₂)/2: acceleration by the command alone, turning positively.
@@ -75,7 +78,7 @@ pub struct CycleMean {
     pub mean: RadPerSec2,
     /// Standard uncertainty of the mean: scatter over the cycles (type A), but not less than the fits themselves say.
     pub standard_uncertainty: RadPerSec2,
-    /// Degrees of freedom; infinite where the fits decide.
+    /// Degrees of freedom: cycles less one, or those of the fits together where they decide.
     pub degrees_of_freedom: DegreesOfFreedom,
 }
 
@@ -93,7 +96,12 @@ impl CycleMean {
             degrees_of_freedom: if by_scatter {
                 DegreesOfFreedom::of_fit(cycles.len(), 1)
             } else {
-                DegreesOfFreedom::INFINITE
+                DegreesOfFreedom::of_sum(
+                    cycles
+                        .iter()
+                        .flat_map(Cycle::fits)
+                        .map(|a| (a.standard_uncertainty.get(), a.degrees_of_freedom)),
+                )
             },
         }
     }
@@ -168,6 +176,16 @@ mod tests {
         let mean = CycleMean::of(&spread, Cycle::gain, 1.0);
         assert!((mean.standard_uncertainty.get() - 20.0 / 3.0_f64.sqrt()).abs() < 1e-12);
         assert_eq!((mean.mean.get(), mean.degrees_of_freedom.finite()), (400.0, Some(2.0)));
+        // Sixteen fits of ten degrees of freedom each, all alike: 160 together (Welch-Satterthwaite).
+        let mut fitted = alike;
+        for c in &mut fitted {
+            for a in [&mut c.plus_forward, &mut c.minus_forward, &mut c.plus_backward, &mut c.minus_backward]
+            {
+                a.degrees_of_freedom = DegreesOfFreedom::of_fit(14, 4);
+            }
+        }
+        let nu = CycleMean::of(&fitted, Cycle::gain, 1.0).degrees_of_freedom.finite().unwrap();
+        assert!((nu - 160.0).abs() < 1e-9, "{nu}");
         // One cycle has no scatter: the fits stand for it.
         let one = CycleMean::of(&spread[..1], Cycle::gain, 1.0);
         assert!((one.standard_uncertainty.get() - 1.0).abs() < 1e-12);

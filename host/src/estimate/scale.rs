@@ -97,7 +97,7 @@ impl ScaleInputs {
 
     fn line_scatter(&self, name: &str, line: &TorqueLine) -> Contribution {
         let scatter = PercentPerVolt::new(line.gain_scatter.get() * self.percent_per_torque());
-        Contribution::type_a(name, scatter, line.degrees_of_freedom)
+        Contribution::type_a(name, scatter, line.gain_degrees_of_freedom)
     }
 }
 
@@ -108,6 +108,7 @@ pub fn reversal_point(estimate: &ReversalEstimate, inputs: &ScaleInputs) -> Leve
         level: estimate.level,
         torque: estimate.gain.torque(inputs.inertia) * inputs.count_sign,
         scatter: NewtonMetres::new(estimate.gain.standard_uncertainty.get() * inputs.inertia.get()),
+        degrees_of_freedom: estimate.gain.degrees_of_freedom,
     }
 }
 
@@ -131,7 +132,7 @@ pub fn of_one_level(
                 .with_sensitivity(Sensitivity::of(gain, inputs.inertia)),
         )
         .with(Contribution::rectangular("clock of the fixture", gain * (2e-6 * inputs.clock_ppm)))
-        .with(Contribution::normal("scatter of the level", per_volt(point.scatter)))
+        .with(Contribution::type_a("scatter of the level", per_volt(point.scatter), point.degrees_of_freedom))
         .with(Contribution::rectangular(
             "zero of the line, as far as it is allowed",
             PercentPerVolt::new(zero_allowed.get() / point.level.get()),
@@ -198,9 +199,8 @@ pub fn offset(levels: &[&ReversalEstimate], gain: PercentPerVolt, inputs: &Scale
         let nu = DegreesOfFreedom::of_fit(offsets.len(), 1);
         Contribution::type_a("scatter over the levels", Percent::new(spread), nu)
     } else {
-        let each = levels.iter().filter_map(|l| Some(fit(l).powi(2) / l.offset.degrees_of_freedom.finite()?));
         let nu =
-            DegreesOfFreedom::new(fits.powi(4) / each.sum::<f64>()).unwrap_or(DegreesOfFreedom::INFINITE);
+            DegreesOfFreedom::of_sum(levels.iter().map(|l| (fit(l).sqrt(), l.offset.degrees_of_freedom)));
         Contribution::type_a("scatter within the levels", Percent::new(fits), nu)
     };
     let value = Percent::new(mean);
@@ -237,30 +237,41 @@ pub fn read_out_point(
         }
         let torque = readout::mean(settled, Channel::Torque)?;
         let command = readout::mean(settled, Channel::Readback)?;
-        halves.push((command.mean.get(), torque.mean.get(), torque.standard_uncertainty.get()));
+        let noise = (torque.standard_uncertainty.get(), torque.degrees_of_freedom);
+        halves.push((command.mean.get(), torque.mean.get(), noise));
     }
-    let pairs: Vec<(f64, f64, f64)> = halves
+    let pairs: Vec<(f64, f64, [(f64, DegreesOfFreedom); 2])> = halves
         .chunks_exact(2)
         .filter(|p| p[0].0 * p[1].0 < 0.0)
         .map(|p| {
             let sign = p[0].0.signum();
-            (sign * (p[0].0 - p[1].0) / 2.0, sign * (p[0].1 - p[1].1) / 2.0, p[0].2.hypot(p[1].2) / 2.0)
+            (sign * (p[0].0 - p[1].0) / 2.0, sign * (p[0].1 - p[1].1) / 2.0, [p[0].2, p[1].2])
         })
         .collect();
     if pairs.is_empty() {
         return Err(EstimateError::NoReversal { segments: halves.len() });
     }
     let n = pairs.len() as f64;
-    let mean = |of: fn(&(f64, f64, f64)) -> f64| pairs.iter().map(of).sum::<f64>() / n;
-    let (level, shown) = (mean(|p| p.0), mean(|p| p.1));
+    let level = pairs.iter().map(|p| p.0).sum::<f64>() / n;
+    let shown = pairs.iter().map(|p| p.1).sum::<f64>() / n;
     let spread = if pairs.len() > 1 {
         (pairs.iter().map(|p| (p.1 - shown).powi(2)).sum::<f64>() / (n - 1.0) / n).sqrt()
     } else {
         0.0
     };
-    let noise = pairs.iter().map(|p| p.2 * p.2).sum::<f64>().sqrt() / n;
+    let noises = || pairs.iter().flat_map(|p| p.2);
+    let noise = noises().map(|(u, _)| u * u).sum::<f64>().sqrt() / 2.0 / n;
     let torque = |volts: f64| rated_torque * (volts / volts_at_rated.get());
-    Ok(LevelPoint { level: Volts::new(level), torque: torque(shown), scatter: torque(spread.max(noise)) })
+    Ok(LevelPoint {
+        level: Volts::new(level),
+        torque: torque(shown),
+        scatter: torque(spread.max(noise)),
+        degrees_of_freedom: if spread >= noise && pairs.len() > 1 {
+            DegreesOfFreedom::of_fit(pairs.len(), 1)
+        } else {
+            DegreesOfFreedom::of_sum(noises())
+        },
+    })
 }
 
 /// The scale from the amplifier's torque read-out.
@@ -306,6 +317,10 @@ pub struct DisplayReading {
     pub level: Volts,
     /// Half the difference of the two numbers, in percent of rated torque.
     pub shown: Percent,
+    /// Half the sum of the two commands.
+    pub middle: Volts,
+    /// Half the sum of the two numbers.
+    pub shown_middle: Percent,
 }
 
 /// The scale from a person's reading of the amplifier's own display, which shows steps of `step`.
@@ -322,23 +337,47 @@ pub fn by_display(
     let torque = |percent: f64| inputs.rated_torque * (percent / 100.0);
     let points: Vec<LevelPoint> = readings
         .iter()
-        .map(|r| LevelPoint { level: r.level, torque: torque(r.shown.get()), scatter: torque(u) })
+        .map(|r| LevelPoint {
+            level: r.level,
+            torque: torque(r.shown.get()),
+            scatter: torque(u),
+            degrees_of_freedom: DegreesOfFreedom::INFINITE,
+        })
         .collect();
     let line = torque_line(&points)?;
     let gain = inputs.gain_of(&line);
     let highest = readings.iter().map(|r| r.level).fold(Volts::ZERO, Volts::max);
-    // The steps are known; readings that lie farther from the line than they allow widen them in proportion (Birge 1932).
     let volts: Vec<f64> = points.iter().map(|p| p.level.get()).collect();
     let shown: Vec<f64> = readings.iter().map(|r| r.shown.get()).collect();
     let fit = line::fit(&volts, &shown, Weights::Uncertainties(&vec![u; volts.len()]))?;
-    let rounding = Contribution::normal(
-        "steps of the display, and readings about the line",
-        PercentPerVolt::new(fit.slope_uncertainty * fit.residual_deviation.max(1.0)),
-    );
+    let (deviation, freedom) = about_the_line(readings, &fit);
+    // The steps are known; readings that lie farther from the line than they allow widen them in proportion (Birge 1932), and
+    // then it is their scatter that is stated.
+    let name = "steps of the display, and readings about the line";
+    let of_slope = |u: f64| PercentPerVolt::new(u * fit.slope_spread);
+    let rounding = if deviation > u {
+        Contribution::type_a(name, of_slope(deviation), freedom)
+    } else {
+        Contribution::normal(name, of_slope(u))
+    };
     // Other levels than those of the other ways: each has a place of its own on the curve.
     let of_levels = inputs.levels(&line, highest);
     let own = core::iter::once(rounding).chain(of_levels.own).collect();
     Ok(Way { name: "display", value: gain, own, shared: of_levels.shared })
+}
+
+/// Standard deviation of the readings, in percent of rated torque, and its degrees of freedom. Half the difference and half
+/// the sum of two numbers scatter alike; the former lie about the line, the latter about one offset. Together they tell more
+/// than three points about a line do, which leave one degree of freedom (a pooled variance; JCGM 100:2008, 4.2.4).
+fn about_the_line(readings: &[DisplayReading], fit: &line::LineFit) -> (f64, DegreesOfFreedom) {
+    let middles: Vec<f64> =
+        readings.iter().map(|r| r.shown_middle.get() - fit.slope * r.middle.get()).collect();
+    let n = readings.len();
+    let mean = middles.iter().sum::<f64>() / n as f64;
+    let squares = fit.residuals.iter().map(|r| r * r).sum::<f64>()
+        + middles.iter().map(|m| (m - mean).powi(2)).sum::<f64>();
+    let left = (2 * n).saturating_sub(3).max(1);
+    ((squares / left as f64).sqrt(), DegreesOfFreedom::of_fit(2 * n, 3))
 }
 
 /// The torque that an inertia and an acceleration mean can't be more than the motor's peak; if it is, the inertia stated
@@ -359,7 +398,7 @@ mod tests {
     use super::*;
     use crate::estimate::synthetic::{Motor, reversals};
     use crate::estimate::{ReversalWindow, Shape, reversal::reversal};
-    use crate::metrology::VoltageUncertainty;
+    use crate::metrology::{Kind, VoltageUncertainty};
     use proofstand_protocol::units::Microvolts;
     use proofstand_units::CountsPerRev;
 
@@ -468,12 +507,37 @@ mod tests {
     fn a_coarse_display_is_as_uncertain_as_its_steps() {
         // Closed form: half a difference of two numbers rounded to 1 % is uncertain by 1/√24 %; the slope through 1, 2, 4 V
         // (Sxx = 14/3) by that over √Sxx.
-        let reading =
-            |v: f64| DisplayReading { level: Volts::new(v), shown: Percent::new((5.0 * v).round()) };
+        let reading = |v: f64| DisplayReading {
+            level: Volts::new(v),
+            shown: Percent::new((5.0 * v).round()),
+            middle: Volts::ZERO,
+            shown_middle: Percent::ZERO,
+        };
         let way = by_display(&[1.0, 2.0, 4.0].map(reading), Percent::new(1.0), &inputs()).unwrap();
         let u = way.own[0].input_uncertainty();
         assert!((u / ((1.0 / 24.0_f64.sqrt()) / (14.0_f64 / 3.0).sqrt()) - 1.0).abs() < 1e-9, "{u}");
         assert!((way.value.get() - 5.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn readings_that_scatter_more_than_the_steps_allow_are_type_a_with_the_degrees_of_freedom_of_all_of_them()
+    {
+        // By hand: on the line at 1, 2, 3 V but for a second difference of 0.6 %, residuals 0.1, −0.2, 0.1; half sums about
+        // 2 % by 0.3, −0.3, 0 beside 5 %/V of 0.1 V. s² = (0.06 + 0.18)/3, three degrees of freedom, Sxx = 2.
+        let reading = |v: f64, shown: f64, apart: f64| DisplayReading {
+            level: Volts::new(v),
+            shown: Percent::new(shown),
+            middle: Volts::new(0.1),
+            shown_middle: Percent::new(2.5 + apart),
+        };
+        let all = [reading(1.0, 5.0, 0.3), reading(2.0, 9.7, -0.3), reading(3.0, 15.0, 0.0)];
+        let way = by_display(&all, Percent::new(0.1), &inputs()).unwrap();
+        let own = &way.own[0];
+        assert!((own.input_uncertainty() - 0.08_f64.sqrt() / 2.0_f64.sqrt()).abs() < 1e-9, "{own:?}");
+        assert_eq!((own.kind, own.degrees_of_freedom().finite()), (Kind::A, Some(3.0)));
+        // A coarser display explains them: then the steps are what is uncertain, and they are known.
+        let coarse = by_display(&all, Percent::new(2.0), &inputs()).unwrap();
+        assert_eq!((coarse.own[0].kind, coarse.own[0].degrees_of_freedom().finite()), (Kind::B, None));
     }
 
     #[test]

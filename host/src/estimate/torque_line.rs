@@ -15,6 +15,8 @@ pub struct LevelPoint {
     pub torque: NewtonMetres,
     /// Its standard uncertainty from scatter only: what all levels share (inertia, calibration) is added after the fit.
     pub scatter: NewtonMetres,
+    /// Degrees of freedom of that.
+    pub degrees_of_freedom: DegreesOfFreedom,
 }
 
 /// Torque over volts.
@@ -28,8 +30,11 @@ pub struct TorqueLine {
     pub intercept: NewtonMetres,
     /// Its standard uncertainty, likewise.
     pub intercept_scatter: NewtonMetres,
-    /// Degrees of freedom of both uncertainties.
-    pub degrees_of_freedom: DegreesOfFreedom,
+    /// Degrees of freedom of the gain's: of the deviations from the line, or where the points' own scatter counts, of that
+    /// (Welch-Satterthwaite over the levels; JCGM 100:2008, G.4).
+    pub gain_degrees_of_freedom: DegreesOfFreedom,
+    /// Of the intercept's, likewise.
+    pub intercept_degrees_of_freedom: DegreesOfFreedom,
     /// Torque less line, level by level.
     pub residuals: Vec<NewtonMetres>,
     /// The residual of largest magnitude, as a magnitude.
@@ -57,12 +62,19 @@ pub fn torque_line(points: &[LevelPoint]) -> Result<TorqueLine, EstimateError> {
     };
     let wider = believed.filter(|b| b.slope_uncertainty > fit.slope_uncertainty);
     let spread = wider.as_ref().unwrap_or(&fit);
+    let freedom = |weights: &[f64]| match &wider {
+        Some(_) => DegreesOfFreedom::of_sum(
+            points.iter().zip(weights).map(|(p, w)| (w * p.scatter.get(), p.degrees_of_freedom)),
+        ),
+        None => fit.degrees_of_freedom,
+    };
     Ok(TorqueLine {
         gain: NewtonMetresPerVolt::new(fit.slope),
         gain_scatter: NewtonMetresPerVolt::new(spread.slope_uncertainty),
         intercept: NewtonMetres::new(fit.intercept),
         intercept_scatter: NewtonMetres::new(spread.intercept_uncertainty),
-        degrees_of_freedom: spread.degrees_of_freedom,
+        gain_degrees_of_freedom: freedom(&fit.slope_weights),
+        intercept_degrees_of_freedom: freedom(&fit.intercept_weights),
         residuals: fit.residuals.iter().map(|r| NewtonMetres::new(*r)).collect(),
         linearity: NewtonMetres::new(fit.largest_residual().abs()),
         gain_spread: fit.slope_spread,
@@ -80,6 +92,7 @@ mod tests {
             level: Volts::new(level),
             torque: NewtonMetres::new(torque),
             scatter: NewtonMetres::new(1e-4),
+            degrees_of_freedom: DegreesOfFreedom::of_fit(3, 1),
         };
         let straight = torque_line(&[0.5, 1.0, 2.0, 3.0].map(|v| point(v, 0.01 + 0.08 * v))).unwrap();
         assert!(
@@ -88,9 +101,16 @@ mod tests {
         assert!(straight.linearity.get() < 1e-12);
         // With no deviations the scatter of the points is believed: u(slope) = u/√Sxx, Sxx = 3.6875.
         assert!((straight.gain_scatter.get() - 1e-4 / 3.6875_f64.sqrt()).abs() < 1e-12);
+        // Four scatters of two degrees of freedom each (JCGM 100:2008, G.2b, by hand): with weights (x − x̄)/Sxx, x̄ = 1.625,
+        // ν = 2·(Σ(x − x̄)²)² / Σ(x − x̄)⁴.
+        let squares: [f64; 4] = [1.265_625, 0.390_625, 0.140_625, 1.890_625];
+        let want = 2.0 * squares.iter().sum::<f64>().powi(2) / squares.iter().map(|s| s * s).sum::<f64>();
+        let nu = straight.gain_degrees_of_freedom.finite().unwrap();
+        assert!((nu - want).abs() < 1e-9 && nu < 8.0, "{nu}");
         let bent = torque_line(&[point(1.0, 0.08), point(2.0, 0.16), point(3.0, 0.21)]).unwrap();
         // Closed form for three even points: residuals are d/6, −d/3, d/6 of the second difference d = −0.03.
         assert!((bent.linearity.get() - 0.01).abs() < 1e-12, "{bent:?}");
+        assert_eq!(bent.gain_degrees_of_freedom.finite(), Some(1.0));
         assert!(torque_line(&[point(1.0, 0.1), point(2.0, 0.2)]).is_err());
     }
 }

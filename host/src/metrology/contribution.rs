@@ -101,6 +101,18 @@ impl DegreesOfFreedom {
         }
     }
 
+    /// Of a sum of independent parts, each with its standard uncertainty in the sum and its degrees of freedom
+    /// (Welch-Satterthwaite; JCGM 100:2008, G.4.1).
+    #[must_use]
+    pub fn of_sum(parts: impl IntoIterator<Item = (f64, Self)>) -> Self {
+        let (mut variance, mut spread) = (0.0, 0.0);
+        for (u, nu) in parts {
+            variance += u * u;
+            spread += nu.finite().map_or(0.0, |nu| u.powi(4) / nu);
+        }
+        Self::new(variance * variance / spread).unwrap_or(Self::INFINITE)
+    }
+
     /// The number, or none where infinite.
     #[must_use]
     pub const fn finite(self) -> Option<f64> {

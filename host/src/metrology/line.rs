@@ -43,6 +43,10 @@ pub struct LineFit {
     pub slope_spread: f64,
     /// What they make in the intercept.
     pub intercept_spread: f64,
+    /// What an error of one unit in each y makes in the slope.
+    pub slope_weights: Vec<f64>,
+    /// What it makes in the intercept.
+    pub intercept_weights: Vec<f64>,
     centre: f64,
     mean: f64,
     mean_variance: f64,
@@ -103,13 +107,14 @@ pub fn fit(x: &[f64], y: &[f64], weights: Weights<'_>) -> Result<LineFit, Metrol
     let (deviation, unit, degrees_of_freedom) = scatter(&residuals, &w, weights, 2);
     let slope_variance = unit / sxx;
     let mean_variance = unit / total;
-    let in_slope = |x: f64, w: f64| w * (x - x0) / sxx;
-    let spread = |weight: &dyn Fn(f64, f64) -> f64| {
-        x.iter().zip(&w).map(|(x, w)| weight(*x, *w).powi(2)).sum::<f64>().sqrt()
-    };
+    let slope_weights: Vec<f64> = x.iter().zip(&w).map(|(x, w)| w * (x - x0) / sxx).collect();
+    let intercept_weights: Vec<f64> =
+        w.iter().zip(&slope_weights).map(|(w, in_slope)| w / total - x0 * in_slope).collect();
     Ok(LineFit {
-        slope_spread: spread(&in_slope),
-        intercept_spread: spread(&|x, w| w / total - x0 * in_slope(x, w)),
+        slope_spread: root_of_squares(&slope_weights),
+        intercept_spread: root_of_squares(&intercept_weights),
+        slope_weights,
+        intercept_weights,
         slope,
         intercept: y0 - slope * x0,
         slope_uncertainty: slope_variance.sqrt(),
@@ -146,9 +151,12 @@ pub fn fit_through_origin(x: &[f64], y: &[f64], weights: Weights<'_>) -> Result<
     let residuals: Vec<f64> = x.iter().zip(y).map(|(x, y)| y - slope * x).collect();
     let (deviation, unit, degrees_of_freedom) = scatter(&residuals, &w, weights, 1);
     let slope_variance = unit / sxx;
+    let slope_weights: Vec<f64> = x.iter().zip(&w).map(|(x, w)| w * x / sxx).collect();
     Ok(LineFit {
-        slope_spread: x.iter().zip(&w).map(|(x, w)| (w * x / sxx).powi(2)).sum::<f64>().sqrt(),
+        slope_spread: root_of_squares(&slope_weights),
         intercept_spread: 0.0,
+        slope_weights,
+        intercept_weights: vec![0.0; x.len()],
         slope,
         intercept: 0.0,
         slope_uncertainty: slope_variance.sqrt(),
@@ -163,6 +171,10 @@ pub fn fit_through_origin(x: &[f64], y: &[f64], weights: Weights<'_>) -> Result<
         mean_variance: 0.0,
         slope_variance,
     })
+}
+
+fn root_of_squares(values: &[f64]) -> f64 {
+    values.iter().map(|v| v * v).sum::<f64>().sqrt()
 }
 
 fn explained(residuals: &[f64], w: &[f64], total: f64) -> f64 {

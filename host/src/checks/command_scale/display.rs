@@ -129,6 +129,8 @@ pub(super) fn readings(context: &Context<'_>, evidence: &[StepEvidence]) -> Vec<
             Some(DisplayReading {
                 level: (plus.0 - minus.0) * 0.5,
                 shown: Percent::new((plus.1 - minus.1) / 2.0),
+                middle: (plus.0 + minus.0) * 0.5,
+                shown_middle: Percent::new((plus.1 + minus.1) / 2.0),
             })
         })
         .collect()

@@ -260,7 +260,7 @@ impl Scale<'_> {
             .with(Contribution::type_a(
                 "scatter of the levels about the line",
                 scatter,
-                self.line.degrees_of_freedom,
+                self.line.intercept_degrees_of_freedom,
             ))
             .with(self.inputs.line_at_zero(self.line));
         let row = Row::number("command-scale.zero", "Line at 0 V, percent of rated torque", "%").target(0.0);
