@@ -8,7 +8,7 @@ use super::assumed::{RANGE, STEP, board, temperature_range};
 use super::linearity::Linearity;
 use super::reading::Level;
 use crate::metrology::correlated::{covariance_of, fit_correlated};
-use crate::metrology::{MetrologyError, VoltageUncertainty};
+use crate::metrology::{DegreesOfFreedom, MetrologyError, VoltageUncertainty};
 
 /// A table must take out at least so many times the noise to be worth more than a straight line. Common practice, no
 /// source: with seventeen points, chance alone goes past twice the noise less than once in ten thousand boards.
@@ -110,6 +110,8 @@ pub struct Fitted {
     pub channels_leave: [Volts; 4],
     /// The corrected command's uncertainty.
     pub uncertainty: VoltageUncertainty,
+    /// Degrees of freedom of the readings' scatter: one a level. None where the meter's last digit says more than they do.
+    pub scatter_freedom: Option<DegreesOfFreedom>,
 }
 
 impl Fitted {
@@ -128,7 +130,8 @@ impl Fitted {
 pub fn fit(levels: &[Level], accuracy: &Accuracy) -> Result<Fitted, MetrologyError> {
     let nominal: Vec<Volts> = levels.iter().map(|l| l.nominal).collect();
     let mean: Vec<Volts> = levels.iter().map(Level::mean).collect();
-    let noise = noise(levels, accuracy);
+    let digit = last_digit(accuracy);
+    let noise = noise(levels).max(digit);
     // The meter's gain and zero are the same at every level: they move the whole line.
     let common =
         [mean.iter().map(|v| v.get() * accuracy.gain()).collect(), vec![accuracy.zero().get(); mean.len()]];
@@ -170,6 +173,7 @@ pub fn fit(levels: &[Level], accuracy: &Accuracy) -> Result<Fitted, MetrologyErr
             residual,
         ),
         residuals,
+        scatter_freedom: (noise > digit).then(|| DegreesOfFreedom::of_fit(levels.len(), 0)),
         choice,
         command,
         channels,
@@ -177,13 +181,16 @@ pub fn fit(levels: &[Level], accuracy: &Accuracy) -> Result<Fitted, MetrologyErr
     })
 }
 
-/// Standard deviation of a level's mean: from what the readings up and down differ by, and no less than the meter's last
-/// digit allows.
-fn noise(levels: &[Level], accuracy: &Accuracy) -> Volts {
+/// Standard deviation of a level's mean by the meter's last digit alone.
+fn last_digit(accuracy: &Accuracy) -> Volts {
+    accuracy.resolution / 12.0_f64.sqrt() / 2.0_f64.sqrt()
+}
+
+/// Standard deviation of a level's mean: from what the readings up and down differ by.
+fn noise(levels: &[Level]) -> Volts {
     let differences: Vec<Volts> = levels.iter().map(|l| l.up.meter - l.down.meter).collect();
     // A difference of two readings has √2, their mean 1/√2 of one reading's deviation.
-    let digit = accuracy.resolution / 12.0_f64.sqrt() / 2.0_f64.sqrt();
-    (rms(&differences) / 2.0).max(digit)
+    rms(&differences) / 2.0
 }
 
 fn choose(nominal: &[Volts], mean: &[Volts], residuals: &[Volts], noise: Volts) -> Choice {

@@ -5,7 +5,7 @@ use proofstand_protocol::version::CalibrationState;
 use proofstand_units::{Celsius, Volts};
 
 use super::assumed::{
-    AIM, CONTACT_AND_LOAD, DRIFT, DUE_DAYS_LEAST, DUE_DAYS_MOST, GAIN_PER_KELVIN, INPUT_STEP, RANGE,
+    AIM, CONTACT_AND_LOAD, DRIFT, DUE_DAYS_LEAST, DUE_DAYS_MOST, GAIN_PER_KELVIN, INPUT_STEP, RANGE, STEP,
     TEMPERATURE, temperature_range,
 };
 use super::conduct::{Bench, CalibrateError, ReferenceMeter, Watcher, nothing_but_the_plug};
@@ -19,7 +19,7 @@ use super::record::{
 };
 use crate::fixture::{Client, serial_in_words};
 use crate::link::Link;
-use crate::metrology::{Budget, Contribution, Level, MetrologyError, VoltageUncertainty};
+use crate::metrology::{Budget, Contribution, DegreesOfFreedom, Level, MetrologyError, VoltageUncertainty};
 
 /// What a person says about a calibration.
 #[derive(Debug, Clone, PartialEq)]
@@ -126,7 +126,8 @@ impl Job {
             Some(image)
         };
         bench.end()?;
-        let budget = budget(&fitted.uncertainty, &self.given.accuracy, f64::from(due.days))?;
+        let readings = Readings::of(&fitted);
+        let budget = budget(&fitted.uncertainty, &readings, &self.given.accuracy, f64::from(due.days))?;
         let record = CalibrationRecord {
             schema: SCHEMA.to_owned(),
             kind: if hello.simulated { CalibrationKind::Rehearsal } else { CalibrationKind::Calibration },
@@ -252,14 +253,55 @@ fn inputs(fitted: &Fitted, channels: [Volts; 4]) -> Vec<InputRecord> {
     .collect()
 }
 
+/// What the readings say of a level, taken apart.
+struct Readings {
+    /// What the correction leaves between its points, and its degrees of freedom.
+    curve: (Volts, DegreesOfFreedom),
+    /// Standard deviation of a level's mean, with its degrees of freedom where it was observed.
+    scatter: (Volts, Option<DegreesOfFreedom>),
+}
+
+impl Readings {
+    fn of(fitted: &Fitted) -> Self {
+        let (choice, levels) = (&fitted.choice, fitted.residuals.len());
+        let curve = if choice.table {
+            // Neighbouring points are missed together: half as many are by themselves.
+            (choice.table_leaves, DegreesOfFreedom::of_fit(levels / 2, 1))
+        } else {
+            (choice.line_leaves, DegreesOfFreedom::of_fit(levels, 2))
+        };
+        Self { curve, scatter: (choice.noise, fitted.scatter_freedom) }
+    }
+
+    fn scattered(&self, name: &str, u: Volts) -> Contribution {
+        match self.scatter.1 {
+            Some(nu) => Contribution::type_a(name, u, nu),
+            None => Contribution::normal(name, u),
+        }
+    }
+
+    /// Of one level: together the uncertainty's `residual`.
+    fn contributions(&self) -> [Contribution; 3] {
+        [
+            Contribution::type_a("curve between the points", self.curve.0, self.curve.1),
+            Contribution::rectangular("step of the converter", STEP * 0.5),
+            self.scattered("level: scatter of the readings", self.scatter.0),
+        ]
+    }
+}
+
 /// At 10 V. Most of offset and gain is the meter's, whose error lies within bounds: where the line rests on it, the bounds
 /// stand by themselves, and what the readings' scatter leaves of offset and gain beside them.
 fn budget(
     uncertainty: &VoltageUncertainty,
+    readings: &Readings,
     accuracy: &Accuracy,
     age_days: f64,
 ) -> Result<Budget<Volts>, MetrologyError> {
-    let (group, rest) = uncertainty.contributions(RANGE, age_days)?;
+    // What one number stands for there stands here part by part.
+    let shared = VoltageUncertainty { residual: 0.0, ..*uncertainty };
+    let (group, mut rest) = shared.contributions(RANGE, age_days)?;
+    rest.retain(|c| c.input_uncertainty() > 0.0);
     let bounds = [
         Contribution::rectangular("meter: of its reading", RANGE * accuracy.of_reading_ppm.to_ratio()),
         Contribution::rectangular("meter: of its range", accuracy.range * accuracy.of_range_ppm.to_ratio()),
@@ -271,9 +313,10 @@ fn budget(
     Ok(if left < -1e-6 * group.variance() {
         budget.with_group(group)
     } else {
-        budget.with_all(bounds).with(Contribution::normal("line: scatter of the readings", scatter))
+        budget.with_all(bounds).with(readings.scattered("line: scatter of the readings", scatter))
     }
-    .with_all(rest))
+    .with_all(rest)
+    .with_all(readings.contributions()))
 }
 
 fn interval(budget: &Budget<Volts>) -> IntervalRecord {
@@ -329,11 +372,13 @@ mod tests {
     use super::*;
     use crate::calibration::fit::tests::METER;
     use crate::metrology::monte_carlo::{assert_interval, sampled};
+    use crate::metrology::{Distribution, Kind};
 
     #[test]
     fn the_command_at_the_terminals_holds_against_monte_carlo_on_the_day_and_at_the_due_date() {
         // JCGM 101:2008, clause 8. The certificate states k = 2 as is the custom of certificates; beside it stands the interval
         // of the distributions, and how much ± 2 u holds: more than 95 %, since the largest parts are bounds.
+        let step = STEP / 12.0_f64.sqrt();
         let line = crate::metrology::VoltageUncertainty {
             offset: 29e-6,
             gain: 20.3e-6,
@@ -345,8 +390,20 @@ mod tests {
             temperature_range: 5.0,
             contact_and_load: CONTACT_AND_LOAD,
         };
+        let curve = Volts::new(70e-6);
+        let scatter = Volts::new((line.residual.powi(2) - curve.get().powi(2) - step.get().powi(2)).sqrt());
+        let nu = |levels| DegreesOfFreedom::of_fit(levels, 0);
+        let readings = Readings { curve: (curve, nu(15)), scatter: (scatter, Some(nu(17))) };
         for (age, seed) in [(0.0, 1), (100.0, 2), (365.0, 3)] {
-            let budget = budget(&line, &METER, age).unwrap();
+            let budget = budget(&line, &readings, &METER, age).unwrap();
+            // What stands apart is together what the line states.
+            let u = budget.combined().standard_uncertainty.get();
+            assert!((u - line.standard(RANGE, age).get()).abs() < 1e-9, "{u}");
+            let part = |name: &str| budget.independent().iter().find(|c| c.name == name).unwrap();
+            let kind = |name: &str| (part(name).kind, part(name).distribution);
+            assert_eq!(kind("curve between the points"), (Kind::A, Distribution::StudentT));
+            assert_eq!(kind("step of the converter"), (Kind::B, Distribution::Rectangular));
+            assert_eq!(kind("line: scatter of the readings"), (Kind::A, Distribution::StudentT));
             assert_interval(&format!("command after {age} days"), &budget, seed);
             let (said, found) = (interval(&budget), sampled(&budget, 10 + seed));
             let within = found.twice_deviation + 0.5e-6;
