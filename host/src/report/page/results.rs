@@ -232,3 +232,14 @@ fn share(percent: f64) -> Markup {
         svg.share viewBox="0 0 70 8" width="70" height="8" aria-hidden="true" { path d={ "M0 4H" (format!("{long:.1}")) } {} }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::of_part;
+
+    #[test]
+    fn degrees_of_freedom_that_are_not_whole_are_not_printed_as_the_next_whole_number() {
+        let printed = [Some(2.67), Some(3.0), Some(16.98), Some(2500.0), None].map(of_part);
+        assert_eq!(printed, ["2.7", "3", "17", "> 1000", "\u{221e}"]);
+    }
+}
