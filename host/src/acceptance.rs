@@ -2,12 +2,14 @@
 
 mod conditions;
 mod cut_off;
+mod outcome;
 mod rests_on;
 mod traceability;
 mod undo;
 
 use conditions::conditions;
 pub use cut_off::cut_off;
+use outcome::{left_out, outcome};
 use traceability::traceability;
 pub use undo::changed_at_the_bench;
 
@@ -30,8 +32,7 @@ use crate::planner::{AxisNumbers, CannotPlan, MotionPlan};
 use crate::record::RunFolder;
 use crate::record::follow::merge;
 use crate::record::model::{
-    Axis, CheckRecord, Fact, FollowWhy, Follows, NotDone, Outcome, Provenance, RUN_SCHEMA, Run, RunKind,
-    Took, Verdict,
+    Axis, CheckRecord, Fact, FollowWhy, Follows, NotDone, Provenance, RUN_SCHEMA, Run, RunKind, Took, Verdict,
 };
 use crate::sequence::{Attendant, Conducted, Progress, conduct};
 use crate::sheet::AxisSheet;
@@ -164,7 +165,7 @@ impl Job {
                 client.damaged_frames()
             ));
         }
-        let mut outcome = outcome(kind, &checks, stopped, took);
+        let mut outcome = outcome(kind, &checks, left_out(&self.sheet, &checks), stopped, took);
         let resting = follows.iter().flat_map(|f| &f.taken_over).filter(|t| !t.rests_on.is_empty()).count();
         if resting > 0 {
             outcome.sentence.push_str(&format!(
@@ -210,7 +211,7 @@ impl Job {
             rule: Some(self.sheet.decision.into()),
             cautions: cautions(&self.sheet),
             acknowledged_by: None,
-            outcome: outcome(kind, &checks, None, Took::default()),
+            outcome: outcome(kind, &checks, left_out(&self.sheet, &checks), None, Took::default()),
             targets: self.targets.rows(),
             checks,
             diagnoses: Vec::new(),
@@ -346,60 +347,6 @@ fn finished_checks_of(
             (checks, Some(follows))
         }
     }
-}
-
-fn outcome(kind: RunKind, checks: &[CheckRecord], stopped: Option<String>, took: Took) -> Outcome {
-    let count = |v| u32::try_from(checks.iter().filter(|c| c.verdict == v).count()).unwrap_or(u32::MAX);
-    let (accepted, undecided) = (count(Verdict::Accepted), count(Verdict::Undecided));
-    let (rejected, not_done) = (count(Verdict::Rejected), count(Verdict::NotDone));
-    // What others show keeps nothing from being accepted; it is not done all the same.
-    let stood_for = checks
-        .iter()
-        .filter(|c| c.verdict == Verdict::NotDone)
-        .filter(|c| c.not_done.as_ref().is_some_and(|n| n.shown_also_by.is_some()));
-    let stood_for: Vec<&str> = stood_for.map(|c| c.id.as_str()).collect();
-    let missing = not_done.saturating_sub(u32::try_from(stood_for.len()).unwrap_or(0));
-    let verdict = if rejected > 0 {
-        Verdict::Rejected
-    } else if undecided > 0 || (accepted > 0 && (missing > 0 || stopped.is_some())) {
-        // What stopped the run may have lost of its record what it was accepted by.
-        Verdict::Undecided
-    } else if accepted > 0 {
-        Verdict::Accepted
-    } else {
-        Verdict::NotDone
-    };
-    let besides = match stood_for.as_slice() {
-        [] => String::new(),
-        ids => format!(" Not done: {}, which other checks show.", ids.join(", ")),
-    };
-    let what = match (&stopped, verdict) {
-        (Some(why), _) => format!("The run stopped before its end: {why}."),
-        (None, Verdict::Accepted) => format!(
-            "The axis does what the sheet says in {}.{besides}",
-            if accepted == 1 {
-                "the one check made".to_owned()
-            } else {
-                format!("all {accepted} checks made")
-            }
-        ),
-        (None, Verdict::Rejected) => format!(
-            "The axis does not do what the sheet says: rejected {rejected} of {} checks.",
-            checks.len()
-        ),
-        (None, Verdict::Undecided) => format!(
-            "Nothing was rejected, but of {} checks {undecided} undecided and {not_done} not done: the axis is not accepted.",
-            checks.len()
-        ),
-        (None, Verdict::NotDone) => "No check could be made: the axis is not accepted.".to_owned(),
-    };
-    let sentence = match kind {
-        RunKind::Rehearsal => format!(
-            "REHEARSAL on a simulated amplifier and motor; it proves nothing about a real one. {what}"
-        ),
-        RunKind::Acceptance => what,
-    };
-    Outcome { verdict, stopped, sentence, accepted, undecided, rejected, not_done, took }
 }
 
 /// The fixture's calibration as it bears on results.

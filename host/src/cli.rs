@@ -54,7 +54,8 @@ Exit codes:
   0  everything was accepted
   1  something was rejected
   2  bad input or usage; nothing was written
-  3  nothing was rejected, something is undecided or was not done
+  3  nothing was rejected; something is undecided, was not done, or was left
+     out: a part of an acceptance (--only) never ends with 0
   4  fixture, link or a trip stopped the run";
 
 #[derive(Debug, Subcommand)]

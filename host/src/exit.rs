@@ -13,7 +13,7 @@ pub enum Exit {
     Rejected = 1,
     /// Bad input or usage; nothing was written.
     BadInput = 2,
-    /// Nothing was rejected, something is undecided or was not done.
+    /// Nothing was rejected, something is undecided, was not done or was left out.
     Undecided = 3,
     /// Fixture, link or a trip stopped the run.
     Stopped = 4,
@@ -29,6 +29,8 @@ impl Exit {
         match outcome.verdict {
             Verdict::Accepted => Self::Accepted,
             Verdict::Rejected => Self::Rejected,
+            // What was asked for was done; the axis is another question.
+            Verdict::NotDone if outcome.measurement => Self::Accepted,
             Verdict::Undecided | Verdict::NotDone => Self::Undecided,
         }
     }

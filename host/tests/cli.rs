@@ -82,8 +82,8 @@ fn ports_are_listed_also_where_there_are_none() {
 #[test]
 fn two_rehearsals_are_compared_and_every_line_says_what_they_are() {
     let folder = tempfile::tempdir().unwrap();
-    let before = rehearse(folder.path(), 0, &["--only", "line-count-slow"]);
-    let after = rehearse(folder.path(), 0, &["--only", "line-count-slow"]);
+    let before = rehearse(folder.path(), 3, &["--only", "line-count-slow"]);
+    let after = rehearse(folder.path(), 3, &["--only", "line-count-slow"]);
     let compare = |arguments: &[&str]| {
         let mut command = proofstand(folder.path());
         command.arg("compare").args([&before, &after]).args(arguments).env("COLUMNS", "80");
@@ -217,7 +217,7 @@ fn nudge_of(run: &Run) -> &CheckRecord {
 #[test]
 fn a_check_made_again_supersedes_its_result_visibly_whether_better_or_worse() {
     let folder = tempfile::tempdir().unwrap();
-    let good = rehearse(folder.path(), 0, &["--only", "nudge"]);
+    let good = rehearse(folder.path(), 3, &["--only", "nudge"]);
     let good_id = read_run(&good).unwrap().id;
     // Worse.
     let again = ["--again", good.to_str().unwrap(), "--only", "nudge", "--fault", "direction-mirrored"];
@@ -235,7 +235,7 @@ fn a_check_made_again_supersedes_its_result_visibly_whether_better_or_worse() {
         .args(["rehearse", SHEET])
         .args(again)
         .assert()
-        .code(0)
+        .code(3)
         .stdout(contains("Superseded").and(contains(&run.id)));
     let run = read_run(&newest(folder.path())).unwrap();
     let verdicts: Vec<Verdict> = run
@@ -252,7 +252,7 @@ fn a_check_made_again_supersedes_its_result_visibly_whether_better_or_worse() {
 #[test]
 fn results_against_another_sheet_are_not_put_together() {
     let folder = tempfile::tempdir().unwrap();
-    let good = rehearse(folder.path(), 0, &["--only", "nudge"]);
+    let good = rehearse(folder.path(), 3, &["--only", "nudge"]);
     let other = folder.path().join("other.toml");
     let text = std::fs::read_to_string(SHEET).unwrap().replacen("rpm = 2000", "rpm = 1900", 1);
     std::fs::write(&other, text).unwrap();
@@ -266,7 +266,7 @@ fn results_against_another_sheet_are_not_put_together() {
 #[test]
 fn results_of_another_unit_are_not_put_together_and_equipment_that_differs_is_named() {
     let folder = tempfile::tempdir().unwrap();
-    let good = rehearse(folder.path(), 0, &["--only", "nudge"]);
+    let good = rehearse(folder.path(), 3, &["--only", "nudge"]);
     let path = good.to_str().unwrap();
     for (more, says) in [
         (["--identity", "amplifier-serial=OTHER-UNIT"], "Amplifier, serial number was \"SIMULATED-1\""),
@@ -283,7 +283,7 @@ fn results_of_another_unit_are_not_put_together_and_equipment_that_differs_is_na
     let serial = read_run(&good).unwrap().provenance.controller_serial;
     std::fs::write(good.join(MODEL), model.replace(&serial, "00000000000000aa")).unwrap();
     let again = ["rehearse", SHEET, "--again", path, "--only", "fixture-self-check"];
-    let out = proofstand(folder.path()).args(again).assert().code(0);
+    let out = proofstand(folder.path()).args(again).assert().code(3);
     out.stdout(
         contains("Measured otherwise").and(contains("fixture 00000000000000aa")).and(contains("Same unit")),
     );
@@ -305,7 +305,7 @@ fn cut(run: &Path, to: &Path, keep: impl Fn(usize, &str) -> bool, tail: &str) ->
 #[test]
 fn a_run_that_was_cut_off_is_reported_with_what_was_done_and_can_be_gone_on_with() {
     let folder = tempfile::tempdir().unwrap();
-    let whole = rehearse(folder.path(), 0, &["--only", "line-count-slow"]);
+    let whole = rehearse(folder.path(), 3, &["--only", "line-count-slow"]);
     let made = read_run(&whole).unwrap();
     // Cut inside the line that would record the second check: the first stands.
     let seen = std::cell::Cell::new(0);
@@ -333,7 +333,9 @@ fn a_run_that_was_cut_off_is_reported_with_what_was_done_and_can_be_gone_on_with
         .assert()
         .code(0);
     let resumed: Run = read_run(&newest(folder.path())).unwrap();
-    assert_eq!(resumed.outcome.accepted as usize, made.checks.len());
+    // Also what had been left out of it.
+    assert_eq!(resumed.outcome.accepted as usize, made.checks.len() + made.outcome.left_out.len());
+    assert!(resumed.outcome.left_out.is_empty());
     assert_eq!(resumed.follows.unwrap().why, FollowWhy::Resume);
 
     // Nothing is left to go on with.
@@ -347,7 +349,7 @@ fn a_run_that_was_cut_off_is_reported_with_what_was_done_and_can_be_gone_on_with
 #[test]
 fn a_journal_that_never_opened_a_run_is_not_reported() {
     let folder = tempfile::tempdir().unwrap();
-    let whole = rehearse(folder.path(), 0, &["--only", "nudge"]);
+    let whole = rehearse(folder.path(), 3, &["--only", "nudge"]);
     for tail in ["", "\u{0}\u{0}", "{\"kind\":\"run\",\"data\":{}}\n"] {
         let to = folder.path().join(format!("empty-{}", tail.len()));
         let empty = cut(&whole, &to, |_, _| false, tail);
@@ -359,7 +361,7 @@ fn a_journal_that_never_opened_a_run_is_not_reported() {
 #[test]
 fn what_must_be_undone_is_answered_for_by_name_before_handover() {
     let folder = tempfile::tempdir().unwrap();
-    let run = rehearse(folder.path(), 0, &["--only", "nudge"]);
+    let run = rehearse(folder.path(), 0, &[]);
     let path = run.to_str().unwrap();
     let items = read_run(&run).unwrap().undo.len();
     assert!(items >= 2);
@@ -390,9 +392,65 @@ fn what_must_be_undone_is_answered_for_by_name_before_handover() {
 }
 
 #[test]
+fn a_part_of_an_acceptance_says_so_everywhere_and_accepts_no_axis() {
+    let folder = tempfile::tempdir().unwrap();
+    let only = ["rehearse", SHEET, "--only", "fixture-self-check"];
+    let out = proofstand(folder.path()).args(only).assert().code(3);
+    out.stdout(contains("UNDECIDED: ").and(contains("A PART: 1 of 15")).and(contains("Left out: ")));
+    let part = newest(folder.path());
+    let run = read_run(&part).unwrap();
+    assert!(run.checks.iter().all(|c| c.verdict == Verdict::Accepted));
+    assert!(run.outcome.left_out.iter().any(|l| l.check == "speed-cap"), "{:?}", run.outcome);
+    let page = std::fs::read_to_string(part.join("report.html")).unwrap();
+    assert!(page.contains("A PART: 1 of") && page.contains("Left out: ") && page.contains("Speed cap"));
+    assert!(std::fs::read_to_string(part.join("junit.xml")).unwrap().contains("<error"));
+    // With nothing left to undo it is still not ready.
+    let path = part.to_str().unwrap();
+    let mut all = vec!["handover".to_owned(), path.to_owned(), "--by".to_owned(), "Kim".to_owned()];
+    for n in 1..=run.undo.len() {
+        all.extend(["--done".to_owned(), n.to_string()]);
+    }
+    let handed = proofstand(folder.path()).args(&all).assert().code(3);
+    handed.stdout(contains("Not ready for handover: the axis is UNDECIDED").and(contains("A PART")));
+    // The rest makes it whole.
+    let whole = rehearse(folder.path(), 0, &["--resume", path]);
+    let whole = read_run(&whole).unwrap();
+    assert_eq!(whole.outcome.verdict, Verdict::Accepted);
+    assert!(whole.outcome.left_out.is_empty());
+    assert!(whole.follows.unwrap().taken_over.iter().any(|t| t.check == "fixture-self-check"));
+}
+
+#[test]
+fn swings_for_the_inertia_end_well_and_are_not_handed_over_as_an_acceptance() {
+    let folder = tempfile::tempdir().unwrap();
+    let run = rehearse(folder.path(), 0, &["--only", "rotor-swing"]);
+    let made = read_run(&run).unwrap();
+    assert_eq!(made.outcome.verdict, Verdict::NotDone, "{:?}", made.outcome);
+    assert!(made.outcome.sentence.contains("A MEASUREMENT"), "{:?}", made.outcome);
+    let mut all = vec!["handover".to_owned(), run.to_str().unwrap().to_owned()];
+    all.extend(["--by".to_owned(), "Kim".to_owned()]);
+    for n in 1..=made.undo.len() {
+        all.extend(["--done".to_owned(), n.to_string()]);
+    }
+    proofstand(folder.path()).args(&all).assert().code(3).stdout(contains("A MEASUREMENT"));
+}
+
+#[test]
+fn a_handover_is_answered_for_by_a_name() {
+    let folder = tempfile::tempdir().unwrap();
+    for by in ["y", "no", "ok", "s", "K"] {
+        proofstand(folder.path())
+            .args(["handover", "runs/x", "--done", "1", "--by", by])
+            .assert()
+            .code(2)
+            .stderr(contains("the name of who says so"));
+    }
+}
+
+#[test]
 fn what_nobody_had_thought_of_is_put_on_the_list_and_stays_open_in_the_runs_that_follow() {
     let folder = tempfile::tempdir().unwrap();
-    let run = rehearse(folder.path(), 0, &["--only", "nudge", "--bench-change", "torque limit V-09 at 40 %"]);
+    let run = rehearse(folder.path(), 3, &["--only", "nudge", "--bench-change", "torque limit V-09 at 40 %"]);
     assert!(read_run(&run).unwrap().undo.iter().any(|u| u.contains("torque limit V-09 at 40 %")));
     let path = run.to_str().unwrap();
     proofstand(folder.path())
@@ -403,7 +461,7 @@ fn what_nobody_had_thought_of_is_put_on_the_list_and_stays_open_in_the_runs_that
     let listed = read_run(&run).unwrap();
     assert!(std::fs::read_to_string(run.join("report.html")).unwrap().contains("jumper D7 to D0"));
     assert!(std::fs::read_to_string(run.join(JOURNAL)).unwrap().contains("undo_added"));
-    let again = rehearse(folder.path(), 0, &["--again", path, "--only", "nudge"]);
+    let again = rehearse(folder.path(), 3, &["--again", path, "--only", "nudge"]);
     let after = read_run(&again).unwrap();
     for item in listed.undo.iter().filter(|u| u.starts_with("Changed at the bench")) {
         assert!(after.still_to_undo().any(|u| u == item), "{item}");
@@ -427,9 +485,9 @@ fn an_axis_that_is_rejected_is_not_ready_for_handover_with_nothing_left_to_undo(
 #[test]
 fn what_was_built_on_a_check_made_again_is_made_again_too_or_marked() {
     let folder = tempfile::tempdir().unwrap();
-    let whole = rehearse(folder.path(), 0, &["--only", "cap-flag"]);
+    let whole = rehearse(folder.path(), 3, &["--only", "cap-flag"]);
     let path = whole.to_str().unwrap();
-    let marked = rehearse(folder.path(), 0, &["--again", path, "--only", "speed-cap"]);
+    let marked = rehearse(folder.path(), 3, &["--again", path, "--only", "speed-cap"]);
     let run = read_run(&marked).unwrap();
     let follows = run.follows.as_ref().unwrap();
     let taken = follows.taken_over.iter().find(|t| t.check == "cap-flag").unwrap();
@@ -438,7 +496,7 @@ fn what_was_built_on_a_check_made_again_is_made_again_too_or_marked() {
     let page = std::fs::read_to_string(marked.join("report.html")).unwrap();
     assert!(page.contains("Resting on superseded results"));
 
-    let with = rehearse(folder.path(), 0, &["--again", path, "--only", "speed-cap", "--with-dependents"]);
+    let with = rehearse(folder.path(), 3, &["--again", path, "--only", "speed-cap", "--with-dependents"]);
     let run = read_run(&with).unwrap();
     let follows = run.follows.unwrap();
     assert!(follows.taken_over.iter().all(|t| t.check != "cap-flag" && t.rests_on.is_empty()), "{follows:?}");
@@ -456,7 +514,7 @@ fn what_was_built_on_a_check_made_again_is_made_again_too_or_marked() {
 fn direction_is_taken_from_an_attended_record_of_the_same_unit_and_wiring_only() {
     let folder = tempfile::tempdir().unwrap();
     let nudge = ["--only", "nudge"];
-    let seen = rehearse(folder.path(), 0, &nudge);
+    let seen = rehearse(folder.path(), 3, &nudge);
     let alone = rehearse(folder.path(), 3, &["--only", "nudge", "--unattended"]);
     let from = |run: &Path| {
         let run = run.to_str().unwrap().to_owned();
@@ -467,7 +525,7 @@ fn direction_is_taken_from_an_attended_record_of_the_same_unit_and_wiring_only()
         command.args(["rehearse", SHEET]).args(from(run)).args(more);
         command.assert()
     };
-    citing(&seen, &[]).code(0);
+    citing(&seen, &[]).code(3);
     let cited = newest(folder.path());
     let run = read_run(&cited).unwrap();
     let row = nudge_of(&run).results.iter().find(|r| r.id == "nudge.direction").unwrap();

@@ -115,14 +115,14 @@ fn a_run_stays_in_its_folder_whatever_the_sheet_is_called() {
             .arg(&sheet)
             .output()
             .unwrap();
-        assert_eq!(made.status.code(), Some(0), "{name}: {}", String::from_utf8_lossy(&made.stderr));
+        assert_eq!(made.status.code(), Some(3), "{name}: {}", String::from_utf8_lossy(&made.stderr));
     }
     // A title with a control character is refused; without it, it names nothing on the disk.
     let sheet = folder.path().join("titled.toml");
     std::fs::write(&sheet, &titled).unwrap();
     proofstand().arg("rehearse").arg(&sheet).args(["--only", "lines", "--runs"]).arg(&runs).assert().code(2);
     std::fs::write(&sheet, titled.replace("\\u0000", "")).unwrap();
-    proofstand().arg("rehearse").arg(&sheet).args(["--only", "lines", "--runs"]).arg(&runs).assert().code(0);
+    proofstand().arg("rehearse").arg(&sheet).args(["--only", "lines", "--runs"]).arg(&runs).assert().code(3);
     let made: Vec<String> =
         std::fs::read_dir(&runs).unwrap().map(|e| e.unwrap().file_name().into_string().unwrap()).collect();
     assert_eq!(made.len(), 5, "{made:?}");

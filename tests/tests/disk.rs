@@ -92,7 +92,8 @@ fn on_a_disk_of(bytes: usize, folder: &Path) -> Option<(Run, usize, Rehearsal)> 
 fn a_disk_that_fills_up_at_any_byte_makes_the_axis_safe_and_leaves_a_record_that_can_be_read() {
     let folder = tempfile::tempdir().unwrap();
     let (whole, used, _) = on_a_disk_of(usize::MAX, folder.path()).unwrap();
-    assert_eq!((whole.outcome.verdict, &whole.outcome.stopped), (Verdict::Accepted, &None), "{whole:#?}");
+    assert_eq!(whole.outcome.stopped, None, "{whole:#?}");
+    assert!(whole.checks.iter().all(|c| c.verdict == Verdict::Accepted), "{whole:#?}");
     let (mut in_motion, mut reported) = (0, 0);
     for n in 0..24 {
         // Not at round places: segments and lines are cut in their middles too.

@@ -160,7 +160,7 @@ fn a_cable_pulled_in_motion_makes_the_board_safe_and_plugged_in_again_it_answers
     let folder = bench.run();
     let port = bench.order(json!({"order": "cable", "in": true}))["path"].as_str().unwrap().to_owned();
     bench.wait_until("enumerated", |state| state["connected"] == true);
-    let resumed = ended(bench.accept_on(&port, &["--resume", folder.to_str().unwrap()]));
+    let resumed = ended(bench.accept_on(&port, &["--resume", folder.to_str().unwrap(), "--only", "nudge"]));
     assert_eq!(resumed.code(), 3, "{resumed:?}");
     assert!(journal_names(&bench.run()).contains("trip_acknowledged"), "{resumed:?}");
     assert_eq!(bench.state()["resets"], 0, "the board itself went on");

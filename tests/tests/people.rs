@@ -105,7 +105,7 @@ fn a_turn_by_hand_gives_the_sense_of_the_counts_and_exactly_four_counts_a_pulse_
 fn an_answer_is_asked_for_before_anything_is_said_about_which_way_it_should_have_gone() {
     let read = proofstand::sheet::read(&demo("film-winder.toml")).unwrap();
     let (run, told) = with(3, 9, None);
-    assert_eq!(run.outcome.verdict, Verdict::Accepted, "{:#?}", run.checks);
+    assert!(run.checks.iter().all(|c| c.verdict == Verdict::Accepted), "{:#?}", run.checks);
     let prompts: Vec<&String> =
         run.checks.iter().flat_map(|c| &c.steps).map(|s| &s.what).chain(&told).chain(&run.cautions).collect();
     assert!(prompts.len() > 8);
@@ -186,7 +186,7 @@ fn an_axis_without_separable_control_power_is_accepted_with_the_turn_by_hand_not
     assert!(reason.would_allow.contains("control power alone"), "{reason:?}");
     assert!(reason.shown_also_by.as_ref().unwrap().contains("nudge"), "{reason:?}");
     assert_eq!(run.outcome.verdict, Verdict::Accepted, "{:#?}", run.outcome);
-    assert!(run.outcome.sentence.contains("Not done: hand-turn"), "{}", run.outcome.sentence);
+    assert!(run.outcome.sentence.contains("Not done: \"Turned by hand"), "{}", run.outcome.sentence);
     assert!(run.outcome.not_done >= 1);
 }
 

@@ -29,7 +29,7 @@ pub fn cut_off(journal: Journal, last_written: String) -> Run {
     let sheet = crate::sheet::parse(&opened.axis.sheet_file, opened.axis.sheet_text.as_bytes());
     Run {
         finished: last_written,
-        outcome: outcome(opened.kind, &checks, Some(why), took),
+        outcome: outcome(opened.kind, &checks, opened.outcome.left_out.clone(), Some(why), took),
         diagnoses: sheet.map_or_else(|_| Vec::new(), |sheet| diagnose(&sheet, &checks)),
         provenance,
         checks,

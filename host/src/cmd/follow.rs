@@ -15,9 +15,10 @@ use crate::record::model::{Fact, FollowWhy, Run};
 pub(super) struct Follow {
     /// Do what an earlier run left undone, in a new folder
     ///
-    /// Checks that the remaining ones need are made again first, since nobody knows what was touched meanwhile. All
-    /// other results are taken over and named as such.
-    #[arg(long, value_name = "RUN", conflicts_with_all = ["again", "only"])]
+    /// Also what was left out of it. Checks that the remaining ones need are made again first, since nobody knows what was
+    /// touched meanwhile. All other results are taken over and named as such. With --only that check of them and what it
+    /// needs.
+    #[arg(long, value_name = "RUN", conflicts_with = "again")]
     resume: Option<PathBuf>,
     /// Make checks of an earlier run again, in a new folder; the new results count, better or worse
     ///
@@ -61,7 +62,7 @@ impl Follow {
                 if left.is_empty() {
                     return Err(format!("run {} left nothing undone", earlier.id));
                 }
-                checks::with_needs(&left)
+                if selection.only.is_empty() { checks::with_needs(&left) } else { selection.checks(job)? }
             }
         };
         Ok((checks, Some((why, earlier))))

@@ -22,7 +22,7 @@ Examples:
       Something that nobody had thought of: it is put on the list, and open.
 
 Exit code 0 when the axis is accepted and nothing is left to undo, 3 while something is left; with nothing left, an axis
-that is not accepted gives its run's own exit code.";
+that is not accepted gives its run's own exit code, and a part of an acceptance or a measurement gives 3.";
 
 /// Go through what must be undone before handover: jumpers, bench limits, disc, end switches
 ///
@@ -40,7 +40,7 @@ pub struct Cmd {
     #[arg(long, value_name = "WHAT", value_parser = super::identity::bench_change)]
     add: Vec<String>,
     /// Who says so
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, value_name = "NAME", value_parser = super::answer::given_name)]
     by: Option<String>,
 }
 
@@ -76,7 +76,12 @@ impl Cmd {
         }
         publish(&self.run, &run).map_err(|e| e.to_string())?;
         show::out(&list(&run));
-        Ok(if run.still_to_undo().next().is_none() { Exit::of(&run.outcome) } else { Exit::Undecided })
+        Ok(match Exit::of(&run.outcome) {
+            _ if run.still_to_undo().next().is_some() => Exit::Undecided,
+            // A measurement was made as asked for, and accepts nothing.
+            Exit::Accepted if run.outcome.verdict != Verdict::Accepted => Exit::Undecided,
+            exit => exit,
+        })
     }
 
     fn answers(&self, run: &Run) -> Result<Vec<Undone>, String> {
@@ -108,7 +113,7 @@ impl Cmd {
         let keyboard = Keyboard::new(stop);
         let by = match &self.by {
             Some(by) => Some(by.clone()),
-            None => keyboard.ask("Who answers (name):").filter(|name| !name.is_empty()),
+            None => keyboard.ask_name("Who answers? Name; s stops:"),
         };
         let Some(by) = by else { return Err("a record without a name is worth nothing".to_owned()) };
         let mut answers = Vec::new();

@@ -10,6 +10,9 @@ use crate::cmd::targets::render;
 #[derive(Debug, Clone, clap::Args)]
 pub(super) struct Selection {
     /// Make only this check, and those that it needs before it (repeatable)
+    ///
+    /// That is a part: the axis is not accepted by it (exit code 3 where nothing was rejected), and --resume makes the rest.
+    /// With --again of a whole run the other results stand.
     #[arg(long, value_name = "CHECK")]
     pub(super) only: Vec<String>,
     /// Make also the checks that need those of --only: after a change, what was built on it is made again

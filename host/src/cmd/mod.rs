@@ -1,6 +1,7 @@
 //! The verbs, one file each. A verb reads its arguments, calls the library and prints; it computes nothing.
 
 pub mod accept;
+mod answer;
 pub mod calibrate;
 mod cite;
 pub mod compare;

@@ -6,6 +6,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, TryRecvError, channel};
 use std::time::Duration;
 
+use super::answer::{self, NO_NAME, Named};
 use super::identity::{self, Given, OPERATOR};
 use crate::checks::{AskNumberStep, Prompt, Turned};
 use crate::record::model::{Fact, Run};
@@ -75,6 +76,19 @@ impl Keyboard {
                 Ok(line) => return Some(line.trim().to_owned()),
                 Err(RecvTimeoutError::Timeout) => {}
                 Err(RecvTimeoutError::Disconnected) => return None,
+            }
+        }
+    }
+}
+
+impl Keyboard {
+    /// Asks until a name is typed. None: the word to stop was, standard input ended, or a stop was asked for.
+    pub(super) fn ask_name(&self, question: &str) -> Option<String> {
+        loop {
+            match answer::name(&self.ask(question)?) {
+                Named::Name(name) => return Some(name),
+                Named::Stop => return None,
+                Named::No => tell(NO_NAME, true),
             }
         }
     }
@@ -188,10 +202,9 @@ impl Attendant for Person {
         }
         match self {
             Self::Nobody => Some("the command line (--cautions-kept)".to_owned()),
-            Self::There(keyboard) => keyboard
-                .ask("Type your name if all of this is so and stays so; Enter alone stops:")
-                .map(|name| name.chars().filter(|c| !c.is_control()).take(80).collect::<String>())
-                .filter(|name| !name.is_empty()),
+            Self::There(keyboard) => {
+                keyboard.ask_name("Type your name if all of this is so and stays so; s stops:")
+            }
         }
     }
 

@@ -104,6 +104,11 @@ fn write(run: &Run, out: &mut Vec<u8>) -> std::io::Result<()> {
             para(out, "Measured otherwise: ", &format!("what is taken over from run {run}, with {with}"))?;
         }
     }
+    if !run.outcome.left_out.is_empty() {
+        let titles: Vec<&str> = run.outcome.left_out.iter().map(|l| l.title.as_str()).collect();
+        writeln!(out)?;
+        para(out, "Left out: ", &titles.join("; "))?;
+    }
     for warning in &run.provenance.warnings {
         writeln!(out)?;
         para(out, "Warning: ", warning)?;

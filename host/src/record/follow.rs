@@ -5,11 +5,13 @@
 
 use super::model::{CheckRecord, FollowWhy, Follows, MeasuredWith, Run, Superseded, TakenOver, Verdict};
 
-/// Checks of an earlier run that are still to be made; those that others stand for need not be.
+/// Checks of an earlier run that are still to be made, also those that nobody had asked for; those that others stand for
+/// need not be.
 pub fn left(earlier: &Run) -> impl Iterator<Item = &str> {
     let stood_for = |c: &&CheckRecord| c.not_done.as_ref().is_some_and(|n| n.shown_also_by.is_some());
     let not_done = earlier.checks.iter().filter(|c| c.verdict == Verdict::NotDone);
-    not_done.filter(move |c| !stood_for(c)).map(|c| c.id.as_str())
+    let left_out = earlier.outcome.left_out.iter().map(|l| l.check.as_str());
+    not_done.filter(move |c| !stood_for(c)).map(|c| c.id.as_str()).chain(left_out)
 }
 
 /// Puts the records of an earlier run and those made now together, in `order`. `begun` says of a record made now

@@ -228,7 +228,7 @@ impl Verdict {
 /// The result of all checks together.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct Outcome {
-    /// Accepted only if every planned check was.
+    /// Accepted only if every check that the axis needs was made and accepted.
     pub verdict: Verdict,
     /// The run did not get to its end: why.
     pub stopped: Option<String>,
@@ -246,6 +246,23 @@ pub struct Outcome {
     /// it.
     #[serde(default)]
     pub took: Took,
+    /// Checks that an acceptance of this axis needs and that were not asked for. With any of them the run is a part, and
+    /// never accepts the axis.
+    #[serde(default)]
+    pub left_out: Vec<LeftOut>,
+    /// A measurement was asked for by name that is no part of an acceptance, and it was made, with all that it needs
+    /// accepted. What is left out is not missing then: no acceptance was meant.
+    #[serde(default)]
+    pub measurement: bool,
+}
+
+/// A check that was not asked for.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
+pub struct LeftOut {
+    /// The check's name on the command line.
+    pub check: String,
+    /// Its title.
+    pub title: String,
 }
 
 /// A computed target.

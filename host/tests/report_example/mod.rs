@@ -70,6 +70,8 @@ pub(crate) fn rehearsal() -> Run {
             rejected: 1,
             not_done: 1,
             took: Took { bench_seconds: 64.2, person_seconds: 9.5 },
+            left_out: Vec::new(),
+            measurement: false,
         },
         targets: targets(),
         checks: vec![nudge(), lines(), cap(), flag(), scale(), fast()],

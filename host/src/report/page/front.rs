@@ -48,6 +48,13 @@ impl Page<'_> {
                         li.(symbol::class(verdict)) { b { (n) } " " (symbol::tag(verdict)) }
                     }
                 }
+                @if !o.left_out.is_empty() {
+                    p {
+                        b { "Left out: " }
+                        @for (n, l) in o.left_out.iter().enumerate() { @if n > 0 { "; " } (T(&l.title)) }
+                        "."
+                    }
+                }
                 @if let Some(why) = &o.stopped {
                     p.stop { b { "The run did not get to its end. " } (T(why)) }
                 }
