@@ -187,7 +187,7 @@ fn what_is_no_run_s_folder_is_told_what_one_is_and_which_may_be_meant() {
             .stderr(contains("is made by `proofstand rehearse` and `proofstand accept`"))
             .stderr(contains("There is no run here yet: `proofstand rehearse SHEET` makes one"));
     }
-    let run = rehearse(folder.path(), 0, &["--only", "fixture-self-check"]);
+    let run = rehearse(folder.path(), 3, &["--only", "fixture-self-check"]);
     let name = run.file_name().unwrap().to_str().unwrap().to_owned();
     let shortened = &name[..name.len() - 3];
     let file = run.join("report.html");
