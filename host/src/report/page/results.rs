@@ -162,12 +162,13 @@ pub(in crate::report) fn parts(rows: &[ContributionRow], unit: &str) -> Markup {
     }
 }
 
-/// Degrees of freedom of one part, to a tenth where they are not whole: 2.7 is not 3.
+/// Degrees of freedom of one part, rounded down to a tenth where they are not whole: 2.67 is not 3.
 fn of_part(nu: Option<f64>) -> String {
     match nu {
         None => "\u{221e}".to_owned(),
         Some(many) if many > 1000.0 => "> 1000".to_owned(),
-        Some(nu) => number::fixed(nu, usize::from((nu - nu.round()).abs() >= 0.05)),
+        Some(whole) if (whole - whole.round()).abs() < 1e-6 => number::fixed(whole, 0),
+        Some(nu) => number::fixed((nu * 10.0).floor() / 10.0, 1),
     }
 }
 
@@ -240,6 +241,6 @@ mod tests {
     #[test]
     fn degrees_of_freedom_that_are_not_whole_are_not_printed_as_the_next_whole_number() {
         let printed = [Some(2.67), Some(3.0), Some(16.98), Some(2500.0), None].map(of_part);
-        assert_eq!(printed, ["2.7", "3", "17", "> 1000", "\u{221e}"]);
+        assert_eq!(printed, ["2.6", "3", "16.9", "> 1000", "\u{221e}"]);
     }
 }
