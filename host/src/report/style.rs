@@ -153,7 +153,7 @@ const REHEARSED: &str = r#"
 .ghost{position:fixed;inset:0;width:100%;height:100%;z-index:-1;overflow:hidden}
 @media print{.ghost{top:0}}
 .ghost path{fill:none}
-.ghost text{fill:var(--rehearsal-ghost);font:700 11.5px Arial,"Liberation Sans",sans-serif}
+.ghost text{fill:var(--rehearsal-ghost);font:700 9.5px Arial,"Liberation Sans",sans-serif}
 .reh{font-size:.68rem;font-weight:700;letter-spacing:.04em;color:var(--rehearsal);border:1.5px solid var(--rehearsal);padding:.1em .5em;white-space:nowrap;align-self:center}
 "#;
 
