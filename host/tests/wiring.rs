@@ -217,3 +217,15 @@ fn hostile_labels_are_text_everywhere() {
     let shown = proofstand().arg("wiring").arg(&path).assert().code(0);
     assert!(!String::from_utf8_lossy(&shown.get_output().stdout).contains('\u{202e}'));
 }
+
+#[test]
+fn labels_of_one_terminal_written_in_two_ways_are_warned_of_wherever_the_cautions_are_not_printed() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = sheet(&folder, &WINDER.replace("\"P2\"", "\"p1\""));
+    let asks = "ONE TERMINAL OR TWO? \"P1\" and \"p1\"";
+    for form in ["--csv", "--markers"] {
+        let run = proofstand().arg("wiring").arg(&path).arg(form).assert().code(0);
+        run.stderr(predicate::str::contains(asks)).stdout(predicate::str::contains(asks).not());
+    }
+    proofstand().arg("wiring").arg(&path).assert().code(0).stdout(predicate::str::contains(asks));
+}

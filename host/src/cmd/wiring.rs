@@ -71,6 +71,12 @@ impl Cmd {
             complain(&refusal(&loaded, &wiring));
             return Exit::BadInput;
         }
+        if self.csv || self.markers {
+            // The table has them among its cautions.
+            for why in &wiring.doubtful {
+                complain(&visible(&format!("Warning: {why}")));
+            }
+        }
         if let Some(path) = &self.svg
             && let Err(why) = self.draw(path, &loaded, &wiring)
         {

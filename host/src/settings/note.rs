@@ -5,7 +5,7 @@ use super::decimal::Decimal;
 use super::harmless::visible;
 use super::table::Entry;
 use super::unit;
-use crate::sheet::DecimalSign;
+use crate::sheet::{DecimalSign, nearly_the_same};
 
 /// The notes of one setting of which there is something to look after. `keys` are all keys of tables and sheet.
 pub(super) fn notes<'a>(
@@ -32,7 +32,7 @@ pub(super) fn notes<'a>(
     }
     if before.is_none() || after.is_none() {
         let like: Vec<_> = keys
-            .filter(|other| *other != key && folded(other) == folded(key))
+            .filter(|other| nearly_the_same(other, key))
             .map(|other| format!("\"{}\"", visible(other)))
             .collect();
         if !like.is_empty() {
@@ -45,9 +45,4 @@ pub(super) fn notes<'a>(
 /// No number as the sheet says numbers are written, but one with the other sign.
 fn other_sign(entry: &Entry, decimal: DecimalSign) -> bool {
     entry.number.is_none() && Decimal::parse(&entry.value, decimal.other()).is_some()
-}
-
-/// Without spaces, in small letters.
-fn folded(key: &str) -> String {
-    key.chars().filter(|c| !c.is_whitespace()).flat_map(char::to_lowercase).collect()
 }

@@ -3,6 +3,7 @@
 //! Every key has its unit in its name. One table of keys drives the parser, the suggestions, the defaults and the JSON
 //! Schema. All faults of a text are found at once, each with its place and the nearest thing that would be right.
 
+mod alike;
 mod build;
 mod conduct;
 mod document;
@@ -19,6 +20,7 @@ mod words;
 use std::io::Read as _;
 use std::path::Path;
 
+pub use alike::nearly_the_same;
 pub use conduct::*;
 pub use error::{Fault, FaultKind, SHEET_BYTES_MAX, SheetError};
 pub use model::*;

@@ -1,6 +1,7 @@
 //! The wiring on A4 pages: fixture left, amplifier right, one row to a wire.
 
 use super::drawing::{Anchor, Drawing, PAGE_HEIGHT, PAGE_WIDTH};
+use super::legend::{Signs, badge, key, legend};
 use super::lettering::{width, wrap};
 use super::text::shared;
 use super::{AtRest, Cable, Line, Wire, Wiring};
@@ -14,11 +15,15 @@ pub struct Sheet {
     pub svg: String,
 }
 
-const MARGIN: f64 = 10.0;
-const RIGHT: f64 = PAGE_WIDTH - MARGIN;
-const FOOT: f64 = PAGE_HEIGHT - 16.0;
-const SMALL: f64 = 2.7;
-const PLAIN: f64 = 3.0;
+pub(super) const MARGIN: f64 = 10.0;
+pub(super) const RIGHT: f64 = PAGE_WIDTH - MARGIN;
+pub(super) const FOOT: f64 = PAGE_HEIGHT - 16.0;
+/// Above the foot: what the signs of the page mean.
+const KEY: f64 = 3.4;
+/// Rows end here.
+const FULL: f64 = FOOT - KEY;
+pub(super) const SMALL: f64 = 2.7;
+pub(super) const PLAIN: f64 = 3.0;
 const LABEL: f64 = 3.6;
 const LEADING: f64 = 3.4;
 const ROW: f64 = 7.6;
@@ -81,7 +86,7 @@ const BADGE: f64 = 6.6;
 /// Every page. `file` and `crc32` say which sheet it was drawn from.
 #[must_use]
 pub fn pages(wiring: &Wiring, file: &str, crc32: &str) -> Vec<Sheet> {
-    let mut layout = Layout { wiring, pages: Vec::new(), y: 0.0, labels: Vec::new() };
+    let mut layout = Layout { wiring, pages: Vec::new(), signs: Vec::new(), y: 0.0, labels: Vec::new() };
     layout.open();
     layout.block("Cautions", &wiring.cautions);
     layout.headings();
@@ -104,8 +109,9 @@ pub fn pages(wiring: &Wiring, file: &str, crc32: &str) -> Vec<Sheet> {
         wiring.wires().count()
     );
     let mut sheets = Vec::new();
-    for (number, mut drawing) in layout.pages.into_iter().enumerate() {
+    for (number, (mut drawing, signs)) in layout.pages.into_iter().zip(layout.signs).enumerate() {
         let page = format!("page {}/{count}", number + 1);
+        key(&mut drawing, &signs, number > 0);
         foot(&mut drawing, file, crc32, &page);
         let svg = drawing.svg(&format!("Wiring: {title}, {page}"), &described);
         sheets.push(Sheet { drawing, svg });
@@ -127,6 +133,8 @@ fn foot(drawing: &mut Drawing, file: &str, crc32: &str, page: &str) {
 struct Layout<'w> {
     wiring: &'w Wiring,
     pages: Vec<Drawing>,
+    /// What is drawn on each of them.
+    signs: Vec<Signs>,
     y: f64,
     /// Amplifier terminals of the page with the height of their rows.
     labels: Vec<(&'w str, f64)>,
@@ -136,6 +144,7 @@ impl<'w> Layout<'w> {
     fn page(&mut self) -> &mut Drawing {
         if self.pages.is_empty() {
             self.pages.push(Drawing::default());
+            self.signs.push(Signs::default());
         }
         let last = self.pages.len() - 1;
         &mut self.pages[last]
@@ -145,6 +154,7 @@ impl<'w> Layout<'w> {
     fn open(&mut self) {
         self.lanes();
         self.pages.push(Drawing::default());
+        self.signs.push(Signs::default());
         let mut room = RIGHT - MARGIN;
         if self.wiring.invented {
             let mark = "INVENTED DATA";
@@ -171,7 +181,7 @@ impl<'w> Layout<'w> {
 
     /// A new page if so much does not fit any more.
     fn room_for(&mut self, height: f64) -> bool {
-        let full = self.y + height > FOOT;
+        let full = self.y + height > FULL;
         if full {
             self.open();
         }
@@ -195,7 +205,7 @@ impl<'w> Layout<'w> {
             let top = self.y;
             let mut y = top + 5.0;
             self.page().letters(MARGIN + 3.0, y, PLAIN, true, Anchor::Start, heading);
-            while y + LEADING + 2.0 < FOOT
+            while y + LEADING + 2.0 < FULL
                 && let Some((first, line)) = lines.next()
             {
                 y += LEADING + if first { 0.6 } else { 0.0 };
@@ -226,8 +236,8 @@ impl<'w> Layout<'w> {
             cable.lines.iter().map(|line| line.wires().map(Row::of).collect()).collect();
         let line_height = |line: &[Row<'_>]| line.iter().map(|row| row.height).sum::<f64>();
         let screen = if cable.screen.is_some() { ROW } else { 0.0 };
-        let all: f64 = rows.iter().map(|line| line_height(line) + GAP).sum::<f64>() + screen + 9.0;
-        let fresh = FOOT - 60.0;
+        let all: f64 = rows.iter().map(|line| line_height(line) + GAP).sum::<f64>() + screen + 6.0;
+        let fresh = FULL - 60.0;
         if all < fresh && self.room_for(all) {
             self.headings();
         }
@@ -235,7 +245,7 @@ impl<'w> Layout<'w> {
         let mut top = self.y;
         for (line, rows) in cable.lines.iter().zip(&rows) {
             let height = line_height(rows);
-            if self.y + height + screen > FOOT {
+            if self.y + height + screen > FULL {
                 self.screen(cable, top);
                 self.open();
                 self.headings();
@@ -268,6 +278,11 @@ impl<'w> Layout<'w> {
             self.y += row.height;
         }
         let dashed = rows.iter().any(|row| row.wire.delivered_unwired);
+        let closed = rows.iter().any(|row| row.wire.at_rest == Some(AtRest::Closed));
+        if let Some(signs) = self.signs.last_mut() {
+            signs.unwired |= dashed;
+            signs.closed |= closed;
+        }
         let page = self.page();
         match (line, heights.as_slice()) {
             (Line::Pair { twisted: true, .. }, &[upper, lower]) => {
@@ -320,8 +335,7 @@ impl<'w> Layout<'w> {
         if wire.at_rest == Some(AtRest::Closed) {
             #[expect(clippy::cast_precision_loss, reason = "a few lines")]
             let first = middle - LEADING * (row.notes.len().max(1) as f64 - 1.0) / 2.0;
-            page.frame([NOTES, first - 1.7, 5.6, 3.4], 0.0, 0.4, false);
-            page.letters(NOTES + 2.8, first + 0.95, 2.5, true, Anchor::Middle, "NC");
+            badge(page, NOTES, first);
             indent = BADGE;
         }
         for (number, line) in row.notes.iter().enumerate() {
@@ -383,45 +397,13 @@ impl<'w> Layout<'w> {
 
     /// What the signs mean.
     fn legend(&mut self) {
-        self.room_for(32.0);
+        // It takes the key's place: it says the same and more.
+        self.room_for(30.0 - KEY);
         let top = self.y;
-        let words = [
-            "twisted pair: each wire leaves at the height it came in",
-            "screen: tied at the dot, at the fixture only (common practice, no source)",
-            "delivered unwired: on for the check of the end switches, off before handover",
-            "the same amplifier terminal",
-        ];
-        let page = self.page();
-        page.letters(MARGIN, top + 3.0, PLAIN, true, Anchor::Start, "Signs");
-        for (number, words) in words.into_iter().enumerate() {
-            #[expect(clippy::cast_precision_loss, reason = "four lines")]
-            let y = top + 8.0 + 5.2 * number as f64;
-            let (left, right) = (MARGIN, MARGIN + 18.0);
-            match number {
-                0 => page.twist([left, y - 1.5, right, y + 1.5], 2, false),
-                1 => {
-                    page.frame([left, y - 1.8, 18.0, 3.6], 1.4, 0.45, true);
-                    page.dot(left + 4.0, y + 1.8);
-                }
-                2 => page.wire([left, y, right, y], true),
-                _ => {
-                    page.line([left + 4.0, y, right - 4.0, y], 0.6, false);
-                    page.dot(left + 4.0, y);
-                    page.dot(right - 4.0, y);
-                }
-            }
-            page.text(right + 4.0, y + 1.0, SMALL, words);
+        legend(self.page(), top);
+        if let Some(signs) = self.signs.last_mut() {
+            signs.legend = true;
         }
-        let (x, y) = (150.0, top + 8.0);
-        page.frame([x, y - 1.7, 5.6, 3.4], 0.0, 0.4, false);
-        page.letters(x + 2.8, y + 0.95, 2.5, true, Anchor::Middle, "NC");
-        page.text(x + 8.0, y + 1.0, SMALL, "normally closed");
-        page.letters(x + 2.8, y + 6.8, 4.6, true, Anchor::Middle, "+");
-        page.text(x + 8.0, y + 6.2, SMALL, "positive, true, collector");
-        page.letters(x + 2.8, y + 12.0, 4.6, true, Anchor::Middle, "\u{2212}");
-        page.text(x + 8.0, y + 11.4, SMALL, "negative, inverted, emitter");
-        page.frame([x + 1.0, y + 13.8, 3.6, 3.6], 0.0, 0.3, false);
-        page.text(x + 8.0, y + 16.6, SMALL, "tick when wired");
         self.y = top + 30.0;
     }
 }

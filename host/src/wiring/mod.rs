@@ -8,6 +8,7 @@
 
 mod drawing;
 mod layout;
+mod legend;
 mod lettering;
 mod missing;
 mod terminals;
@@ -35,6 +36,8 @@ pub struct Wiring {
     pub cables: Vec<Cable>,
     /// Roles the checks need and the sheet does not give, gravest first.
     pub missing: Vec<Missing>,
+    /// Labels that may be one terminal written in two ways; they are among the cautions too.
+    pub doubtful: Vec<String>,
     /// What to know before a terminal is touched.
     pub cautions: Vec<String>,
 }
@@ -159,6 +162,7 @@ impl Wiring {
             invented: sheet.axis.invented,
             cables: wires::cables(sheet),
             missing: missing::missing(sheet),
+            doubtful: wires::doubtful(sheet),
             cautions: wires::cautions(sheet),
         }
     }

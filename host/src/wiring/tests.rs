@@ -258,6 +258,55 @@ fn both_ends_of_every_wire_are_drawn_with_its_number_and_twisted_wires_end_on_th
     assert!(at.0 > start[0] + 20.0);
 }
 
+/// Pages are hung up beside each other or handed out singly: what a wire's sign means is on the wire's own page.
+#[test]
+fn every_page_says_what_its_dangerous_signs_mean_and_where_the_cautions_are() {
+    for (text, sheets) in drawings() {
+        for (number, sheet) in sheets.iter().enumerate() {
+            let at = |wanted: &str| {
+                let texts = sheet.drawing.shapes.iter().filter_map(|shape| match shape {
+                    Shape::Text { content, y, .. } if content == wanted => Some(*y),
+                    _ => None,
+                });
+                texts.collect::<Vec<_>>()
+            };
+            // In the foot, not in the legend of the last page.
+            let key = |words: &str| at(words).into_iter().any(|y| y > PAGE_HEIGHT - 20.0);
+            let drawn = &sheet.drawing.shapes;
+            let dashed = drawn.iter().any(|shape| match shape {
+                Shape::Line { ends: [x1, _, x2, _], dashed: true, .. } => *x1 > 60.0 && x2 - x1 > 14.1,
+                Shape::Turn { dashed: true, .. } => true,
+                _ => false,
+            });
+            let closed = drawn.iter().any(
+                |shape| matches!(shape, Shape::Text { content, x, .. } if content == "NC" && *x > 165.0),
+            );
+            let legend = !at("Signs").is_empty();
+            let dashes = "delivered unwired: off again before handover";
+            assert_eq!(key("normally closed"), closed && !legend, "page {number}: {text}");
+            assert_eq!(key(dashes), dashed && !legend, "page {number}: {text}");
+            assert_eq!(key("Cautions: page 1"), number > 0, "page {number}: {text}");
+        }
+    }
+    // Both happen, and on more than the last page.
+    let signs = |sheet: &Sheet| {
+        sheet.drawing.shapes.iter().any(|shape| matches!(shape, Shape::Text { content, y, .. } if content == "normally closed" && *y > PAGE_HEIGHT - 20.0))
+    };
+    assert!(drawings().iter().flat_map(|(_, sheets)| &sheets[..sheets.len() - 1]).any(signs));
+}
+
+#[test]
+fn terminals_that_differ_by_capitals_or_spaces_are_asked_about() {
+    let clear = Wiring::of(&sheet(WINDER));
+    assert!(clear.doubtful.is_empty());
+    for slip in ["p1", "P 1"] {
+        let wiring = Wiring::of(&sheet(&WINDER.replace("\"P2\"", &format!("\"{slip}\""))));
+        assert_eq!(wiring.doubtful.len(), 1, "{slip}");
+        assert!(wiring.doubtful[0].contains("\"P1\"") && wiring.doubtful[0].contains(&format!("\"{slip}\"")));
+        assert!(wiring.cautions.contains(&wiring.doubtful[0]));
+    }
+}
+
 #[test]
 fn a_screen_is_tied_at_one_end_only() {
     let wiring = Wiring::of(&sheet(WINDER));

@@ -1,11 +1,11 @@
 //! From the sheet's terminals to numbered wires.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::terminals::{Block, COMMAND, ENCODER, FLAGS, READ_OUTS, contact};
 use super::{AtRest, Cable, Line, Polarity, Wire};
 use crate::sheet::{AxisSheet, BrakeDriver, FlagRole, Handling, Input, InputRole, Pair};
-use crate::sheet::{CapKind, Polarity as State};
+use crate::sheet::{CapKind, Polarity as State, nearly_the_same};
 
 /// Every cable, its wires numbered in the order of the fixture's terminals.
 pub(super) fn cables(sheet: &AxisSheet) -> Vec<Cable> {
@@ -219,5 +219,24 @@ pub fn cautions(sheet: &AxisSheet) -> Vec<String> {
                 .to_owned(),
         );
     }
+    all.extend(doubtful(sheet));
     all
+}
+
+/// Labels that differ by capitals or spaces only. A sheet may have them, some amplifiers do; a slip has them too, and
+/// then two wires are drawn to one terminal as if they were apart.
+pub(super) fn doubtful(sheet: &AxisSheet) -> Vec<String> {
+    let labels: BTreeSet<String> = sheet.terminals().into_iter().map(|terminal| terminal.label).collect();
+    let labels: Vec<_> = labels.iter().collect();
+    let pairs =
+        labels.iter().enumerate().flat_map(|(n, one)| labels[n + 1..].iter().map(move |other| (one, other)));
+    pairs
+        .filter(|(one, other)| nearly_the_same(one, other))
+        .map(|(one, other)| {
+            format!(
+                "ONE TERMINAL OR TWO? \"{one}\" and \"{other}\" differ by capitals or spaces only and are taken for two: \
+                 look at the amplifier, and write both alike if they are one."
+            )
+        })
+        .collect()
 }
