@@ -16,7 +16,6 @@ pub use undo::changed_at_the_bench;
 use proofstand_protocol::message::Request;
 use proofstand_protocol::units::Ticks;
 use proofstand_protocol::version::{CalibrationState, FixtureHello};
-use proofstand_units::Volts;
 
 use crate::calibration::day_in_words;
 use crate::calibration::image::StatedAccuracy;
@@ -368,7 +367,7 @@ struct Calibration {
 
 /// A voltage that the calibration says nothing of: what the bare board is good for. Its input converter is no worse than its
 /// output converter (data sheets, from memory).
-const BARE: KnownVoltage = KnownVoltage::uncalibrated(Volts::new(error_budget::UNCALIBRATED));
+const BARE: KnownVoltage = KnownVoltage::uncalibrated(error_budget::UNCALIBRATED);
 
 impl Calibration {
     fn of(hello: &FixtureHello, today: u32) -> Self {

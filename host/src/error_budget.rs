@@ -3,24 +3,26 @@
 //! What the hardware was designed to and what the host takes for granted is one file. A key that is missing or is no
 //! number keeps the program from being built.
 
+use proofstand_units::{Kelvins, PerKelvin, Volts, VoltsPerKelvin};
+
 const BUDGET: &[u8] = include_bytes!("../../hardware/error-budget.toml");
 
-/// Expanded uncertainty (k = 2) of the command at the terminals without a calibration, volts.
-pub const UNCALIBRATED: f64 = claim("uncalibrated");
-/// Expanded uncertainty (k = 2) of the command at the terminals that a calibration aims at, volts.
-pub const CALIBRATED: f64 = claim("calibrated");
+/// Expanded uncertainty (k = 2) of the command at the terminals without a calibration.
+pub const UNCALIBRATED: Volts = Volts::new(claim("uncalibrated"));
+/// Expanded uncertainty (k = 2) of the command at the terminals that a calibration aims at.
+pub const CALIBRATED: Volts = Volts::new(claim("calibrated"));
 /// The fixture's clock, k = 2, in millionths.
 pub const CLOCK_PPM: f64 = claim("clock_ppm");
 /// Long-term drift of the reference: half-width of the gain in the first 1000 h.
 pub const REFERENCE_DRIFT: f64 = half_width("reference_drift");
-/// Half-width of the gain per kelvin.
-pub const GAIN_PER_KELVIN: f64 = half_width("gain_per_kelvin");
-/// Half-width of the offset in volts per kelvin.
-pub const OFFSET_PER_KELVIN: f64 = half_width("offset_per_kelvin");
+/// Half-width of the gain by temperature.
+pub const GAIN_PER_KELVIN: PerKelvin = PerKelvin::new(half_width("gain_per_kelvin"));
+/// Half-width of the offset by temperature.
+pub const OFFSET_PER_KELVIN: VoltsPerKelvin = VoltsPerKelvin::new(half_width("offset_per_kelvin"));
 /// What contacts and an amplifier's load of 20 kΩ change of the gain, half-width: the meter of a calibration loads far less.
 pub const CONTACT_AND_LOAD: f64 = half_width("contact_and_load");
-/// Kelvin around 23 °C in which the claims hold.
-pub const TEMPERATURE_RANGE: f64 = claim("temperature_range");
+/// Around 23 °C so far the claims hold.
+pub const TEMPERATURE_RANGE: Kelvins = Kelvins::new(claim("temperature_range"));
 
 /// A number of the table `[claims]`.
 const fn claim(key: &str) -> f64 {
@@ -105,17 +107,17 @@ mod tests {
         let table = budget();
         let claims = &table["claims"];
         for (key, built_in) in [
-            ("uncalibrated", UNCALIBRATED),
-            ("calibrated", CALIBRATED),
+            ("uncalibrated", UNCALIBRATED.get()),
+            ("calibrated", CALIBRATED.get()),
             ("clock_ppm", CLOCK_PPM),
-            ("temperature_range", TEMPERATURE_RANGE),
+            ("temperature_range", TEMPERATURE_RANGE.get()),
         ] {
             assert_eq!(claims[key].as_float(), Some(built_in), "{key}");
         }
         for (key, built_in) in [
             ("reference_drift", REFERENCE_DRIFT),
-            ("gain_per_kelvin", GAIN_PER_KELVIN),
-            ("offset_per_kelvin", OFFSET_PER_KELVIN),
+            ("gain_per_kelvin", GAIN_PER_KELVIN.get()),
+            ("offset_per_kelvin", OFFSET_PER_KELVIN.get()),
             ("contact_and_load", CONTACT_AND_LOAD),
         ] {
             let rows = table["contribution"].as_array().unwrap();
@@ -127,7 +129,7 @@ mod tests {
     /// Rectangular contributions, root of the sum of squares, k = 2 (JCGM 100:2008, 4.3.7 and 5.1.2).
     fn expanded(state: &str, volts: f64) -> f64 {
         let table = budget();
-        let range = TEMPERATURE_RANGE;
+        let range = TEMPERATURE_RANGE.get();
         let counted =
             |row: &&toml::Value| row["in"].as_array().unwrap().iter().any(|s| s.as_str() == Some(state));
         let part = |row: &toml::Value| {

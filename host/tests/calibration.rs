@@ -16,7 +16,7 @@ use proofstand::link::{Link, LinkError};
 use proofstand::rehearsal::{Before, FixtureEnd, MeterBench, MeterEnd, MeterFault, SharedBench};
 use proofstand::scpi::ScpiError;
 use proofstand_protocol::message::{Sample, State, TripCause};
-use proofstand_units::{Celsius, PartsPerMillion, Volts};
+use proofstand_units::{Celsius, Kelvins, PartsPerMillion, Volts};
 
 const TODAY: u32 = 20_500;
 
@@ -162,7 +162,9 @@ fn a_calibration_far_from_the_middle_of_the_temperatures_states_more_uncertainty
         calibrate(FixtureEnd(Rc::clone(&bench)), &bench, &job).unwrap()
     };
     let (middle, end) = (made(23.0), made(28.0));
-    for (made, range) in [(&middle, 5.0), (&end, 10.0), (&made(18.0), 10.0)] {
+    for (made, range) in
+        [(&middle, 5.0), (&end, 10.0), (&made(18.0), 10.0)].map(|(made, k)| (made, Kelvins::new(k)))
+    {
         let known = read(made.image.as_ref().unwrap().bytes()).unwrap();
         assert_eq!(known.uncertainty.temperature_range, range);
         assert_eq!(made.record.uncertainty.temperature_range, range);

@@ -8,7 +8,7 @@ use crate::calibration::assumed::TEMPERATURE;
 /// The temperatures at which what a calibration states holds: those at which a fixture may be used, as far as the record
 /// reaches from the temperature it was made at.
 pub(super) fn conditions(known: &Known) -> String {
-    let range = Kelvins::new(known.uncertainty.temperature_range);
+    let range = known.uncertainty.temperature_range;
     if range > Kelvins::ZERO {
         let (middle, most) = TEMPERATURE;
         let low = (known.temperature - range).max(middle - most);
@@ -30,7 +30,7 @@ mod tests {
     fn the_temperatures_are_those_of_the_certificate_wherever_the_calibration_was_made() {
         let at = |temperature: f64, range: Kelvins| {
             let mut uncertainty = board(Volts::new(3e-5), 2e-5, 0.0, Volts::new(9e-5));
-            uncertainty.temperature_range = range.get();
+            uncertainty.temperature_range = range;
             conditions(&Known {
                 board: *b"board-01",
                 calibrated: 20_000,

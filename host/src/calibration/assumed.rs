@@ -1,6 +1,6 @@
 //! What a calibration has to take on trust about the analog board, and what it aims at.
 
-use proofstand_units::{Celsius, Kelvins, Volts};
+use proofstand_units::{Celsius, Kelvins, PerKelvin, Volts, VoltsPerKelvin};
 
 use crate::error_budget;
 use crate::metrology::VoltageUncertainty;
@@ -12,10 +12,9 @@ pub const INPUT_STEP: Volts = Volts::new(20.48 / 65_536.0);
 /// The command is calibrated between ± this.
 pub const RANGE: Volts = Volts::new(10.0);
 /// Temperatures at which a calibration is made and at which the fixture may be used: 23 ± 5 °C.
-pub const TEMPERATURE: (Celsius, Kelvins) =
-    (Celsius::new(23.0), Kelvins::new(error_budget::TEMPERATURE_RANGE));
+pub const TEMPERATURE: (Celsius, Kelvins) = (Celsius::new(23.0), error_budget::TEMPERATURE_RANGE);
 /// What a calibrated command is to hold at the terminals, k = 2, until the due date.
-pub const AIM: Volts = Volts::new(error_budget::CALIBRATED);
+pub const AIM: Volts = error_budget::CALIBRATED;
 /// Longest time to the due date. Common practice, no source: a year.
 pub const DUE_DAYS_MOST: u32 = 365;
 /// A due date nearer than this is no use to anybody: then the wider uncertainty is stated, for the longest time.
@@ -24,9 +23,9 @@ pub const DUE_DAYS_LEAST: u32 = 30;
 /// Long-term drift of the reference: half-width after 1000 h, growing with the square root of time.
 pub const DRIFT: f64 = error_budget::REFERENCE_DRIFT;
 /// Temperature coefficient of the gain: half-width per kelvin.
-pub const GAIN_PER_KELVIN: f64 = error_budget::GAIN_PER_KELVIN;
-/// Temperature coefficient of the offset: half-width, volts per kelvin.
-pub const OFFSET_PER_KELVIN: f64 = error_budget::OFFSET_PER_KELVIN;
+pub const GAIN_PER_KELVIN: PerKelvin = error_budget::GAIN_PER_KELVIN;
+/// Temperature coefficient of the offset: half-width.
+pub const OFFSET_PER_KELVIN: VoltsPerKelvin = error_budget::OFFSET_PER_KELVIN;
 
 /// What contacts and the amplifier's load change of the gain beside the calibration: half-width.
 pub const CONTACT_AND_LOAD: f64 = error_budget::CONTACT_AND_LOAD;
@@ -43,14 +42,14 @@ pub const fn temperature_range(calibrated_at: Celsius) -> Kelvins {
 #[must_use]
 pub const fn board(offset: Volts, gain: f64, correlation: f64, residual: Volts) -> VoltageUncertainty {
     VoltageUncertainty {
-        offset: offset.get(),
+        offset,
         gain,
         correlation,
-        residual: residual.get(),
+        residual,
         drift: DRIFT,
         gain_per_kelvin: GAIN_PER_KELVIN,
         offset_per_kelvin: OFFSET_PER_KELVIN,
-        temperature_range: TEMPERATURE.1.get(),
+        temperature_range: TEMPERATURE.1,
         contact_and_load: CONTACT_AND_LOAD,
     }
 }

@@ -118,7 +118,7 @@ impl Fitted {
     /// The same, with the uncertainty that a calibration made at a temperature has over [`super::assumed::TEMPERATURE`].
     #[must_use]
     pub const fn made_at(mut self, temperature: Celsius) -> Self {
-        self.uncertainty.temperature_range = temperature_range(temperature).get();
+        self.uncertainty.temperature_range = temperature_range(temperature);
         self
     }
 }
@@ -368,7 +368,7 @@ pub(super) mod tests {
         // What the line leaves is what it states between its points.
         let [line, step, noise] = [rough.choice.line_leaves, STEP, rough.choice.noise].map(Volts::get);
         let stated = line.hypot(step / 12.0_f64.sqrt()).hypot(noise);
-        assert!((rough.uncertainty.residual / stated - 1.0).abs() < 1e-9);
+        assert!((rough.uncertainty.residual.get() / stated - 1.0).abs() < 1e-9);
     }
 
     #[test]

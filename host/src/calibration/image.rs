@@ -8,7 +8,7 @@ use proofstand_firmware::calibration::{
 };
 use proofstand_firmware::command::{output_code, output_voltage};
 use proofstand_protocol::units::Microvolts;
-use proofstand_units::{Celsius, PartsPerMillion, Volts};
+use proofstand_units::{Celsius, Kelvins, PartsPerMillion, PerKelvin, Volts, VoltsPerKelvin};
 
 use super::assumed::{CONTACT_AND_LOAD, INPUT_STEP, RANGE};
 use super::fit::{Accuracy, CorrectionPoint, Fitted};
@@ -191,14 +191,14 @@ fn parts(value: f64, unit: f64) -> u32 {
 
 fn statement(u: &VoltageUncertainty, about: &Particulars<'_>) -> Statement {
     Statement {
-        offset_nv: parts(u.offset, 1e-9),
+        offset_nv: parts(u.offset.get(), 1e-9),
         gain_ppb: parts(u.gain, 1e-9),
         correlation_permille: whole(u.correlation * 1e3),
-        residual_nv: parts(u.residual, 1e-9),
+        residual_nv: parts(u.residual.get(), 1e-9),
         drift_ppb: parts(u.drift, 1e-9),
-        gain_per_kelvin_ppb: parts(u.gain_per_kelvin, 1e-9),
-        offset_per_kelvin_nv: parts(u.offset_per_kelvin, 1e-9),
-        temperature_range_mk: parts(u.temperature_range, 1e-3),
+        gain_per_kelvin_ppb: parts(u.gain_per_kelvin.get(), 1e-9),
+        offset_per_kelvin_nv: parts(u.offset_per_kelvin.get(), 1e-9),
+        temperature_range_mk: parts(u.temperature_range.get(), 1e-3),
         meter_reading_ppb: parts(about.accuracy.of_reading_ppm.get(), 1e-3),
         meter_range_nv: parts(about.accuracy.of_range_ppm.get() * about.accuracy.range.get(), 1e-3),
         channels_nv: about.channels.map(|c| parts(c.get(), 1e-9)),
@@ -220,14 +220,14 @@ fn uncertainty(s: &Statement, stated: Volts) -> VoltageUncertainty {
     }
     let nano = |n: u32| f64::from(n) * 1e-9;
     VoltageUncertainty {
-        offset: nano(s.offset_nv),
+        offset: Volts::new(nano(s.offset_nv)),
         gain: nano(s.gain_ppb),
         correlation: f64::from(s.correlation_permille) * 1e-3,
-        residual: nano(s.residual_nv),
+        residual: Volts::new(nano(s.residual_nv)),
         drift: nano(s.drift_ppb),
-        gain_per_kelvin: nano(s.gain_per_kelvin_ppb),
-        offset_per_kelvin: nano(s.offset_per_kelvin_nv),
-        temperature_range: f64::from(s.temperature_range_mk) * 1e-3,
+        gain_per_kelvin: PerKelvin::new(nano(s.gain_per_kelvin_ppb)),
+        offset_per_kelvin: VoltsPerKelvin::new(nano(s.offset_per_kelvin_nv)),
+        temperature_range: Kelvins::new(f64::from(s.temperature_range_mk) * 1e-3),
         // The drawn board's, which no record states.
         contact_and_load: CONTACT_AND_LOAD,
     }
@@ -241,12 +241,13 @@ fn input(command: &VoltageUncertainty, standard: Volts, due_after: f64) -> Optio
         return None;
     }
     let command = &VoltageUncertainty { contact_and_load: 0.0, ..*command };
-    let shared = (command.gain_after(due_after) * RANGE.get()).hypot(command.offset_after());
+    let shared = (command.gain_after(due_after) * RANGE.get()).hypot(command.offset_after().get());
     let own = standard.get().powi(2) - shared.powi(2);
     Some(if command.is_flat() || own < 0.0 {
         VoltageUncertainty::flat(standard * 2.0)
     } else {
-        VoltageUncertainty { residual: own.sqrt().max(INPUT_STEP.get() / 12.0_f64.sqrt()), ..*command }
+        let residual = Volts::new(own.sqrt()).max(INPUT_STEP / 12.0_f64.sqrt());
+        VoltageUncertainty { residual, ..*command }
     })
 }
 
@@ -317,7 +318,7 @@ mod tests {
         // 300 days to the due date: the command's share at 10 V, and 150 µV of the input's own, by root of squares.
         // Contacts and load are the command's alone.
         let line = VoltageUncertainty { contact_and_load: 0.0, ..fitted.uncertainty };
-        let shared = (line.gain_after(300.0) * 10.0).hypot(line.offset_after());
+        let shared = (line.gain_after(300.0) * 10.0).hypot(line.offset_after().get());
         let record = |channels: [f64; 4]| {
             let mut record = image.record.clone();
             record.statement.channels_nv = channels.map(|c| parts(c, 1e-9));
@@ -326,10 +327,13 @@ mod tests {
         let inputs = record([shared.hypot(150e-6), shared.hypot(400e-6), 0.0, 0.5e-6 * shared]).inputs;
         for (input, own) in inputs.iter().zip([150e-6, 400e-6]) {
             let input = input.unwrap();
-            assert!((input.residual / own - 1.0).abs() < 0.01, "{input:?}");
+            assert!((input.residual.get() / own - 1.0).abs() < 0.01, "{input:?}");
             let (at_zero, at_ten) =
                 (input.standard(volts(0.0), 0.0).get(), input.standard(volts(10.0), 300.0).get());
-            assert!((at_zero / own.hypot(fitted.uncertainty.offset_after()) - 1.0).abs() < 0.01, "{at_zero}");
+            assert!(
+                (at_zero / own.hypot(fitted.uncertainty.offset_after().get()) - 1.0).abs() < 0.01,
+                "{at_zero}"
+            );
             // Correlation of offset and gain is the command's and next to nothing here.
             assert!((at_ten / shared.hypot(own) - 1.0).abs() < 0.01, "{at_ten}");
         }

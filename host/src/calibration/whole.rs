@@ -122,7 +122,7 @@ impl Job {
             let image = Image::new(&fitted, &particulars)?;
             let middle = |w: &[Volts]| Volts::new(((w[0] + w[1]).get() * 0.5e6).round() * 1e-6);
             let between: Vec<Volts> = nominal.windows(2).map(middle).collect();
-            left = bench.between(&image, &between, Volts::new(fitted.uncertainty.residual))?;
+            left = bench.between(&image, &between, fitted.uncertainty.residual)?;
             Some(image)
         };
         bench.end()?;
@@ -239,7 +239,7 @@ fn channel(fitted: &Fitted, n: usize, age_days: f64) -> Volts {
     let line = VoltageUncertainty { contact_and_load: 0.0, ..fitted.uncertainty };
     let gain = line.gain_after(age_days) * RANGE.get();
     let step = INPUT_STEP / 12.0_f64.sqrt();
-    Volts::new(gain.hypot(line.offset_after()).hypot(leaves.get()).hypot(step.get()))
+    Volts::new(gain.hypot(line.offset_after().get()).hypot(leaves.get()).hypot(step.get()))
 }
 
 fn inputs(fitted: &Fitted, channels: [Volts; 4]) -> Vec<InputRecord> {
@@ -299,7 +299,7 @@ fn budget(
     age_days: f64,
 ) -> Result<Budget<Volts>, MetrologyError> {
     // What one number stands for there stands here part by part.
-    let shared = VoltageUncertainty { residual: 0.0, ..*uncertainty };
+    let shared = VoltageUncertainty { residual: Volts::ZERO, ..*uncertainty };
     let (group, mut rest) = shared.contributions(RANGE, age_days)?;
     rest.retain(|c| c.input_uncertainty() > 0.0);
     let bounds = [
@@ -345,7 +345,7 @@ fn assumed(accuracy: &Accuracy, temperature: Celsius) -> Vec<String> {
         format!(
             "The gain changes by at most {:.0} ppm per kelvin (data sheet and memory; not measured on this board). Between {:.0} °C \
              and {:.0} °C it may be used up to {:.1} K from the {:.1} °C of this calibration.",
-            GAIN_PER_KELVIN * 1e6,
+            GAIN_PER_KELVIN.get() * 1e6,
             (TEMPERATURE.0 - TEMPERATURE.1).get(),
             (TEMPERATURE.0 + TEMPERATURE.1).get(),
             temperature_range(temperature).get(),
@@ -369,6 +369,8 @@ pub(crate) fn day_in_words(day: u32) -> String {
 
 #[cfg(test)]
 mod tests {
+    use proofstand_units::{Kelvins, VoltsPerKelvin};
+
     use super::*;
     use crate::calibration::fit::tests::METER;
     use crate::metrology::monte_carlo::{assert_interval, sampled};
@@ -380,18 +382,19 @@ mod tests {
         // of the distributions, and how much ± 2 u holds: more than 95 %, since the largest parts are bounds.
         let step = STEP / 12.0_f64.sqrt();
         let line = crate::metrology::VoltageUncertainty {
-            offset: 29e-6,
+            offset: Volts::new(29e-6),
             gain: 20.3e-6,
             correlation: 0.0,
-            residual: 120e-6,
+            residual: Volts::new(120e-6),
             drift: DRIFT,
             gain_per_kelvin: GAIN_PER_KELVIN,
-            offset_per_kelvin: 5e-6,
-            temperature_range: 5.0,
+            offset_per_kelvin: VoltsPerKelvin::new(5e-6),
+            temperature_range: Kelvins::new(5.0),
             contact_and_load: CONTACT_AND_LOAD,
         };
         let curve = Volts::new(70e-6);
-        let scatter = Volts::new((line.residual.powi(2) - curve.get().powi(2) - step.get().powi(2)).sqrt());
+        let scatter =
+            Volts::new((line.residual.get().powi(2) - curve.get().powi(2) - step.get().powi(2)).sqrt());
         let nu = |levels| DegreesOfFreedom::of_fit(levels, 0);
         let readings = Readings { curve: (curve, nu(15)), scatter: (scatter, Some(nu(17))) };
         for (age, seed) in [(0.0, 1), (100.0, 2), (365.0, 3)] {

@@ -98,7 +98,7 @@ impl Shared {
         };
         let time = REFERENCE_DRIFT * (self.days * KILOHOURS_A_DAY).sqrt();
         // One run at the cold end, the other at the warm one.
-        let kelvin = 2.0 * TEMPERATURE_RANGE;
+        let kelvin = TEMPERATURE_RANGE * 2.0;
         match c.name.as_str() {
             _ if c.kind == "A" => Part::Own,
             "inertia" if self.inertia => Part::Common(None),
@@ -122,7 +122,7 @@ impl Shared {
             }
             name if self.calibration && name.ends_with(OFFSET) => {
                 let per_volt = c.sensitivity.unwrap_or(0.0).abs();
-                between("offset of the calibration", per_volt * OFFSET_PER_KELVIN * kelvin)
+                between("offset of the calibration", per_volt * OFFSET_PER_KELVIN.get() * kelvin.get())
             }
             _ => Part::Own,
         }

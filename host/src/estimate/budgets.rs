@@ -23,9 +23,9 @@ fn inputs() -> ScaleInputs {
         inertia_uncertainty: KilogramSquareMetres::new(1.25e-5),
         terminal: KnownVoltage {
             stated: VoltageUncertainty {
-                offset: 3e-4,
+                offset: Volts::new(3e-4),
                 gain: 3e-5,
-                residual: 2e-4,
+                residual: Volts::new(2e-4),
                 ..VoltageUncertainty::flat(Volts::ZERO)
             },
             age_days: 0.0,

@@ -400,7 +400,7 @@ mod tests {
     use crate::estimate::{ReversalWindow, Shape, reversal::reversal};
     use crate::metrology::{Kind, VoltageUncertainty};
     use proofstand_protocol::units::Microvolts;
-    use proofstand_units::CountsPerRev;
+    use proofstand_units::{CountsPerRev, Kelvins, PerKelvin, VoltsPerKelvin};
 
     fn inputs() -> ScaleInputs {
         ScaleInputs {
@@ -418,14 +418,14 @@ mod tests {
     /// As a calibration of the day would state it.
     const CALIBRATED: KnownVoltage = KnownVoltage {
         stated: VoltageUncertainty {
-            offset: 30e-6,
+            offset: Volts::new(30e-6),
             gain: 20e-6,
             correlation: 0.0,
-            residual: 95e-6,
+            residual: Volts::new(95e-6),
             drift: 25e-6,
-            gain_per_kelvin: 3e-6,
-            offset_per_kelvin: 5e-6,
-            temperature_range: 5.0,
+            gain_per_kelvin: PerKelvin::new(3e-6),
+            offset_per_kelvin: VoltsPerKelvin::new(5e-6),
+            temperature_range: Kelvins::new(5.0),
             contact_and_load: 0.0,
         },
         age_days: 100.0,
@@ -489,7 +489,7 @@ mod tests {
     fn the_curve_of_the_command_does_not_cancel_between_ways_that_weight_the_levels_differently() {
         // By hand: the curve moves each slope by g·spread·u/√2, and two slopes apart by the root of the sum of the squares.
         let mut inputs = inputs();
-        inputs.terminal.stated.residual = 1.0;
+        inputs.terminal.stated.residual = Volts::new(1.0);
         let all = estimates();
         let levels: Vec<&ReversalEstimate> = all.iter().collect();
         let points: Vec<LevelPoint> = levels.iter().map(|l| reversal_point(l, &inputs)).collect();

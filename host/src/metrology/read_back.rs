@@ -32,7 +32,7 @@ pub fn difference(read: &KnownVoltage, put: &KnownVoltage, level: Volts, found: 
     };
     let meter = |name: &str, of: &VoltageUncertainty| {
         let v = level.get();
-        let variance = of.offset.powi(2) + (of.gain * v).powi(2) + 2.0 * of.covariance() * v;
+        let variance = of.offset.get().powi(2) + (of.gain * v).powi(2) + 2.0 * of.covariance().get() * v;
         Contribution::normal(&format!("{name}: calibration"), Volts::new(variance.max(0.0).sqrt()))
     };
     let one_meter = vec![meter("read back", &read.stated), minus(meter("put out", &put.stated))];
@@ -66,10 +66,10 @@ fn own(name: &str, voltage: &KnownVoltage, level: Volts) -> Vec<Contribution> {
     let rectangular =
         |what: &str, half: f64| Contribution::rectangular(&format!("{name}: {what}"), Volts::new(half));
     vec![
-        Contribution::normal(&format!("{name}: curve and step"), Volts::new(of.residual)),
+        Contribution::normal(&format!("{name}: curve and step"), of.residual),
         rectangular("drift since the calibration", of.drifted(voltage.age_days) * v),
         rectangular("temperature, gain", of.gain_per_kelvin * of.temperature_range * v),
-        rectangular("temperature, offset", of.offset_per_kelvin * of.temperature_range),
+        rectangular("temperature, offset", (of.offset_per_kelvin * of.temperature_range).get()),
     ]
 }
 
@@ -92,7 +92,8 @@ mod tests {
         assert!((got / (3.0 * u) - 1.0).abs() < 1e-9, "{got} {u}");
         assert!((limit(&both, &both, Volts::new(-10.0)).get() * 1e6 / got - 1.0).abs() < 1e-9);
         // A meter a hundred times worse changes nothing; its share of the budget is none.
-        let worse = known(VoltageUncertainty { offset: 3e-3, gain: 2e-3, ..STATED }, both.age_days);
+        let worse =
+            known(VoltageUncertainty { offset: Volts::new(3e-3), gain: 2e-3, ..STATED }, both.age_days);
         assert!((limit(&worse, &worse, Volts::new(10.0)).get() * 1e6 / got - 1.0).abs() < 1e-9);
         let rows = difference(&worse, &worse, Volts::new(10.0), Volts::ZERO).rows();
         let meter = rows.iter().find(|r| r.name.starts_with("one meter")).unwrap();

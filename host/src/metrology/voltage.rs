@@ -1,6 +1,6 @@
 //! How sure a calibrated voltage is, put out or read: by level, by age of the calibration, by temperature.
 
-use proofstand_units::{Percent, Volts};
+use proofstand_units::{Kelvins, PerKelvin, Percent, Volts, VoltsPerKelvin};
 use serde::{Deserialize, Serialize};
 
 use super::contribution::{Contribution, Sensitivity};
@@ -16,21 +16,21 @@ const KILOHOURS_A_DAY: f64 = 0.024;
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct VoltageUncertainty {
     /// Standard uncertainty at 0 V, in volts.
-    pub offset: f64,
+    pub offset: Volts,
     /// Standard uncertainty of the gain, relative.
     pub gain: f64,
     /// Correlation coefficient of the two.
     pub correlation: f64,
     /// Standard uncertainty at any level that neither explains, in volts: curve, step of the converter, scatter.
-    pub residual: f64,
+    pub residual: Volts,
     /// Drift: half-width, relative, after 1000 h. It grows with the square root of time.
     pub drift: f64,
     /// Temperature coefficient of the gain: half-width, relative, per kelvin.
-    pub gain_per_kelvin: f64,
+    pub gain_per_kelvin: PerKelvin,
     /// Temperature coefficient of the offset: half-width, volts per kelvin.
-    pub offset_per_kelvin: f64,
+    pub offset_per_kelvin: VoltsPerKelvin,
     /// How far the temperature may be from that of the calibration, in kelvin.
-    pub temperature_range: f64,
+    pub temperature_range: Kelvins,
     /// What contacts and the load at the terminals change of the gain beside the calibration, whose meter hardly loads them:
     /// half-width, relative. Zero for what an input reads.
     #[serde(default)]
@@ -42,14 +42,14 @@ impl VoltageUncertainty {
     #[must_use]
     pub const fn flat(expanded: Volts) -> Self {
         Self {
-            offset: expanded.get() / 2.0,
+            offset: Volts::new(expanded.get() / 2.0),
             gain: 0.0,
             correlation: 0.0,
-            residual: 0.0,
+            residual: Volts::ZERO,
             drift: 0.0,
-            gain_per_kelvin: 0.0,
-            offset_per_kelvin: 0.0,
-            temperature_range: 0.0,
+            gain_per_kelvin: PerKelvin::ZERO,
+            offset_per_kelvin: VoltsPerKelvin::ZERO,
+            temperature_range: Kelvins::ZERO,
             contact_and_load: 0.0,
         }
     }
@@ -57,7 +57,10 @@ impl VoltageUncertainty {
     /// Only one number is known for all levels: nothing can be said of gain and curve apart.
     #[must_use]
     pub const fn is_flat(&self) -> bool {
-        self.gain == 0.0 && self.residual == 0.0 && self.drift == 0.0 && self.gain_per_kelvin == 0.0
+        self.gain == 0.0
+            && self.residual.get() == 0.0
+            && self.drift == 0.0
+            && self.gain_per_kelvin.get() == 0.0
     }
 
     /// Relative drift since the calibration: half-width.
@@ -74,26 +77,27 @@ impl VoltageUncertainty {
         (self.gain.powi(2) + bounds.iter().map(|half| half.powi(2)).sum::<f64>() / 3.0).sqrt()
     }
 
-    /// Standard uncertainty of the offset, temperature included, in volts.
+    /// Standard uncertainty of the offset, temperature included.
     #[must_use]
-    pub fn offset_after(&self) -> f64 {
-        (self.offset.powi(2) + (self.offset_per_kelvin * self.temperature_range).powi(2) / 3.0).sqrt()
+    pub fn offset_after(&self) -> Volts {
+        let temperature = self.offset_per_kelvin * self.temperature_range;
+        Volts::new((self.offset.get().powi(2) + temperature.get().powi(2) / 3.0).sqrt())
     }
 
-    /// Covariance of offset and gain, in volts: what the points of the calibration had in common.
+    /// Covariance of offset and gain: what the points of the calibration had in common.
     #[must_use]
-    pub const fn covariance(&self) -> f64 {
-        self.correlation * self.offset * self.gain
+    pub const fn covariance(&self) -> Volts {
+        Volts::new(self.correlation * self.offset.get() * self.gain)
     }
 
     /// Standard uncertainty at a level, so many days after the calibration.
     #[must_use]
     pub fn standard(&self, level: Volts, age_days: f64) -> Volts {
         let v = level.get();
-        let variance = self.offset_after().powi(2)
+        let variance = self.offset_after().get().powi(2)
             + (self.gain_after(age_days) * v).powi(2)
-            + 2.0 * self.covariance() * v
-            + self.residual.powi(2);
+            + 2.0 * self.covariance().get() * v
+            + self.residual.get().powi(2);
         Volts::new(variance.max(0.0).sqrt())
     }
 
@@ -141,7 +145,7 @@ impl VoltageUncertainty {
     ) -> Result<(Group, Vec<Contribution>), MetrologyError> {
         let v = level.get();
         let members = vec![
-            Contribution::normal("calibration: offset", Volts::new(self.offset)),
+            Contribution::normal("calibration: offset", self.offset),
             Contribution::normal("calibration: gain", Volts::new(self.gain))
                 .with_sensitivity(Sensitivity::new(v)),
         ];
@@ -157,11 +161,8 @@ impl VoltageUncertainty {
                 Volts::new(self.gain_per_kelvin * self.temperature_range * v.abs()),
             ),
             Contribution::rectangular("contacts and load", Volts::new(self.contact_and_load * v.abs())),
-            Contribution::rectangular(
-                "temperature: offset",
-                Volts::new(self.offset_per_kelvin * self.temperature_range),
-            ),
-            Contribution::normal("curve, step of the converter and scatter", Volts::new(self.residual)),
+            Contribution::rectangular("temperature: offset", self.offset_per_kelvin * self.temperature_range),
+            Contribution::normal("curve, step of the converter and scatter", self.residual),
         ];
         Ok((group, rest))
     }
@@ -261,8 +262,8 @@ impl KnownVoltage {
                 Contribution::normal(&name, self.standard(Volts::ZERO)).with_sensitivity(sensitivity),
             ];
         }
-        let temperature = Volts::new(self.stated.offset_per_kelvin * self.stated.temperature_range);
-        let offset = Contribution::normal(&format!("{what}{OFFSET}"), Volts::new(self.stated.offset));
+        let temperature = self.stated.offset_per_kelvin * self.stated.temperature_range;
+        let offset = Contribution::normal(&format!("{what}{OFFSET}"), self.stated.offset);
         core::iter::once(offset)
             .chain(bounded(what, &[(OFFSET_BY_TEMPERATURE, temperature)]))
             .map(|c| c.with_sensitivity(sensitivity))
@@ -277,7 +278,7 @@ impl KnownVoltage {
         let (name, u) = if self.stated.is_flat() {
             (format!("{what}, one number for all levels"), self.standard(Volts::ZERO))
         } else {
-            (format!("{what}: curve and step"), Volts::new(self.stated.residual))
+            (format!("{what}: curve and step"), self.stated.residual)
         };
         Contribution::normal(&name, u).with_sensitivity(Sensitivity::new(per_volt))
     }
@@ -291,14 +292,14 @@ pub(super) mod tests {
 
     /// A command as a calibration may state it. Invented.
     pub(in crate::metrology) const STATED: VoltageUncertainty = VoltageUncertainty {
-        offset: 30e-6,
+        offset: Volts::new(30e-6),
         gain: 20e-6,
         correlation: -0.3,
-        residual: 95e-6,
+        residual: Volts::new(95e-6),
         drift: 25e-6,
-        gain_per_kelvin: 3e-6,
-        offset_per_kelvin: 5e-6,
-        temperature_range: 5.0,
+        gain_per_kelvin: PerKelvin::new(3e-6),
+        offset_per_kelvin: VoltsPerKelvin::new(5e-6),
+        temperature_range: Kelvins::new(5.0),
         contact_and_load: 18.5e-6,
     };
 
@@ -344,7 +345,7 @@ pub(super) mod tests {
         let parts = known(STATED).at_zero("command", 1.0, 0.0);
         assert_eq!(parts[1].distribution, Distribution::Rectangular);
         let all = u(parts).standard_uncertainty.get();
-        assert!((all - STATED.offset_after()).abs() < 1e-12, "{all}");
+        assert!((all - STATED.offset_after().get()).abs() < 1e-12, "{all}");
     }
 
     #[test]

@@ -44,8 +44,8 @@ impl Fixture {
     pub const DESIGN: Self = Self {
         command_range: Volts::new(10.0),
         command_codes: 65_536.0,
-        command_uncertainty: Volts::new(error_budget::CALIBRATED),
-        command_uncertainty_at_zero: Volts::new(error_budget::CALIBRATED),
+        command_uncertainty: error_budget::CALIBRATED,
+        command_uncertainty_at_zero: error_budget::CALIBRATED,
         read_out_range: Volts::new(10.0),
         tick: Seconds::new(1e-3),
         output_after_tick: Seconds::new(500e-6),

@@ -18,7 +18,8 @@ use proofstand::sheet::Inertia;
 use proofstand_protocol::message::Sample;
 use proofstand_protocol::units::{Counts, Micros, Microvolts};
 use proofstand_units::{
-    CountsPerRev, KilogramSquareMetres, Kilograms, Metres, NewtonMetres, RadPerSec, RadPerSec2, Seconds,
+    CountsPerRev, Kelvins, KilogramSquareMetres, Kilograms, Metres, NewtonMetres, PerKelvin, RadPerSec,
+    RadPerSec2, Seconds, Volts, VoltsPerKelvin,
 };
 
 /// How often the truth was inside.
@@ -188,14 +189,14 @@ impl Truth {
 /// What the record of a calibration with such a meter states, 300 days later. Written down here, not taken from the model.
 const CALIBRATED: KnownVoltage = KnownVoltage {
     stated: VoltageUncertainty {
-        offset: 30e-6,
+        offset: Volts::new(30e-6),
         gain: 21e-6,
         correlation: 0.0,
-        residual: 130e-6,
+        residual: Volts::new(130e-6),
         drift: 25e-6,
-        gain_per_kelvin: 3e-6,
-        offset_per_kelvin: 5e-6,
-        temperature_range: 5.0,
+        gain_per_kelvin: PerKelvin::new(3e-6),
+        offset_per_kelvin: VoltsPerKelvin::new(5e-6),
+        temperature_range: Kelvins::new(5.0),
         contact_and_load: 0.0,
     },
     age_days: 300.0,

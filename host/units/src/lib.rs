@@ -205,6 +205,16 @@ quantity!(
     "K"
 );
 quantity!(
+    /// Share of a value per temperature difference.
+    PerKelvin,
+    "1/K"
+);
+quantity!(
+    /// Voltage per temperature difference.
+    VoltsPerKelvin,
+    "V/K"
+);
+quantity!(
     /// A relative error in millionths.
     PartsPerMillion,
     "ppm"
@@ -246,6 +256,20 @@ impl Celsius {
     #[must_use]
     pub const fn away_from(self, other: Self) -> Kelvins {
         Kelvins((self.0 - other.0).abs())
+    }
+}
+
+impl Mul<Kelvins> for PerKelvin {
+    type Output = f64;
+    fn mul(self, difference: Kelvins) -> f64 {
+        self.0 * difference.0
+    }
+}
+
+impl Mul<Kelvins> for VoltsPerKelvin {
+    type Output = Volts;
+    fn mul(self, difference: Kelvins) -> Volts {
+        Volts(self.0 * difference.0)
     }
 }
 
