@@ -483,7 +483,7 @@ impl Calibration {
             converter,
             torque_read_out,
             calibration: self.word,
-            clock_ppm: error_budget::CLOCK_PPM,
+            clock: error_budget::CLOCK,
             opens_enable,
         }
     }

@@ -3,7 +3,7 @@
 //! What the hardware was designed to and what the host takes for granted is one file. A key that is missing or is no
 //! number keeps the program from being built.
 
-use proofstand_units::{Kelvins, PerKelvin, Volts, VoltsPerKelvin};
+use proofstand_units::{Kelvins, PartsPerMillion, PerKelvin, Volts, VoltsPerKelvin};
 
 const BUDGET: &[u8] = include_bytes!("../../hardware/error-budget.toml");
 
@@ -11,8 +11,8 @@ const BUDGET: &[u8] = include_bytes!("../../hardware/error-budget.toml");
 pub const UNCALIBRATED: Volts = Volts::new(claim("uncalibrated"));
 /// Expanded uncertainty (k = 2) of the command at the terminals that a calibration aims at.
 pub const CALIBRATED: Volts = Volts::new(claim("calibrated"));
-/// The fixture's clock, k = 2, in millionths.
-pub const CLOCK_PPM: f64 = claim("clock_ppm");
+/// The fixture's clock, k = 2.
+pub const CLOCK: PartsPerMillion = PartsPerMillion::new(claim("clock_ppm"));
 /// Long-term drift of the reference: half-width of the gain in the first 1000 h.
 pub const REFERENCE_DRIFT: f64 = half_width("reference_drift");
 /// Half-width of the gain by temperature.
@@ -109,7 +109,7 @@ mod tests {
         for (key, built_in) in [
             ("uncalibrated", UNCALIBRATED.get()),
             ("calibrated", CALIBRATED.get()),
-            ("clock_ppm", CLOCK_PPM),
+            ("clock_ppm", CLOCK.get()),
             ("temperature_range", TEMPERATURE_RANGE.get()),
         ] {
             assert_eq!(claims[key].as_float(), Some(built_in), "{key}");

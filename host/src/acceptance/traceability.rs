@@ -2,7 +2,7 @@
 
 use super::Calibration;
 use crate::calibration::image::StatedAccuracy;
-use crate::error_budget::CLOCK_PPM;
+use crate::error_budget::CLOCK;
 use crate::record::model::Fact;
 use crate::sheet::{AxisSheet, CommandPair};
 
@@ -17,8 +17,9 @@ pub(super) fn traceability(simulated: bool, calibration: &Calibration, sheet: &A
         fact(
             "Times",
             format!(
-                "by the fixture's crystal, assumed to be right to ±{CLOCK_PPM} ppm (k = 2) and never compared with a standard: no \
-                 traceability is claimed"
+                "by the fixture's crystal, assumed to be right to ±{} ppm (k = 2) and never compared with a standard: no \
+                 traceability is claimed",
+                CLOCK.get()
             ),
         ),
     ];

@@ -35,7 +35,7 @@ pub use step::{
 };
 
 use proofstand_protocol::message::{Contacts, TripCause};
-use proofstand_units::Rpm;
+use proofstand_units::{PartsPerMillion, Rpm};
 
 use crate::metrology::{Calibration, Judging, KnownVoltage};
 use crate::planner::{CannotPlan, MotionPlan};
@@ -162,8 +162,8 @@ pub struct Equipment {
     pub torque_read_out: KnownVoltage,
     /// What its calibration is, in a word or two: `in force` where it was valid on the day.
     pub calibration: &'static str,
-    /// Largest relative error of the fixture's clock, in parts per million.
-    pub clock_ppm: f64,
+    /// Largest relative error of the fixture's clock.
+    pub clock: PartsPerMillion,
     /// The fixture can open enable under command.
     pub opens_enable: bool,
 }
@@ -482,7 +482,7 @@ pub(crate) mod tests {
             converter: known,
             torque_read_out: known,
             calibration: "in force",
-            clock_ppm: 50.0,
+            clock: PartsPerMillion::new(50.0),
             opens_enable: true,
         };
         look(&Context {

@@ -10,7 +10,7 @@ use super::rows::Row;
 use super::traces::{cap_allowance, flag_lane, speed_plot};
 use super::{Check, Context, Judgement, MoveStep, Need, Step, StepEvidence, too_low_to_move, worst};
 use crate::estimate::track::between;
-use crate::estimate::{PartsPerMillion, ripple, speed};
+use crate::estimate::{ripple, speed};
 use crate::metrology::{Budget, Contribution, Limits, Sensitivity};
 use crate::planner::{
     CRAWL_RPM, CannotPlan, CapRun, LimitsFor, NEAR_THE_CAP, after, come_to_rest, milli_rpm, ramp, step_to,
@@ -318,8 +318,7 @@ fn judge_run(context: &Context<'_>, run: &Run<'_>, made: &StepEvidence, rows: &m
         rows.push(held_row.without(Verdict::Undecided, "too few samples at the held speed"));
         return;
     };
-    let clock = PartsPerMillion::new(context.equipment.clock_ppm);
-    let held = Budget::new(speed.speed * counting).with_all(speed.contributions(clock));
+    let held = Budget::new(speed.speed * counting).with_all(speed.contributions(context.equipment.clock));
     rows.push(held_row.judged(&held, &limits, context.by()));
 
     let percent = |rpm: Rpm| Percent::new(rpm.get() / cap.get() * 100.0);

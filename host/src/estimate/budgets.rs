@@ -2,7 +2,8 @@
 
 use proofstand_protocol::units::Micros;
 use proofstand_units::{
-    CountsPerRev, KilogramSquareMetres, Kilograms, Metres, NewtonMetres, Percent, RadPerSec2, Seconds, Volts,
+    CountsPerRev, KilogramSquareMetres, Kilograms, Metres, NewtonMetres, PartsPerMillion, Percent,
+    RadPerSec2, Seconds, Volts,
 };
 
 use super::flags::{Edge, Known, Moment, Question, answer};
@@ -10,7 +11,7 @@ use super::known_disc::{DiscRuns, KnownDisc, RunAcceleration, rotor_inertia};
 use super::scale::{self, DisplayReading, ScaleInputs};
 use super::synthetic::{Motor, positions, reversals};
 use super::torque_line::torque_line;
-use super::{PartsPerMillion, ReversalEstimate, ReversalWindow, Shape, reversal::reversal, speed};
+use super::{ReversalEstimate, ReversalWindow, Shape, reversal::reversal, speed};
 use crate::metrology::monte_carlo::assert_interval;
 use crate::metrology::{Budget, DegreesOfFreedom, KnownVoltage, VoltageUncertainty};
 
@@ -32,7 +33,7 @@ fn inputs() -> ScaleInputs {
             calibrated: true,
         },
         torque_read_out: KnownVoltage::uncalibrated(Volts::new(1e-3)),
-        clock_ppm: 50.0,
+        clock: PartsPerMillion::new(50.0),
         lag: Seconds::from_millis(1.0),
         count_sign: 1.0,
     }

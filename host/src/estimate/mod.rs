@@ -31,7 +31,7 @@ pub use acceleration::{AccelerationEstimate, Shape};
 pub use cycle::{Cycle, CycleMean};
 pub use error::EstimateError;
 pub use reversal::{ReversalEstimate, ReversalWindow};
-pub use speed::{PartsPerMillion, SpeedEstimate};
+pub use speed::SpeedEstimate;
 pub use torque_line::TorqueLine;
 
 #[cfg(test)]

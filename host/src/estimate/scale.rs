@@ -6,7 +6,9 @@
 //! command: the input's offset cancels in them, its gain moves the slope as a whole, and its curve is each level's own.
 
 use proofstand_protocol::message::Sample;
-use proofstand_units::{KilogramSquareMetres, NewtonMetres, Percent, PercentPerVolt, Seconds, Volts};
+use proofstand_units::{
+    KilogramSquareMetres, NewtonMetres, PartsPerMillion, Percent, PercentPerVolt, Seconds, Volts,
+};
 
 use super::cycle::CycleMean;
 use super::error::EstimateError;
@@ -43,8 +45,8 @@ pub struct ScaleInputs {
     pub terminal: KnownVoltage,
     /// The voltage at the torque read-out's input.
     pub torque_read_out: KnownVoltage,
-    /// Largest relative error of the fixture's clock, in parts per million.
-    pub clock_ppm: f64,
+    /// Largest relative error of the fixture's clock.
+    pub clock: PartsPerMillion,
     /// Command filter and torque build-up together, as one time constant.
     pub lag: Seconds,
     /// +1 if counts rise on a positive command, −1 if they fall.
@@ -70,7 +72,7 @@ impl ScaleInputs {
         });
         Budget::new(value)
             .with_all(parts)
-            .with(Contribution::rectangular("clock of the fixture", value * (2e-6 * self.clock_ppm)))
+            .with(Contribution::rectangular("clock of the fixture", value * (2.0 * self.clock.to_ratio())))
     }
 
     /// What the levels make uncertain about a gain.
@@ -131,7 +133,7 @@ pub fn of_one_level(
             Contribution::expanded("inertia", inputs.inertia_uncertainty, K2)
                 .with_sensitivity(Sensitivity::of(gain, inputs.inertia)),
         )
-        .with(Contribution::rectangular("clock of the fixture", gain * (2e-6 * inputs.clock_ppm)))
+        .with(Contribution::rectangular("clock of the fixture", gain * (2.0 * inputs.clock.to_ratio())))
         .with(Contribution::type_a("scatter of the level", per_volt(point.scatter), point.degrees_of_freedom))
         .with(Contribution::rectangular(
             "zero of the line, as far as it is allowed",
@@ -158,7 +160,7 @@ pub fn by_reversal(
         Contribution::expanded("inertia", inputs.inertia_uncertainty, K2)
             .with_sensitivity(Sensitivity::of(gain, inputs.inertia)),
         // An acceleration goes with the square of time.
-        Contribution::rectangular("clock of the fixture", gain * (2e-6 * inputs.clock_ppm)),
+        Contribution::rectangular("clock of the fixture", gain * (2.0 * inputs.clock.to_ratio())),
         Contribution::rectangular(BUILDING_UP, gain * build_up(levels, inputs.lag)),
     ];
     own.extend(of_levels.own);
@@ -409,7 +411,7 @@ mod tests {
             inertia_uncertainty: KilogramSquareMetres::new(2.5e-5),
             terminal: CALIBRATED,
             torque_read_out: CALIBRATED,
-            clock_ppm: 50.0,
+            clock: PartsPerMillion::new(50.0),
             lag: Seconds::from_millis(1.0),
             count_sign: 1.0,
         }

@@ -2,31 +2,13 @@
 
 use proofstand_protocol::message::Sample;
 use proofstand_protocol::units::Micros;
-use proofstand_units::{CountsPerRev, Rpm, Seconds, Turns};
+use proofstand_units::{CountsPerRev, PartsPerMillion, Rpm, Seconds, Turns};
 
 use super::error::EstimateError;
 use super::quantisation;
 use super::track::{Track, signed_micros};
 use crate::metrology::line::{self, Weights};
 use crate::metrology::{Contribution, DegreesOfFreedom};
-
-/// A relative error in millionths.
-#[derive(Debug, Clone, Copy, PartialEq, PartialOrd)]
-pub struct PartsPerMillion(f64);
-
-impl PartsPerMillion {
-    /// From a number of millionths.
-    #[must_use]
-    pub const fn new(value: f64) -> Self {
-        Self(value)
-    }
-
-    /// The number of millionths.
-    #[must_use]
-    pub const fn get(self) -> f64 {
-        self.0
-    }
-}
 
 /// Mean speed over a window: the slope of a straight line through positions over time.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -9,7 +9,7 @@ use proofstand::estimate::reversal::reversal;
 use proofstand::estimate::scale::{self, ScaleInputs};
 use proofstand::estimate::speed::{Crossing, first_crossing, speed};
 use proofstand::estimate::torque_line::torque_line;
-use proofstand::estimate::{PartsPerMillion, ReversalEstimate, ReversalWindow, Shape};
+use proofstand::estimate::{ReversalEstimate, ReversalWindow, Shape};
 use proofstand::metrology::{
     Budget, Combined, Contribution, CoverageFactor, DegreesOfFreedom, KnownVoltage, Quantity,
     VoltageUncertainty,
@@ -18,8 +18,8 @@ use proofstand::sheet::Inertia;
 use proofstand_protocol::message::Sample;
 use proofstand_protocol::units::{Counts, Micros, Microvolts};
 use proofstand_units::{
-    CountsPerRev, Kelvins, KilogramSquareMetres, Kilograms, Metres, NewtonMetres, PerKelvin, RadPerSec,
-    RadPerSec2, Seconds, Volts, VoltsPerKelvin,
+    CountsPerRev, Kelvins, KilogramSquareMetres, Kilograms, Metres, NewtonMetres, PartsPerMillion, PerKelvin,
+    RadPerSec, RadPerSec2, Seconds, Volts, VoltsPerKelvin,
 };
 
 /// How often the truth was inside.
@@ -220,7 +220,7 @@ pub(crate) fn command_scale(trials: u32, seed: u64) -> [Coverage; 2] {
         inertia_uncertainty: KilogramSquareMetres::new(0.01 * INERTIA),
         terminal: CALIBRATED,
         torque_read_out: CALIBRATED,
-        clock_ppm: 50.0,
+        clock: PartsPerMillion::new(50.0),
         lag: Seconds::from_millis(1.0),
         count_sign: 1.0,
     };

@@ -25,7 +25,7 @@ pub(super) fn inputs(context: &Context<'_>) -> ScaleInputs {
         inertia_uncertainty: context.sheet.inertia().expanded,
         terminal: context.equipment.terminal,
         torque_read_out: context.equipment.torque_read_out,
-        clock_ppm: context.equipment.clock_ppm,
+        clock: context.equipment.clock,
         lag: axis.lag,
         count_sign: context.count_sign(),
     }

@@ -10,7 +10,6 @@ use super::{STEP, sticks};
 use crate::checks::evidence::travel;
 use crate::checks::rows::Row;
 use crate::checks::{Context, Judgement, MoveStep, Step, StepEvidence};
-use crate::estimate::PartsPerMillion;
 use crate::estimate::speed::{self, SpeedEstimate};
 use crate::metrology::{Budget, Contribution, Limits, Sensitivity};
 use crate::planner::{CRAWL_RPM, LimitsFor, SpeedCommand, after, come_to_rest, hold, step_to, total_timeout};
@@ -99,9 +98,8 @@ fn drift_limits(context: &Context<'_>) -> Option<Limits<Rpm>> {
 /// The record's own share of the uncertainty. So slow a shaft sticks and slips: how far it is off an even motion at the
 /// ends of the window bounds what it does to the mean.
 fn of_the_record(context: &Context<'_>, estimate: &SpeedEstimate) -> Vec<Contribution> {
-    let clock = PartsPerMillion::new(context.equipment.clock_ppm);
     let uneven = Rpm::new(estimate.residual.get() / estimate.duration.get() * 60.0);
-    let mut all = estimate.contributions(clock);
+    let mut all = estimate.contributions(context.equipment.clock);
     all.push(Contribution::normal("uneven motion", uneven));
     all
 }

@@ -1,7 +1,7 @@
 //! Does a small speed command make about the speed it should? Known before any larger command is given.
 
 use proofstand_protocol::units::Micros;
-use proofstand_units::{Rpm, RpmPerVolt, Volts};
+use proofstand_units::{PartsPerMillion, Rpm, RpmPerVolt, Volts};
 
 use super::{Context, MEASURE_AT, NAMES, REVERSE_FROM_CRAWL, Row};
 use crate::checks::StepEvidence;
@@ -59,7 +59,7 @@ pub(super) fn row(context: &Context<'_>, evidence: &[StepEvidence]) -> Option<Re
     let made = |names: &[&str]| evidence.iter().find(|e| names.contains(&e.name));
     let (forward, reverse) = (made(&NAMES[0][..1]), made(&[NAMES[0][1], REVERSE_FROM_CRAWL]));
     let SlowScale { gain, forward, reverse, .. } = SlowScale::of(context, forward?, reverse?)?;
-    let budget = budget(gain, (&forward, &reverse), &context.equipment.command, context.equipment.clock_ppm);
+    let budget = budget(gain, (&forward, &reverse), &context.equipment.command, context.equipment.clock);
     let limits = Limits::around(target, target * (COARSE / 100.0)).ok()?;
     // A gate, not the scale's result: it needs no calibration in force to tell a doubled scale.
     Some(Row::number(ID, "Speed per volt, slowly", "rpm/V").target(target.get()).judged(
@@ -75,7 +75,7 @@ fn budget(
     gain: RpmPerVolt,
     (forward, reverse): (&Held, &Held),
     command: &KnownVoltage,
-    clock_ppm: f64,
+    clock: PartsPerMillion,
 ) -> Budget<RpmPerVolt> {
     let volts = forward.volts - reverse.volts;
     let per_speed = Sensitivity::new(1.0 / volts.get());
@@ -84,7 +84,7 @@ fn budget(
     let spread = gain.get() * core::f64::consts::SQRT_2 / span;
     Budget::new(gain)
         .with_all([forward, reverse].map(|held| held.speed.of_the_record().with_sensitivity(per_speed)))
-        .with(Contribution::rectangular("clock of the fixture", gain * (1e-6 * clock_ppm)))
+        .with(Contribution::rectangular("clock of the fixture", gain * clock.to_ratio()))
         .with_all(command.in_slope("command at the terminals", gain, Volts::new(span / 2.0), spread).all())
 }
 
@@ -118,7 +118,8 @@ mod tests {
             speed: speed::speed(&positions(1000, cpr, |t| rpm / 60.0 * t + 0.3e-4), cpr).unwrap(),
         };
         let command = KnownVoltage::uncalibrated(Volts::new(0.01));
-        let budget = budget(RpmPerVolt::new(100.0), (&held(50.0), &held(-50.0)), &command, 50.0);
+        let budget =
+            budget(RpmPerVolt::new(100.0), (&held(50.0), &held(-50.0)), &command, PartsPerMillion::new(50.0));
         let clock: Vec<_> = budget.independent().iter().filter(|c| c.name.starts_with("clock")).collect();
         let squares: f64 = clock.iter().map(|c| c.signed().powi(2)).sum();
         assert!((squares.sqrt() - 100.0 * 50e-6 / 3.0_f64.sqrt()).abs() < 1e-9, "{clock:?}");

@@ -67,7 +67,7 @@ impl Change {
 pub(super) fn clock(context: &Context<'_>, power: f64) -> Contribution {
     Contribution::rectangular(
         "clock of the fixture",
-        Percent::new(1e-4 * power * context.equipment.clock_ppm),
+        Percent::new(1e-4 * power * context.equipment.clock.get()),
     )
 }
 

@@ -123,7 +123,7 @@ impl Scale<'_> {
             .with_all(levels.all())
             .with(Contribution::rectangular(
                 "clock of the fixture",
-                line.gain * (1e-6 * self.context.equipment.clock_ppm),
+                line.gain * self.context.equipment.clock.to_ratio(),
             ));
         match self.gain_limits() {
             Some(limits) => self.gain_row(id, title).judged(&budget, &limits, self.context.by_command()),
