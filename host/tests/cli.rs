@@ -71,6 +71,42 @@ fn the_verbs_that_people_begin_with_have_examples() {
 }
 
 #[test]
+fn checks_and_faults_are_in_help_in_completions_and_in_their_own_list() {
+    let folder = tempfile::tempdir().unwrap();
+    for verb in ["rehearse", "accept", "compare"] {
+        let out = proofstand(folder.path()).args([verb, "--help"]).env("COLUMNS", "80").assert().success();
+        let text = String::from_utf8(out.get_output().stdout.clone()).unwrap();
+        for check in ["speed-cap", "retention", "rotor-swing"] {
+            assert!(text.contains(&format!("- {check}:")), "{verb}: {check}\n{text}");
+        }
+        assert!(text.lines().all(|line| line.chars().count() <= 80), "{text}");
+    }
+    for shell in ["bash", "zsh", "fish"] {
+        let out = proofstand(folder.path()).args(["completions", shell]).assert().success();
+        let text = String::from_utf8(out.get_output().stdout.clone()).unwrap();
+        for name in ["rotor-swing", "gain-doubled", "change-over-open"] {
+            assert!(text.contains(name), "{shell}: {name}");
+        }
+    }
+    // The list needs no sheet; a fault does.
+    let list = proofstand(folder.path()).args(["rehearse", "--fault", "list"]).assert().code(0);
+    list.stdout(contains("\ncap-drooping ")).stdout(contains("NAME=SIZE")).stdout(contains("shows nothing"));
+    proofstand(folder.path())
+        .args(["rehearse", "--fault", "gain-doubled"])
+        .assert()
+        .code(2)
+        .stderr(contains("a sheet is needed"));
+    proofstand(folder.path()).arg("rehearse").assert().code(2).stderr(contains("<SHEET>"));
+    // A name that there is not goes on to where the nearest one is known, and a size to where it is read.
+    proofstand(folder.path())
+        .args(["rehearse", SHEET, "--only", "rotor-swin"])
+        .assert()
+        .code(2)
+        .stderr(contains("Did you mean `rotor-swing`?"));
+    rehearse(folder.path(), 3, &["--only", "fixture-self-check", "--fault", "offset=0.01"]);
+}
+
+#[test]
 fn ports_are_listed_also_where_there_are_none() {
     let folder = tempfile::tempdir().unwrap();
     proofstand(folder.path()).arg("ports").assert().code(0);

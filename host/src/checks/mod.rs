@@ -68,7 +68,7 @@ pub const ALL: &[&dyn Check] = &[
 pub const BY_NAME: &[&dyn Check] = &[&rotor_swing::RotorSwing];
 
 /// Every check there is, in order: those of an acceptance, then those that are made by name only.
-fn every() -> impl Iterator<Item = &'static dyn Check> {
+pub fn every() -> impl Iterator<Item = &'static dyn Check> {
     ALL.iter().chain(BY_NAME).copied()
 }
 

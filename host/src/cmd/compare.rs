@@ -6,7 +6,7 @@ use proofstand_units::Celsius;
 
 use super::person::tell;
 use super::run_folder::read;
-use super::show;
+use super::{names, show};
 use crate::compare::{Comparison, Line, compare};
 use crate::exit::Exit;
 use crate::record::model::Verdict;
@@ -43,7 +43,7 @@ pub struct Cmd {
     #[arg(value_name = "AFTER")]
     after: PathBuf,
     /// Only results of this check (repeatable)
-    #[arg(long, value_name = "CHECK")]
+    #[arg(long, value_name = "CHECK", value_parser = names::checks())]
     only: Vec<String>,
     /// So many kelvin the motor's temperature may have differed between the runs
     #[arg(long, value_name = "KELVIN", default_value_t = 2.0)]

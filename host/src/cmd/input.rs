@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 
 use crate::acceptance::Job;
 use crate::checks::{self, Check};
+use crate::cmd::names;
 use crate::cmd::targets::render;
 
 /// Which checks, and where the record goes.
@@ -13,7 +14,7 @@ pub(super) struct Selection {
     ///
     /// That is a part: the axis is not accepted by it (exit code 3 where nothing was rejected), and --resume makes the rest.
     /// With --again of a whole run the other results stand.
-    #[arg(long, value_name = "CHECK")]
+    #[arg(long, value_name = "CHECK", value_parser = names::checks())]
     pub(super) only: Vec<String>,
     /// Make also the checks that need those of --only: after a change, what was built on it is made again
     #[arg(long, requires = "only")]
@@ -35,14 +36,12 @@ impl Selection {
         let asked: Result<Vec<_>, String> = self
             .only
             .iter()
-            .map(|id| {
-                checks::by_id(id).ok_or_else(|| unknown("check", id, checks::ALL.iter().map(|c| c.id())))
-            })
+            .map(|id| checks::by_id(id).ok_or_else(|| unknown("check", id, checks::every().map(|c| c.id()))))
             .collect();
         let mut asked = asked?;
         if let Some(other) = asked.iter().find(|c| !c.is_for(&job.sheet)) {
             let command = if job.sheet.command.pair.is_torque() { "torque" } else { "speed" };
-            let can: Vec<&str> = checks::for_axis(checks::ALL, &job.sheet).iter().map(|c| c.id()).collect();
+            let can: Vec<&str> = checks::every().filter(|c| c.is_for(&job.sheet)).map(|c| c.id()).collect();
             return Err(format!(
                 "check `{}` says nothing about an axis that takes a {command} command. There are for it: {}",
                 other.id(),

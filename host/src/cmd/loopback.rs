@@ -5,8 +5,10 @@ use std::io::IsTerminal;
 use std::rc::Rc;
 use std::sync::Arc;
 
+use clap::builder::TypedValueParser as _;
+
 use super::person::{Keyboard, tell};
-use super::{show, stop};
+use super::{names, show, stop};
 use crate::exit::Exit;
 use crate::fixture::{Client, FixtureError, Numbered, Tap};
 use crate::link::Link;
@@ -17,8 +19,8 @@ use crate::rehearsal::{PlugBench, PlugFault, PlugHands, PlugLink};
 const EXAMPLES: &str = "\
 Examples:
   proofstand loopback --port /dev/ttyACM0
-      Asks for stop button, hold-to-run control, guard, bridges and cell in turn, and says of each block whether it is
-      right. The plug: hardware/CABLE.md.
+      Asks for stop button, hold-to-run control, guard, bridges and cell in turn, and says of each block whether \
+it is right. The plug: hardware/CABLE.md.
 
   proofstand loopback --rehearse --fault change-over-open
       What that looks like, without hardware.
@@ -39,7 +41,7 @@ pub struct Cmd {
     #[arg(long)]
     rehearse: bool,
     /// Rehearsal: something wrong with the fixture; `list` lists what
-    #[arg(long, value_name = "FAULT", requires = "rehearse", value_parser = fault)]
+    #[arg(long, value_name = "FAULT", requires = "rehearse", value_parser = names::plug_faults().try_map(|name| fault(&name)))]
     fault: Option<Given>,
     /// Rehearsal: seed of the simulated board
     #[arg(long, value_name = "NUMBER", default_value_t = 1, requires = "rehearse")]

@@ -15,6 +15,7 @@ pub mod inertia;
 mod input;
 pub mod loopback;
 mod manual;
+mod names;
 mod person;
 pub mod ports;
 pub mod rehearse;

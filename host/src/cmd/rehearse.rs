@@ -6,6 +6,7 @@ use super::cite::Cite;
 use super::follow::Follow;
 use super::identity::{self, Given};
 use super::input::{Selection, job, run_name};
+use super::names;
 use super::person::{tell, tell_laid_out};
 use super::{show, unit};
 use crate::acceptance::{Setting, today};
@@ -15,6 +16,7 @@ use crate::record::model::RunKind;
 use crate::record::{RunFolder, publish};
 use crate::rehearsal::{Fault, Rehearsal};
 use crate::sequence::Terminal;
+use crate::terminal::{Stream, width, wrapped};
 
 const EXAMPLES: &str = "\
 Examples:
@@ -38,8 +40,8 @@ Examples:
 #[command(after_long_help = EXAMPLES)]
 pub struct Cmd {
     /// The axis sheet
-    #[arg(value_name = "SHEET")]
-    pub sheet: PathBuf,
+    #[arg(value_name = "SHEET", required_unless_present = "fault")]
+    pub sheet: Option<PathBuf>,
     #[command(flatten)]
     selection: Selection,
     #[command(flatten)]
@@ -47,7 +49,10 @@ pub struct Cmd {
     #[command(flatten)]
     cite: Cite,
     /// Put a fault into the simulated axis (repeatable); `--fault list` lists them
-    #[arg(long, value_name = "FAULT")]
+    ///
+    /// A fault that comes in degrees takes a size, NAME=SIZE, and has a standard one. A mild one may lie within the
+    /// axis's tolerances and show nothing.
+    #[arg(long, value_name = "FAULT", value_parser = names::faults(), hide_possible_values = true)]
     pub fault: Vec<String>,
     /// Seed of everything that is random in the simulation
     #[arg(long, value_name = "NUMBER", default_value_t = 1)]
@@ -68,8 +73,7 @@ impl Cmd {
     #[must_use]
     pub fn run(self) -> Exit {
         if self.fault.iter().any(|f| f == "list") {
-            let lines = Fault::all().map(|fault| format!("{:26} {}\n", fault.name(), fault.description()));
-            show::out(&lines.concat());
+            show::out(&faults(width(Stream::Out)));
             return Exit::Accepted;
         }
         match self.rehearse() {
@@ -83,7 +87,12 @@ impl Cmd {
 
     fn rehearse(&self) -> Result<Exit, (Exit, String)> {
         let bad = |message: String| (Exit::BadInput, format!("proofstand: {message}"));
-        let job = match job(&self.sheet) {
+        let Some(sheet) = &self.sheet else {
+            return Err(bad(
+                "a sheet is needed: `proofstand rehearse SHEET`; only `--fault list` goes without".to_owned(),
+            ));
+        };
+        let job = match job(sheet) {
             Ok(job) => job,
             Err(message) => {
                 tell_laid_out(&message, true);
@@ -102,7 +111,7 @@ impl Cmd {
         let rehearsal =
             Rehearsal::new(&job.sheet, &faults, self.seed, today()).map_err(|e| bad(e.to_string()))?;
 
-        let name = run_name(&self.sheet, "rehearsal");
+        let name = run_name(sheet, "rehearsal");
         let stopped = |e: &dyn std::fmt::Display| (Exit::Stopped, format!("proofstand: {e}"));
         let mut folder = RunFolder::create(&self.selection.runs, &name, true).map_err(|e| {
             bad(format!("can't make a run's folder in {}: {e}", self.selection.runs.display()))
@@ -136,5 +145,46 @@ impl Cmd {
         published.map_err(|e| stopped(&format!("{e}. {}", show::kept(folder.path()))))?;
         show::out(&format!("Record: {}\n", folder.path().join("report.html").display()));
         Ok(Exit::of(&run.outcome))
+    }
+}
+
+/// What to know of sizes, and every fault with what it is.
+fn faults(columns: usize) -> String {
+    let mut out = wrapped(
+        "",
+        "A fault with a size comes in degrees: the size shown is the standard one, and NAME=SIZE, as in \
+         `--fault cap-drooping=90`, takes another. A mild one may lie within an axis's tolerances and then shows nothing: \
+         give it a worse size.",
+        columns,
+    ) + "\n\n";
+    for fault in Fault::all() {
+        let size = fault.size().map_or(String::new(), |size| format!("; size {} {}", size.value, size.unit));
+        let lead = format!("{:26} ", fault.name());
+        out.push_str(&(wrapped(&lead, &format!("{}{size}", fault.description()), columns) + "\n"));
+    }
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn faults_that_come_in_degrees_say_their_standard_size_and_all_fit_eighty_columns() {
+        let text = faults(80);
+        assert!(text.lines().all(|line| line.chars().count() <= 80), "{text}");
+        for fault in Fault::all() {
+            let (_, shown) = text.split_once(&format!("\n{:26} ", fault.name())).unwrap();
+            let lines = shown.lines().enumerate().take_while(|(n, line)| *n == 0 || line.starts_with(' '));
+            let own = lines.map(|(_, line)| line.trim()).collect::<Vec<_>>().join(" ");
+            match fault.size() {
+                Some(size) => {
+                    assert!(own.ends_with(&format!("; size {} {}", size.value, size.unit)), "{own}");
+                    let again = Fault::parse(&format!("{}={}", fault.name(), size.value)).unwrap();
+                    assert_eq!(again, fault);
+                }
+                None => assert!(!own.contains("; size "), "{own}"),
+            }
+        }
     }
 }
