@@ -101,3 +101,37 @@ pub fn main() -> ExitCode {
     };
     exit.into()
 }
+
+#[cfg(test)]
+mod tests {
+    use clap::CommandFactory as _;
+
+    use super::Cli;
+
+    /// A line that was broken by hand is broken again on a narrower terminal, and then ragged.
+    fn broken_by_hand(text: &str) -> Option<String> {
+        let lines: Vec<&str> = text.lines().collect();
+        let indent = |line: &str| line.len() - line.trim_start().len();
+        let prose = |line: &str| !line.trim().is_empty() && (indent(line) == 0 || indent(line) >= 6);
+        lines.windows(2).enumerate().find_map(|(n, pair)| {
+            let typed = pair[0].ends_with('\\') || n > 0 && lines[n - 1].ends_with('\\');
+            let alike = prose(pair[0]) && prose(pair[1]) && indent(pair[0]) == indent(pair[1]);
+            (alike && !typed && !pair[0].ends_with(':')).then(|| pair.join("\n"))
+        })
+    }
+
+    fn held(command: &clap::Command) {
+        for help in [command.get_after_help(), command.get_after_long_help()].into_iter().flatten() {
+            let found = broken_by_hand(&help.to_string());
+            assert_eq!(found, None, "{}", command.get_name());
+        }
+        command.get_subcommands().for_each(held);
+    }
+
+    #[test]
+    fn what_stands_after_the_options_is_broken_by_the_terminal_alone() {
+        assert!(broken_by_hand("Examples:\n  do\n      It does one\n      thing.").is_some());
+        assert!(broken_by_hand("Examples:\n  do \\\n      --more\n      It does.").is_none());
+        held(&Cli::command());
+    }
+}

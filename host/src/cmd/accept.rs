@@ -44,8 +44,8 @@ Examples:
       --again runs/RUN --only speed-cap
       After a setting was changed: makes one check again. The old result stays visible as superseded.
 
-Ctrl-C at any time: command to 0 V, enable open, the record closed, reports written of what was done, exit code 4.
-A second Ctrl-C ends the program at once; the fixture then goes to 0 V with enable open by itself within 0.1 s.";
+Ctrl-C at any time: command to 0 V, enable open, the record closed, reports written of what was done, exit code \
+4. A second Ctrl-C ends the program at once; the fixture then goes to 0 V with enable open by itself within 0.1 s.";
 
 /// Make the acceptance on a fixture
 ///

@@ -49,8 +49,8 @@ Examples:
 
 Until the last step nothing in the fixture is changed; Ctrl-C, a pulled plug or a kill leaves the old calibration.
 
-Exit code 0: calibrated; with --look: the calibration found holds. 1 with --look: it does not, or is another board's.
-3 with --look: there is none. 2 bad input. 4 stopped: fixture, meter, or a reading that can't be.";
+Exit code 0: calibrated; with --look: the calibration found holds. 1 with --look: it does not, or is another \
+board's. 3 with --look: there is none. 2 bad input. 4 stopped: fixture, meter, or a reading that can't be.";
 
 /// What is shown before a level is put out.
 const CAUTIONS: &[&str] = &[

@@ -50,8 +50,8 @@ Examples:
       Into any folder, and one of them read as a file.
 
   proofstand man ~/.local/share/man/man1
-      Where they are read by name: `man proofstand-accept`. If the name is not found, put the folder above man1 into the
-      search path: `export MANPATH=~/.local/share/man:` (the colon at the end keeps the system's own pages).";
+      Where they are read by name: `man proofstand-accept`. If the name is not found, put the folder above man1 \
+into the search path: `export MANPATH=~/.local/share/man:` (the colon at the end keeps the system's own pages).";
 
 impl Man {
     /// Writes them, or none where one would take another file's place.

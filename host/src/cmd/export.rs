@@ -17,12 +17,12 @@ use crate::report::json_schema;
 const EXAMPLES: &str = "\
 Examples:
   proofstand export runs/RUN --csv
-      samples.csv: one line a sample, the unit in every column's name, check and step in the last two; bursts.csv: one \
-line a point
+      samples.csv: one line a sample, the unit in every column's name, check and step in the last two; \
+bursts.csv: one line a point
 
   proofstand export runs/RUN --parquet --vcd
-      samples.parquet and bursts.parquet (units in their key-value metadata); signals.vcd (flags, index, state, raw
-      lines, in microseconds) and lines-N.vcd (A, B and Z of each burst of the lines, from its first point)
+      samples.parquet and bursts.parquet (units in their key-value metadata); signals.vcd (flags, index, state, \
+raw lines, in microseconds) and lines-N.vcd (A, B and Z of each burst of the lines, from its first point)
 
   proofstand export runs/RUN --schema
       run.schema.json: the JSON Schema of run.json

@@ -21,8 +21,8 @@ Examples:
   proofstand handover runs/RUN --add 'jumper D7 to D0'
       Something that nobody had thought of: it is put on the list, and open.
 
-Exit code 0 when the axis is accepted and nothing is left to undo, 3 while something is left; with nothing left, an axis
-that is not accepted gives its run's own exit code, and a part of an acceptance or a measurement gives 3.";
+Exit code 0 when the axis is accepted and nothing is left to undo, 3 while something is left; with nothing left, \
+an axis that is not accepted gives its run's own exit code, and a part of an acceptance or a measurement gives 3.";
 
 /// Go through what must be undone before handover: jumpers, bench limits, disc, end switches
 ///

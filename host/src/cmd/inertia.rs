@@ -23,8 +23,8 @@ Examples:
   proofstand inertia --without runs/A --with runs/B --without-again runs/C >> axis.toml
       Puts it there.
 
-A disc of at least twice the rotor's inertia is advised: the error of an acceleration counts 2.1-fold then, and 4.2-fold
-with a disc of half the rotor's.";
+A disc of at least twice the rotor's inertia is advised: the error of an acceleration counts 2.1-fold then, and \
+4.2-fold with a disc of half the rotor's.";
 
 /// Find a rotor's inertia from three runs: without a known disc, with it, without it again
 ///

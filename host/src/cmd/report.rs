@@ -13,7 +13,7 @@ Examples:
   proofstand report runs/RUN
       Writes run.json, report.html and junit.xml into the folder and prints the results.
 
-A run that was cut off (program killed, power gone) has a journal and no run.json: the report is then made of the
+A run that was cut off (program killed, power gone) has a journal and no run.json: the report is then made of the \
 checks that had come to their end, and says so. Nothing is judged anew.";
 
 /// Write the reports of a recorded run again, also of one that was cut off

@@ -7,8 +7,8 @@ use crate::exit::Exit;
 const EXAMPLES: &str = "\
 Example:
   proofstand schema > axis.schema.json
-      With `#:schema axis.schema.json` as its first line a sheet is completed and checked while it is
-      written, by editors that know TOML schemas.";
+      With `#:schema axis.schema.json` as its first line a sheet is completed and checked while it is written, by \
+editors that know TOML schemas.";
 
 /// Print the JSON Schema of axis sheets, for editors that complete and check TOML
 #[derive(Debug, clap::Args)]

@@ -24,9 +24,9 @@ Examples:
   proofstand settings compare host/sheets/settings/film-winder.toml \\
       host/sheets/settings/film-winder-before.csv \\
       host/sheets/settings/film-winder-after.csv
-      Two exports of the amplifier's table: what changed as expected, what did not, and what nobody expected. [settings] \
-of the sheet names the columns, the encoding and the decimal sign. A value in another unit than the sheet's is not as \
-expected.
+      Two exports of the amplifier's table: what changed as expected, what did not, and what nobody expected. \
+[settings] of the sheet names the columns, the encoding and the decimal sign. A value in another unit than the \
+sheet's is not as expected.
 
   proofstand settings compare host/sheets/settings/film-winder.toml \\
       host/sheets/settings/film-winder-before.csv \\

@@ -14,8 +14,8 @@ use crate::wiring::{self, Wiring, text};
 const EXAMPLES: &str = "\
 Examples:
   proofstand wiring host/sheets/film-winder.toml
-      The terminal table: which terminal of the fixture goes to which of the amplifier, polarity,
-      pairs, screens, what is normally closed. Cautions first.
+      The terminal table: which terminal of the fixture goes to which of the amplifier, polarity, pairs, screens, \
+what is normally closed. Cautions first.
 
   proofstand wiring axis.toml --svg wiring.svg
       The drawing, for A4 in black and white; more pages go beside it: wiring-2.svg, ...
