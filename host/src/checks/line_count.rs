@@ -13,6 +13,7 @@ use proofstand_units::{CountsPerRev, Rpm, Seconds};
 
 use super::evidence::{SAME_PLACE, index_events, travel};
 use super::rows::Row;
+use super::traces::not_empty;
 use super::{Check, Context, Judgement, MoveStep, Need, Step, StepEnding, StepEvidence};
 use crate::estimate::lines::{IndexPass, line_count, passes};
 use crate::planner::{
@@ -463,9 +464,8 @@ impl LineCount {
 }
 
 fn plot(id: &str, series: Vec<Series>, per_rev: i64) -> Option<Plot> {
-    if series.iter().all(|s| s.points.is_empty()) {
-        return None;
-    }
+    let series = not_empty(series);
+    series.first()?;
     Some(Plot {
         id: format!("{id}-counts"),
         title: "Counts in each revolution".to_owned(),

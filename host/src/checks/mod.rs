@@ -15,6 +15,7 @@ mod hand_turn;
 mod line_count;
 mod lines;
 mod nudge;
+mod recorded;
 mod retention;
 pub(crate) mod rotor_swing;
 mod rows;
@@ -28,6 +29,7 @@ mod traces;
 
 pub use cited::CitedDirection;
 pub(crate) use nudge::{INDEX_STANDING, INDEX_UNCOUNTED, TURNS_UNCOUNTED};
+pub(crate) use recorded::recorded;
 pub(crate) use retention::AS_BEFORE;
 pub use step::{
     Act, ActAt, ActWhat, Acted, AskNumberStep, Deed, MoveStep, ObserveStep, Prompt, SelfCheckReading,

@@ -9,7 +9,8 @@ use super::rest::Rest;
 use super::settle::settle;
 use super::{Attendant, Progress, ask_number, mover, observe, self_check};
 use crate::checks::{
-    ActWhat, AskNumberStep, Check, Context, Step, StepEnding, StepEvidence, as_delivered, unmet, worst,
+    ActWhat, AskNumberStep, Check, Context, Step, StepEnding, StepEvidence, as_delivered, recorded, unmet,
+    worst,
 };
 use crate::fixture::{Burst, Client, FixtureError};
 use crate::link::Link;
@@ -253,7 +254,10 @@ impl<L: Link> Conductor<'_, '_, L> {
             });
         }
         if record.plots.is_empty() && record.not_done.is_none() {
-            record.notes.push(without_picture(&evidence));
+            match recorded(self.context, check.id(), &evidence) {
+                Ok(plot) => record.plots.push(plot),
+                Err(why) => record.notes.push(why),
+            }
         }
         stood_for(check, &mut record);
         Ok(record)
@@ -376,18 +380,4 @@ fn burst_record(burst: &Burst) -> BurstRecord {
         points: u32::from(burst.order.points),
         points_read: u32::try_from(burst.bytes.len() / burst.order.point_bytes()).unwrap_or(u32::MAX),
     }
-}
-
-/// What a reader finds in place of a check's picture: why there was nothing to draw.
-pub(super) fn without_picture(evidence: &[StepEvidence]) -> String {
-    let why = match evidence.last() {
-        None => "no step was made".to_owned(),
-        Some(_) if evidence.iter().all(|e| e.samples.is_empty() && e.readings.is_empty()) => {
-            "no sample came".to_owned()
-        }
-        Some(last) => {
-            format!("it did not come to what would be drawn; its last step {}", last.ended_in_words())
-        }
-    };
-    format!("There is no picture of it: {why}.")
 }

@@ -6,6 +6,7 @@ use proofstand_units::{Seconds, Volts};
 
 use super::{Run, SETTLE, command_in, longest, runs, stated};
 use crate::checks::rows::Row;
+use crate::checks::traces::not_empty;
 use crate::checks::{Context, Judgement, StepEvidence};
 use crate::estimate::step_response::{
     AT_TIME_CONSTANT, CommandStep, DelayEstimate, RISE_10_90, ResponseEstimate, delay, first_order, response,
@@ -223,37 +224,46 @@ fn behind_plot(delays: &[(Run, DelayEstimate)]) -> Option<Plot> {
     curves.push(Series {
         name: format!("fit: a delay of {:.3} ms", first.delay.to_millis()),
         style: SeriesStyle::Line,
-        points: [settled, end].map(|x| [x * 1e3, fit(x) * first.gain.signum()]).to_vec(),
+        points: if settled < end {
+            [settled, end].map(|x| [x * 1e3, fit(x) * first.gain.signum()]).to_vec()
+        } else {
+            Vec::new()
+        },
         uncertainty: Vec::new(),
     });
-    let residuals = delays
-        .iter()
-        .map(|(run, d)| {
-            let [speed, left] = d.fitted;
-            Series {
-                name: format!("{}, less its fit", run.name),
-                style: SeriesStyle::Points,
-                points: binned(
-                    d.behind
-                        .iter()
-                        .filter(|[x, _]| *x >= d.delay.get() * SETTLE)
-                        .map(|[x, y]| [x * 1e3, y - speed * x - left]),
-                ),
-                uncertainty: Vec::new(),
-            }
-        })
-        .collect();
+    let residuals = delays.iter().map(|(run, d)| {
+        let [speed, left] = d.fitted;
+        Series {
+            name: format!("{}, less its fit", run.name),
+            style: SeriesStyle::Points,
+            points: binned(
+                d.behind
+                    .iter()
+                    .filter(|[x, _]| *x >= d.delay.get() * SETTLE)
+                    .map(|[x, y]| [x * 1e3, y - speed * x - left]),
+            ),
+            uncertainty: Vec::new(),
+        }
+    });
+    // A response so slow that it had not settled where the points end leaves nothing of a fit.
+    let residuals = not_empty(residuals);
+    let below = if residuals.is_empty() {
+        "No point came after the time that the fit begins with, so that nothing is drawn of what it leaves."
+    } else {
+        "Below, what the fit leaves."
+    };
+    let mut panels = vec![panel("Behind, for one volt of change", not_empty(curves))];
+    panels.extend((!residuals.is_empty()).then(|| panel("Left by the fit", residuals)));
     Some(Plot {
         id: "step-response-positions".to_owned(),
         title: "The shaft behind an instant response to the command".to_owned(),
         description: format!(
             "Counts by which the shaft lags behind where an instant torque would have brought it, for one volt of change, over \
-             the time since the command changed; each point is a mean over half a millisecond of all steps. It falls back along a line whose slope is the delay, {:.3} ms. Below, what \
-             the fit leaves.",
+             the time since the command changed; each point is a mean over half a millisecond of all steps. It falls back along a line whose slope is the delay, {:.3} ms. {below}",
             first.delay.to_millis()
         ),
         x: PlotAxis { label: "Time since the command changed".to_owned(), unit: "ms".to_owned() },
-        panels: vec![panel("Behind, for one volt of change", curves), panel("Left by the fit", residuals)],
+        panels,
         lanes: Vec::new(),
     })
 }
