@@ -37,7 +37,7 @@ pub(super) fn plot(context: &Context<'_>, turn: &HandTurned<'_>) -> Option<Plot>
         id: format!("hand-turn-{}", turn.name.replace(' ', "-")),
         title: format!("Turned by hand, {}: {seen}", turn.name),
         description: format!(
-            "Counts from where the turn began over time, a point every 5 ms, with each place where the index was met; \
+            "Counts from where the turn began over the time since it was asked for, a point every 5 ms, with each place where the index was met; \
              between neighbours of the same way there must be {per_rev:.0} counts. {}",
             if expected.is_some() {
                 "The band is the side on which the sheet has the counts for the way that the person saw."
@@ -45,7 +45,7 @@ pub(super) fn plot(context: &Context<'_>, turn: &HandTurned<'_>) -> Option<Plot>
                 "No way was told, so that no side is marked as the right one."
             }
         ),
-        x: axis("Time since the turn was asked for", "s"),
+        x: axis("Time", "s"),
         panels: vec![Panel {
             y: axis("Counts from the beginning", "counts"),
             series: not_empty([curve("counts", points), index_dots(made, origin, first)]),

@@ -55,7 +55,7 @@ pub(super) fn plot(context: &Context<'_>, made: &StepEvidence) -> Option<Plot> {
                 ]),
                 bands: vec![level_band("let through by the fixture", [0.0, end], [-most, most])],
                 marks: vec![mark(
-                    format!("end of the ramp, {:.2} V", context.motion.nudge_command.get()),
+                    format!("ramp to {:.2} V", context.motion.nudge_command.get()),
                     context.motion.nudge_command.get(),
                 )],
             },

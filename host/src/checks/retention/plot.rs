@@ -54,7 +54,7 @@ pub(super) fn plot(context: &Context<'_>, evidence: &[StepEvidence]) -> Option<P
     }
     let missing = match &missing[..] {
         [] => String::new(),
-        some => format!(" Not drawn, since it was not measured: {}.", some.join(", ")),
+        some => format!(" Not drawn, since it was not measured: {}.", some.join(", ").to_lowercase()),
     };
     Some(Plot {
         id: "retention-values".to_owned(),
@@ -65,7 +65,7 @@ pub(super) fn plot(context: &Context<'_>, evidence: &[StepEvidence]) -> Option<P
              tolerance of ±{} % about the value before.{missing}",
             context.sheet.tolerances.retention_gain.value.get()
         ),
-        x: axis("Time since the check began", "s"),
+        x: axis("Time", "s"),
         panels,
         lanes: power(evidence, begins).into_iter().collect(),
     })
@@ -104,13 +104,7 @@ fn panel(context: &Context<'_>, pair: &Pair, end: f64) -> Option<Panel> {
         y: axis(pair.name, pair.unit),
         series,
         bands: about
-            .map(|v| {
-                level_band(
-                    "tolerance about the value before",
-                    [0.0, end],
-                    [v * (1.0 - tolerance), v * (1.0 + tolerance)],
-                )
-            })
+            .map(|v| level_band("tolerance", [0.0, end], [v * (1.0 - tolerance), v * (1.0 + tolerance)]))
             .into_iter()
             .collect(),
         marks: about.map(|v| mark("value before", v)).into_iter().collect(),
@@ -294,7 +288,7 @@ mod tests {
             assert!(
                 picture
                     .description
-                    .ends_with("not measured: Held speed, Acceleration by the command, counts after."),
+                    .ends_with("not measured: held speed, acceleration by the command, counts after."),
                 "{}",
                 picture.description
             );

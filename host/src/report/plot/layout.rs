@@ -125,8 +125,9 @@ fn horizontal(plot: &Plot) -> (f64, f64) {
     let series = plot.panels.iter().flat_map(|p| &p.series);
     let xs = series.clone().flat_map(|s| s.points.iter().map(|p| p[0]));
     let bands = plot.panels.iter().flat_map(|p| &p.bands).flat_map(|b| b.points.iter().map(|p| p[0]));
-    let changes = || plot.lanes.iter().flat_map(|l| l.changes.iter().copied());
-    let found = extent(xs.chain(bands)).or_else(|| extent(changes())).unwrap_or((0.0, 1.0));
+    // A change outside the curves is shown too: what lies behind it would seem never to have been otherwise.
+    let changes = plot.lanes.iter().flat_map(|l| l.changes.iter().copied());
+    let found = extent(xs.chain(bands).chain(changes)).unwrap_or((0.0, 1.0));
     // Markers need room beside the first and last; a curve over time starts at the edge.
     let marked = series.clone().any(|s| s.style == crate::record::model::SeriesStyle::Points);
     domain(found, false, if marked { 0.03 } else { 0.0 })

@@ -135,6 +135,14 @@ fn a_lane_changes_where_the_model_says() {
 }
 
 #[test]
+fn a_change_of_a_lane_before_the_first_point_is_on_the_picture() {
+    let mut plot = plot(vec![cap_panel(&[], 2000.0)], vec![lane(&[-3.0, -2.0])]);
+    plot.panels[0].bands.clear();
+    let layout = layout::Layout::of(&plot);
+    assert!(layout.x.from <= -3.0 && layout.x.to >= 2.0, "{} to {}", layout.x.from, layout.x.to);
+}
+
+#[test]
 fn an_axis_is_named_with_its_unit_once() {
     assert_eq!(axis_words(&axis("Speed", "rpm")), "Speed in rpm");
     assert_eq!(axis_words(&axis("Counts per revolution", "counts")), "Counts per revolution");
