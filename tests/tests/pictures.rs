@@ -92,7 +92,7 @@ fn a_check_that_ended_early_shows_what_was_recorded_or_says_why_not() {
         let picture = plot(&run, id, &format!("{id}-recorded"));
         assert!(all_series(picture).all(|s| s.points.len() > 10), "{picture:?}");
     }
-    for fault in ["response-slow", "index-one-way", "direction-mirrored", "brake-closed"] {
+    for fault in ["response-slow", "index-one-way", "direction-mirrored", "cap-not-set"] {
         has_pictures(&Plan::film_winder().fault(fault).run().unwrap(), fault);
     }
 }
