@@ -1,7 +1,12 @@
 //! A rotor's inertia from three runs: without a known disc, with it, without it again.
 
+pub mod record;
+
 use proofstand_units::{KilogramSquareMetres, Kilograms, Metres, RadPerSec2, Seconds};
 
+use record::{CitedRun, DiscUsed, InertiaKind, InertiaRecord, SCHEMA};
+
+use crate::acceptance::now;
 use crate::checks::rotor_swing;
 use crate::estimate::EstimateError;
 use crate::estimate::known_disc::{
@@ -9,7 +14,8 @@ use crate::estimate::known_disc::{
 };
 use crate::estimate::scale::BUILDING_UP;
 use crate::metrology::DegreesOfFreedom;
-use crate::record::model::{ResultRow, Run, RunKind};
+use crate::record::model::{MeasuredWith, ResultRow, Run};
+use crate::report::is_rehearsal;
 use crate::sheet::{AxisSheet, DiscSource, SheetError, parse};
 
 /// Why three runs give no inertia.
@@ -62,6 +68,14 @@ pub struct Measured {
     pub disc_mass_known: bool,
     /// The runs were rehearsals.
     pub rehearsal: bool,
+    /// The axis, from the sheet of the first run.
+    pub axis: String,
+    /// The three runs, and what each gave.
+    pub runs: Vec<CitedRun>,
+    /// The levels that all three have, by the names of their results.
+    pub levels: Vec<String>,
+    /// The disc and its mounting.
+    pub disc: DiscUsed,
 }
 
 impl Measured {
@@ -72,13 +86,70 @@ impl Measured {
         let value = combined.value.get();
         // Stated at k = 2; with few degrees of freedom no less than the interval that was found.
         let expanded = combined.expanded.get().max(2.0 * combined.standard_uncertainty.get());
-        let warning = if self.rehearsal { "# REHEARSAL: this was measured on a simulation.\n" } else { "" };
-        format!(
-            "{warning}[measured_inertia]\nrotor_kilogram_square_metres = {value:.4e}\nuncertainty_percent = {:.2}\nprovenance = \
-             \"{}\"\n",
-            100.0 * expanded / value,
-            self.provenance
-        )
+        let lines = [
+            "[measured_inertia]".to_owned(),
+            format!("rotor_kilogram_square_metres = {value:.4e}"),
+            format!("uncertainty_percent = {:.2}", 100.0 * expanded / value),
+            format!("provenance = \"{}\"", self.provenance),
+        ];
+        // Whatever line of it is copied says so.
+        let mark = if self.rehearsal { " # REHEARSAL: measured on a simulation" } else { "" };
+        lines.map(|line| format!("{line}{mark}\n")).concat()
+    }
+
+    /// The measurement as a file. `id`: the name of its folder.
+    #[must_use]
+    pub fn record(&self, id: String) -> InertiaRecord {
+        InertiaRecord {
+            schema: SCHEMA.to_owned(),
+            kind: if self.rehearsal { InertiaKind::Rehearsal } else { InertiaKind::Measurement },
+            id,
+            made: now(),
+            software: format!("proofstand {}", env!("CARGO_PKG_VERSION")),
+            axis: self.axis.clone(),
+            runs: self.runs.clone(),
+            levels: self.levels.clone(),
+            disc: self.disc.clone(),
+            result: rotor_swing::inertia_row(&self.rotor.budget),
+            drift: self.rotor.drift,
+            ratio: self.rotor.ratio,
+            higher: self.rotor.higher,
+            catalogue: self.catalogue,
+            catalogue_contradicts: self.catalogue_contradicts,
+            conditions: self.conditions(),
+            advice: self.rotor.advice.clone(),
+            section: self.section(),
+        }
+    }
+
+    /// Under which conditions it was measured, in sentences.
+    fn conditions(&self) -> Vec<String> {
+        let mut all = vec![
+            "The same command each time, on one fixture with one calibration: their errors, and the clock's, are in all three \
+             runs and cancel in the ratio of the accelerations."
+                .to_owned(),
+            format!(
+                "The motor's temperature was not measured. Its torque changed by {:+.2} % from the first run to the last; an even \
+                 change is taken out, a quarter of it is allowed for as uneven.",
+                self.rotor.drift.get()
+            ),
+            "Friction cancels between forward and backward swings as far as it is alike both ways at the same speed.".to_owned(),
+        ];
+        if !self.disc_mass_known {
+            all.push(
+                "The sheet gives the disc's inertia and no mass: what its centring adds (m·e²) must be in the uncertainty that is \
+                 stated of it."
+                    .to_owned(),
+            );
+        }
+        if self.runs.iter().any(|run| run.building_up.is_none()) {
+            all.push(
+                "A run was made by a program that did not state how much of its torque was still building up: that contribution \
+                 is missing."
+                    .to_owned(),
+            );
+        }
+        all
     }
 }
 
@@ -96,8 +167,21 @@ pub fn from_runs(runs: [&Run; 3], mounting: &Mounting) -> Result<Measured, Inert
     if runs.iter().any(|run| run.kind != runs[0].kind) {
         return apart("some are rehearsals and some are not");
     }
-    if before.motor != with.motor || before.motor != after.motor || before.command != with.command {
+    if before.motor != with.motor
+        || before.motor != after.motor
+        || before.command != with.command
+        || before.command != after.command
+    {
         return apart("their sheets name different motors or commands");
+    }
+    let board = |run: &Run| {
+        let p = &run.provenance;
+        (p.controller_serial.clone(), p.analog_serial.clone(), p.calibration.clone())
+    };
+    if runs.iter().any(|run| board(run) != board(runs[0])) {
+        return apart(
+            "they were made with different fixtures or calibrations, whose errors would not cancel",
+        );
     }
     let Some(disc) = with.disc else { return apart("the sheet of the run with the disc has no [disc]") };
     if before.disc.is_some() || after.disc.is_some() {
@@ -146,7 +230,7 @@ pub fn from_runs(runs: [&Run; 3], mounting: &Mounting) -> Result<Measured, Inert
         },
         |c| (c.value, c.expanded),
     );
-    let rehearsal = runs[0].kind == RunKind::Rehearsal;
+    let rehearsal = runs.iter().any(|run| is_rehearsal(run));
     Ok(Measured {
         catalogue_contradicts: contradicts(
             (catalogue, catalogue_expanded),
@@ -167,7 +251,56 @@ pub fn from_runs(runs: [&Run; 3], mounting: &Mounting) -> Result<Measured, Inert
         rotor,
         disc_mass_known: known.mass.is_some(),
         rehearsal,
+        axis: runs[0].axis.title.clone(),
+        runs: vec![
+            cited(PARTS[0], runs[0], &accelerations.without, stated(&all[0])),
+            cited(PARTS[1], runs[1], &accelerations.with, stated(&all[1])),
+            cited(PARTS[2], runs[2], &accelerations.without_again, stated(&all[2])),
+        ],
+        levels: common.iter().map(|id| (*id).to_owned()).collect(),
+        disc: DiscUsed {
+            inertia: known.inertia,
+            expanded: known.expanded,
+            known_from: match disc.known_from {
+                DiscSource::Given => "stated in the sheet".to_owned(),
+                DiscSource::Dimensions { outer_radius, inner_radius, .. } => format!(
+                    "from mass and radii, {:.2} mm outside and {:.2} mm of the bore",
+                    outer_radius.get() * 1e3,
+                    inner_radius.get() * 1e3
+                ),
+            },
+            mass: known.mass,
+            centring: known.centring,
+            hub: known.hub,
+            hub_expanded: known.hub_expanded,
+        },
     })
+}
+
+/// The parts of the three runs, in the order of time.
+const PARTS: [&str; 3] = ["without the disc", "with the disc", "without the disc again"];
+
+/// All levels state what was still building up.
+fn stated(rows: &[ResultRow]) -> bool {
+    rows.iter().all(|row| row.budget.iter().any(|part| part.name == BUILDING_UP))
+}
+
+fn cited(part: &str, run: &Run, gave: &RunAcceleration, states_building_up: bool) -> CitedRun {
+    CitedRun {
+        part: part.to_owned(),
+        id: run.id.clone(),
+        started: run.started.clone(),
+        finished: run.finished.clone(),
+        sheet_file: run.axis.sheet_file.clone(),
+        sheet_crc32: run.axis.sheet_crc32.clone(),
+        software: run.provenance.software.clone(),
+        with: MeasuredWith::of(&run.provenance),
+        identity: run.axis.identity.clone(),
+        acceleration: gave.value,
+        scatter: gave.scatter,
+        degrees_of_freedom: gave.degrees_of_freedom.finite(),
+        building_up: states_building_up.then_some(gave.building_up),
+    }
 }
 
 /// The sum over levels: at each the torque is the same in all three runs, so it is for the sum.

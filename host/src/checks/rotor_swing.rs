@@ -1,7 +1,7 @@
 //! Accelerations by reversal at the levels that the shaft as it is allows: one of the three runs that find a rotor's
 //! inertia with a known disc. Made by name only; it judges nothing.
 
-use proofstand_units::RadPerSec2;
+use proofstand_units::{KilogramSquareMetres, RadPerSec2};
 
 use super::command_scale::{measured, swing};
 use super::rows::Row;
@@ -10,7 +10,7 @@ use super::{Check, Context, Judgement, Need, Step, StepEvidence, too_low_to_move
 use crate::estimate::scale::{BUILDING_UP, build_up};
 use crate::metrology::{Budget, Contribution};
 use crate::planner::{CannotPlan, ReversalLevel};
-use crate::record::model::{Panel, Plot, Series, Verdict};
+use crate::record::model::{Panel, Plot, ResultRow, Series, Verdict};
 use crate::sheet::AxisSheet;
 
 /// The check.
@@ -111,6 +111,11 @@ impl Check for RotorSwing {
         );
         out
     }
+}
+
+/// A rotor's inertia as a row, with its budget in the form of all others; nothing is judged.
+pub(crate) fn inertia_row(budget: &Budget<KilogramSquareMetres>) -> ResultRow {
+    Row::number("rotor-inertia", "Rotor's inertia", "kg·m²").shown(budget, Verdict::Accepted, "measured")
 }
 
 /// What each level gave: level, acceleration, its expanded uncertainty. None where no level gave any.

@@ -343,7 +343,7 @@ const RECORD: &str = "calibration.json";
 const CERTIFICATE: &str = "certificate.html";
 
 /// A folder that was not there before, with its name.
-fn fresh(parent: &Path, name: &str) -> std::io::Result<(String, PathBuf)> {
+pub(super) fn fresh(parent: &Path, name: &str) -> std::io::Result<(String, PathBuf)> {
     std::fs::create_dir_all(parent)?;
     let mut number = 1;
     loop {

@@ -4,11 +4,15 @@ use std::path::PathBuf;
 
 use proofstand_units::{KilogramSquareMetres, Metres};
 
+use super::calibrate::fresh;
 use super::person::tell;
 use super::run_folder::read;
 use super::show;
+use crate::acceptance::stamp;
 use crate::exit::Exit;
 use crate::inertia::{Measured, Mounting, from_runs};
+use crate::record::put;
+use crate::report;
 
 const EXAMPLES: &str = "\
 Examples:
@@ -21,7 +25,11 @@ Examples:
       Prints the section that the sheet takes in the place of the catalogue's inertia.
 
   proofstand inertia --without runs/A --with runs/B --without-again runs/C >> axis.toml
-      Puts it there.
+      Puts it there. What it rests on is kept in a folder of its own: inertia.json, and inertia.html to read and print.
+
+What [disc] states as its uncertainty is taken as one number (k = 2). It must hold all of this: balance and gauges that \
+the disc was weighed and measured with, its roundness and holes, how even its material is, screws, keys and the hub that \
+belongs to it, and with an inertia instead of a mass also how far off the shaft's axis it may sit (m·e²).
 
 A disc of at least twice the rotor's inertia is advised: the error of an acceleration counts 2.1-fold then, and \
 4.2-fold with a disc of half the rotor's.";
@@ -50,15 +58,19 @@ pub struct Cmd {
     /// Expanded uncertainty (k = 2) of the hub's inertia, in kg·m²
     #[arg(long, value_name = "KG_M2", default_value_t = 0.0)]
     hub_uncertainty: f64,
+    /// Folder in which the measurement's own folder is made
+    #[arg(long, value_name = "FOLDER", default_value = "inertias")]
+    folder: PathBuf,
 }
 
 impl Cmd {
     /// Runs it.
     #[must_use]
     pub fn run(self) -> Exit {
-        match self.find() {
-            Ok(found) => {
+        match self.find().and_then(|found| Ok((self.kept(&found)?, found))) {
+            Ok((folder, found)) => {
                 tell(&explained(&found), true);
+                tell(&format!("{}Kept in {}", mark(&found), folder.display()), true);
                 show::out(&found.section());
                 Exit::Accepted
             }
@@ -67,6 +79,22 @@ impl Cmd {
                 Exit::BadInput
             }
         }
+    }
+
+    /// Leaves the record and its page in a folder of their own.
+    fn kept(&self, found: &Measured) -> Result<PathBuf, String> {
+        let word = if found.rehearsal { "-rehearsal" } else { "" };
+        let (id, folder) = fresh(&self.folder, &format!("rotor{word}-{}", stamp())).map_err(|why| {
+            format!("can't make a folder in {}: {why}; name another: --folder", self.folder.display())
+        })?;
+        let record = found.record(id);
+        let json = record.to_json().map_err(|why| format!("{RECORD}: {why}; look at the runs' reports"))?;
+        for (name, text) in [(RECORD, json), (PAGE, report::inertia(&record))] {
+            put(&folder, name, text.as_bytes()).map_err(|why| {
+                format!("{}: {why}; name another folder: --folder", folder.join(name).display())
+            })?;
+        }
+        Ok(folder)
     }
 
     fn find(&self) -> Result<Measured, String> {
@@ -88,16 +116,25 @@ impl Cmd {
     }
 }
 
+const RECORD: &str = "inertia.json";
+const PAGE: &str = "inertia.html";
+
+/// What each line of a simulation begins with.
+const fn mark(found: &Measured) -> &'static str {
+    if found.rehearsal { "REHEARSAL " } else { "" }
+}
+
 /// What was found and what makes it uncertain, for standard error.
 fn explained(found: &Measured) -> String {
     let combined = found.rotor.budget.combined();
     let (value, expanded) = (combined.value.get(), combined.expanded.get());
     let mut lines = vec![
         format!(
-            "{}Rotor: {value:.4e} kg·m², U = {expanded:.1e} kg·m² ({:.2} %), k = {:.2}",
-            if found.rehearsal { "REHEARSAL " } else { "" },
+            "Rotor: {value:.4e} kg·m², U = {expanded:.1e} kg·m² ({:.2} %), k = {:.2}, u_c = {:.1e} kg·m², ν_eff = {}",
             100.0 * expanded / value,
-            combined.coverage_factor.get()
+            combined.coverage_factor.get(),
+            combined.standard_uncertainty.get(),
+            degrees(combined.degrees_of_freedom.finite())
         ),
         format!(
             "The disc is {:.1} times the rotor; the torque drifted by {:+.2} % from the first run to the last.",
@@ -113,7 +150,18 @@ fn explained(found: &Measured) -> String {
         );
     }
     for row in found.rotor.budget.rows() {
-        lines.push(format!("  {:5.1} %  {} ({})", row.share_percent, row.name, row.kind));
+        let input =
+            row.input_uncertainty.map_or_else(String::new, |u| format!(" of {u:.1e} {}", row.input_unit));
+        let sensitivity = row.sensitivity.map_or_else(String::new, |c| format!(" times {c:.1e}"));
+        lines.push(format!(
+            "  {:5.1} %  {} ({}, {}): u = {:.1e} kg·m²{input}{sensitivity}, ν = {}",
+            row.share_percent,
+            row.name,
+            row.kind,
+            row.distribution,
+            row.standard_uncertainty,
+            degrees(row.degrees_of_freedom)
+        ));
     }
     lines.extend(found.rotor.higher.map(|by| {
         format!(
@@ -131,13 +179,19 @@ fn explained(found: &Measured) -> String {
     } else {
         format!("The catalogue's {:.4e} kg·m² agrees with it.", found.catalogue.get())
     });
-    lines.join("\n")
+    lines.into_iter().map(|line| format!("{}{line}", mark(found))).collect::<Vec<_>>().join("\n")
+}
+
+/// Degrees of freedom, rounded down.
+fn degrees(nu: Option<f64>) -> String {
+    nu.map_or_else(|| "∞".to_owned(), |nu| format!("{:.0}", nu.floor()))
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::estimate::known_disc::RotorInertia;
+    use crate::inertia::record::DiscUsed;
     use crate::metrology::{Budget, Contribution};
     use proofstand_units::Percent;
 
@@ -157,9 +211,33 @@ mod tests {
             provenance: String::new(),
             disc_mass_known,
             rehearsal: true,
+            axis: String::new(),
+            runs: Vec::new(),
+            levels: Vec::new(),
+            disc: DiscUsed {
+                inertia: kg(4e-4),
+                expanded: kg(4e-6),
+                known_from: String::new(),
+                mass: None,
+                centring: Metres::ZERO,
+                hub: KilogramSquareMetres::ZERO,
+                hub_expanded: KilogramSquareMetres::ZERO,
+            },
         };
         let said = "--centring plays no part: [disc] gives an inertia and no mass";
         assert!(explained(&found(false)).contains(said));
         assert!(!explained(&found(true)).contains("--centring"));
+        // Whatever line is copied says that it was simulated, on standard output too.
+        for line in explained(&found(false)).lines() {
+            assert!(line.starts_with("REHEARSAL "), "{line}");
+        }
+        for line in found(false).section().lines() {
+            assert!(line.ends_with("# REHEARSAL: measured on a simulation"), "{line}");
+        }
+        let budget = explained(&found(true));
+        assert!(
+            budget.contains("disc (B, normal): u = 1.0e-6 kg·m² of 1.0e-6 kg·m² times 1.0e0, ν = ∞"),
+            "{budget}"
+        );
     }
 }

@@ -5,6 +5,7 @@
 
 mod certificate;
 mod error;
+mod inertia;
 mod json;
 mod junit;
 mod kind;
@@ -19,6 +20,7 @@ mod text;
 
 pub use certificate::certificate;
 pub use error::ReportError;
+pub use inertia::inertia;
 pub use json::{json, json_schema};
 pub use junit::junit;
 pub use kind::is_rehearsal;

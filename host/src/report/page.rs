@@ -9,7 +9,8 @@ mod front;
 mod results;
 mod rule;
 
-pub(super) use results::{budget_head, parts};
+pub(super) use front::when;
+pub(super) use results::{budget_head, budgets, parts};
 
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 

@@ -227,7 +227,8 @@ pub(super) static SECTIONS: &[Section] = &[
                 "uncertainty_percent",
                 PERCENT,
                 Required,
-                "Expanded uncertainty (k = 2) of the disc's inertia",
+                "Expanded uncertainty (k = 2) of the disc's inertia, all in one number: weighing, dimensions, holes and roundness, \
+                 evenness of the material, hub and screws, and without a mass its centring on the shaft",
             ),
             key("maximum_rpm", positive(100_000.0), Optional, "The disc must not turn faster"),
         ],

@@ -255,6 +255,6 @@ fn reasons(c: &CheckRecord) -> Vec<&str> {
 }
 
 /// A time as people write it: the date and the time of day apart.
-pub(super) fn when(rfc3339: &str) -> String {
+pub(in crate::report) fn when(rfc3339: &str) -> String {
     one_line(rfc3339).replacen('T', " ", 1)
 }

@@ -86,7 +86,7 @@ fn words(r: &ResultRow, numbers: bool) -> Markup {
 }
 
 /// Budgets of all results that have one.
-pub(super) fn budgets(rows: &[ResultRow]) -> Markup {
+pub(in crate::report) fn budgets(rows: &[ResultRow]) -> Markup {
     let with: Vec<&ResultRow> = rows.iter().filter(|r| !r.budget.is_empty()).collect();
     html! {
         @if !with.is_empty() {
