@@ -7,11 +7,13 @@ use serde::{Deserialize, Serialize};
 use super::fit::{Accuracy, corrected, numbers, rms};
 use super::image::Known;
 use super::reading::Level;
+use crate::metrology::VoltageUncertainty;
 use crate::metrology::line::{Weights, fit};
 
 /// Beyond so many times its uncertainty an old calibration is not merely old. Common practice, no source.
 const NO_DRIFT: f64 = 3.0;
-/// Curves of the same converter differ by no more than so many times the noise, and by no more than this: half a step. From memory: a converter's curve is its resistors' and moves far less with time.
+/// Curves of the same converter differ by no more than so many times the noise, and by no more than this: half a step. From
+/// memory: a converter's curve is its resistors' and moves far less with time.
 const SAME_CURVE: (f64, Volts) = (5.0, Volts::new(150e-6));
 
 /// The state a calibration is found in.
@@ -50,8 +52,10 @@ pub fn as_found(
     let worst = worst.unwrap_or_default();
     let uncertainty: Vec<Volts> = old.map_or_else(Vec::new, |known| {
         let age = f64::from(today.saturating_sub(known.calibrated));
+        // The meter loads nothing, so that it can't show what contacts and load add.
+        let unloaded = VoltageUncertainty { contact_and_load: 0.0, ..known.uncertainty };
         let of = |level: Volts| {
-            let old = known.uncertainty.expanded(level, age).get();
+            let old = unloaded.expanded(level, age).get();
             Volts::new(old.hypot(2.0 * accuracy.zero().get().hypot(accuracy.gain() * level.get())))
         };
         levels.iter().map(|l| of(l.nominal)).collect()

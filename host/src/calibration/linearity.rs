@@ -98,8 +98,9 @@ mod tests {
 
     #[test]
     fn a_published_exercise_s_histogram_has_the_non_linearity_that_its_hits_come_to() {
-        // Data: Burns and Roberts, An Introduction to Mixed-Signal IC Test and Measurement, problem 7.9 (attribution from memory; no
-        // published answer seen): hits of each code of a 3-bit ADC under a ramp. Answers: tests/reference, and the hits themselves.
+        // Data: Burns and Roberts, An Introduction to Mixed-Signal IC Test and Measurement, problem 7.9 (attribution from
+        // memory; no published answer seen): hits of each code of a 3-bit ADC under a ramp. Answers: tests/reference, and the
+        // hits themselves.
         let file = toml("adc-dac-linearity.toml");
         let exercise = &file["adc_histogram_exercise"];
         let hits: Vec<f64> = exercise["code_hits"]

@@ -124,18 +124,17 @@ impl Check for EnableRest {
 
 /// What the fixture makes of a shaft that is enabled and not commanded.
 fn stands(made: &StepEvidence) -> ResultRow {
-    let row =
-        Row::text("enable-off-rest.stands", "Enabled at 0 V, what makes the fixture stop it", "nothing");
+    let row = Row::text("enable-off-rest.stands", "Trip while enabled at 0 V", "none");
     match made.trip() {
         Some(trip) if is_about_the_axis(trip.cause) => row.is(
             cause_in_words(trip.cause),
             Verdict::Rejected,
-            "the fixture opened enable although nothing was commanded",
+            "the fixture tripped although nothing was commanded",
         ),
         Some(trip) => {
             row.is(cause_in_words(trip.cause), Verdict::Undecided, "it was not the axis that made it stop")
         }
-        None => row.is("nothing", Verdict::Accepted, "it stood, and the fixture let it"),
+        None => row.is("none", Verdict::Accepted, "enabled and not commanded, nothing tripped"),
     }
 }
 

@@ -14,7 +14,7 @@ use super::{
 use crate::estimate::lines::{LineCount, line_count, passes};
 use crate::planner::CannotPlan;
 use crate::record::model::{NotDone, ResultRow, Verdict};
-use crate::sheet::{AxisSheet, BrakeDriver, FlagRole, Mounting, Polarity};
+use crate::sheet::{AxisSheet, BrakeDriver, Flag, FlagRole, Mounting, Polarity};
 
 /// The turn by hand.
 pub(super) struct HandTurn;
@@ -115,11 +115,10 @@ impl Check for HandTurn {
             Step::Observe(step) if step.name == POWER_OFF => true,
             Step::Observe(step) if step.name == POWER_ON => off,
             // A turn that could not be made is not asked about, and no further one is asked for.
-            // Nor is a hand asked for while the amplifier says that torque is on, or could be.
+            // Nor is a hand asked for unless the amplifier's own flags say that torque is off, and can't be on.
             _ => {
-                off && ![FlagRole::TorqueOn, FlagRole::CanEnable]
-                    .into_iter()
-                    .any(|role| without_power(context.sheet, role, so_far) == Some(true))
+                let safe = |role| says_off(context.sheet, role, so_far);
+                off && [FlagRole::TorqueOn, FlagRole::CanEnable].into_iter().all(safe)
                     && !so_far.iter().any(|e| WAYS.contains(&e.name) && e.ending == StepEnding::Unanswered)
             }
         }
@@ -129,7 +128,7 @@ impl Check for HandTurn {
         let turns = turns(context, evidence);
         let ready = without_power(context.sheet, FlagRole::CanEnable, evidence).map(says_ready);
         if turns.is_empty() {
-            let (why, would_allow) = if ready.as_ref().is_some_and(|r| r.verdict == Verdict::Rejected) {
+            let (why, would_allow) = if ready.as_ref().is_some_and(|r| r.verdict != Verdict::Accepted) {
                 (
                     "the amplifier's own flag says that it could be enabled with motor power off: nobody touches a shaft that may \
                      still be powered",
@@ -146,7 +145,7 @@ impl Check for HandTurn {
             };
             let not_done =
                 NotDone { why: why.to_owned(), would_allow: would_allow.to_owned(), ..NotDone::default() };
-            let results = ready.into_iter().filter(|r| r.verdict == Verdict::Rejected).collect();
+            let results = ready.into_iter().filter(|r| r.verdict != Verdict::Accepted).collect();
             return Judgement { not_done: Some(not_done), results, ..Judgement::default() };
         }
         let mut out = Judgement::default();
@@ -227,12 +226,22 @@ fn turns<'a>(context: &Context<'_>, evidence: &'a [StepEvidence]) -> Vec<HandTur
     turned.collect()
 }
 
+/// Whether a flag, if there is one, was idle when motor power was off, and all the time that a hand has been on the shaft.
+fn says_off(sheet: &AxisSheet, role: FlagRole, so_far: &[StepEvidence]) -> bool {
+    let Some(flag) = sheet.flag(role) else { return true };
+    let turned = so_far.iter().filter(|e| WAYS.contains(&e.name)).flat_map(|e| &e.samples);
+    without_power(sheet, role, so_far) == Some(false) && !turned.into_iter().any(|s| active(flag, s.flags))
+}
+
+fn active(flag: &Flag, flags: u8) -> bool {
+    (flags >> flag.fixture_input & 1 == 1) == (flag.active == Polarity::Conducting)
+}
+
 /// Whether a flag was active at the end of the time without motor power; none if there is no such flag.
 fn without_power(sheet: &AxisSheet, role: FlagRole, evidence: &[StepEvidence]) -> Option<bool> {
     let last =
         evidence.iter().filter(|e| e.name == POWER_OFF).filter_map(|e| e.samples.last()).next_back()?;
-    let flag = sheet.flag(role)?;
-    Some((last.flags >> flag.fixture_input & 1 == 1) == (flag.active == Polarity::Conducting))
+    Some(active(sheet.flag(role)?, last.flags))
 }
 
 /// The flag's idle state, which no other check sees: without motor power nothing can be enabled.
@@ -240,7 +249,11 @@ fn says_ready(active: bool) -> ResultRow {
     let name = format!("Flag {} with motor power off", FlagRole::CanEnable.words());
     let row = Row::text("hand-turn.can-enable", &name, "idle");
     if active {
-        row.is("active", Verdict::Rejected, "motor power is still on, or the flag is inverted or stuck")
+        row.is(
+            "active",
+            Verdict::Undecided,
+            "motor power is still on: switch it off and test again; still active, the flag is inverted or stuck",
+        )
     } else {
         row.is("idle", Verdict::Accepted, "the amplifier says that it can't be enabled now")
     }
@@ -266,9 +279,8 @@ fn counts_come(turns: &[HandTurned<'_>]) -> ResultRow {
 /// The flag that says torque is on stayed inactive; none if there is no such flag.
 fn nothing_drives(sheet: &AxisSheet, turns: &[HandTurned<'_>]) -> Option<ResultRow> {
     let flag = sheet.flag(FlagRole::TorqueOn)?;
-    let active = |flags: u8| (flags >> flag.fixture_input & 1 == 1) == (flag.active == Polarity::Conducting);
     let row = Row::text("hand-turn.torque", "Torque stays off while a hand turns the shaft", "off");
-    Some(if turns.iter().flat_map(|t| &t.made.samples).any(|s| active(s.flags)) {
+    Some(if turns.iter().flat_map(|t| &t.made.samples).any(|s| active(flag, s.flags)) {
         row.is(
             "on",
             Verdict::Rejected,
@@ -365,7 +377,17 @@ mod tests {
             let judged = HandTurn.judge(context, &on);
             assert!(judged.not_done.unwrap().why.contains("could be enabled"));
             let told: Vec<_> = judged.results.iter().map(|r| (r.id.as_str(), r.verdict)).collect();
-            assert_eq!(told, [("hand-turn.can-enable", Verdict::Rejected)]);
+            assert_eq!(told, [("hand-turn.can-enable", Verdict::Undecided)]);
+            // Nor a second time where it said so while the hand was on the shaft.
+            let turned = |flags| {
+                let samples =
+                    vec![Sample { flags: idle, ..Sample::default() }, Sample { flags, ..Sample::default() }];
+                let turned =
+                    StepEvidence { samples, ending: StepEnding::Finished, ..StepEvidence::named(ONE_WAY) };
+                [off.clone(), vec![turned]].concat()
+            };
+            assert!(asked(&turned(idle)));
+            assert!(!asked(&turned(idle ^ conducting)));
         });
     }
 }

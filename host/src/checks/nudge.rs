@@ -152,8 +152,9 @@ impl Check for Nudge {
         out.results.push(rest);
         out.results.push(moves(made, moved, answer));
         out.results.extend(evidence.iter().find(|e| e.name == RELEASED).map(released_moves));
+        let sense = tells_sense(made, moved);
         if moved != 0 && commanded {
-            if tells_sense(made, moved) {
+            if sense {
                 out.results.push(counts_follow(context, moved));
             }
             match made.trip().map(|t| t.cause) {
@@ -163,8 +164,10 @@ impl Check for Nudge {
             }
             let follows =
                 out.results.iter().any(|r| r.id == "nudge.counts" && r.verdict == Verdict::Accepted);
-            out.results.push(direction(context, answer, follows));
-            if let (None, Some(cited)) = (answer, context.cited) {
+            if sense || answer.is_some() {
+                out.results.push(direction(context, answer, follows));
+            }
+            if let (None, Some(cited), true) = (answer, context.cited, sense) {
                 out.notes.push(format!(
                     "Direction is taken from run {} of {}, in which {} answered. It holds only while wiring, motor and the \
                      amplifier's setting of its direction are as they were then: a setting that mirrors motion and counts \
@@ -322,11 +325,9 @@ fn index_alone(row: Row, answer: Option<Turned>) -> ResultRow {
     }
 }
 
-/// Whether the counts say which way they run. A shaft that the read-out or the index calls too fast has turned farther than
-/// a counter that stands trembles.
+/// Whether the counts say which way they run: more than a counter trembles that stands, or the fixture saw them go wrong.
 fn tells_sense(made: &StepEvidence, moved: i64) -> bool {
-    let fast = [TripCause::OverspeedReadout, TripCause::OverspeedIndex];
-    moved.abs() >= TREMBLE || !made.trip().is_some_and(|trip| fast.contains(&trip.cause))
+    moved.abs() >= TREMBLE || made.trip().is_some_and(|trip| trip.cause == TripCause::WrongWay)
 }
 
 /// Do counts have the sign that the sheet says?

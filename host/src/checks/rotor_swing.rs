@@ -125,8 +125,8 @@ fn plot(found: &[(f64, f64, f64)]) -> Option<Plot> {
         id: format!("{ID}-levels"),
         title: "Acceleration by the command".to_owned(),
         description: format!(
-            "Acceleration by the command at {} levels, in percent of rated torque, with its expanded uncertainty from the \
-             scatter over the reversals.",
+            "Acceleration by the command at {} levels, in percent of rated torque, with its expanded uncertainty from \
+             scatter over the reversals and from torque still building up.",
             found.len()
         ),
         x: axis("Level", "% of rated torque"),

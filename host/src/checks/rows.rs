@@ -403,8 +403,8 @@ mod tests {
                 .with(Contribution::normal("meter", Volts::new(meter)));
             Row::number("x.y", "Level", "V").reported(&budget, "").statement.unwrap().sentence
         };
-        // U = 1.96·0.5 is left, where √(1 − 0.8) of the whole would be more; u = √1.25 and ν = 2·1.25² = 3: t = 3.18 (JCGM 100:2008,
-        // Table G.2), or what the distributions come to.
+        // U = 1.96·0.5 is left, where √(1 − 0.8) of the whole would be more; u = √1.25 and ν = 2·1.25² = 3: t = 3.18
+        // (JCGM 100:2008, Table G.2), or what the distributions come to.
         let sentence = said(0.5);
         assert!(
             sentence.contains("readings (80 % of the variance). Without it U would be 0.98 V instead of "),

@@ -4,6 +4,7 @@ use proofstand_units::Celsius;
 
 use super::line::InRowUnit;
 use crate::error_budget::{GAIN_PER_KELVIN, OFFSET_PER_KELVIN, REFERENCE_DRIFT, TEMPERATURE_RANGE};
+use crate::estimate::scale::BUILDING_UP;
 use crate::metrology::voltage::{
     GAIN, GAIN_BY_DRIFT, GAIN_BY_LOAD, GAIN_BY_TEMPERATURE, OFFSET, OFFSET_BY_TEMPERATURE,
 };
@@ -102,9 +103,7 @@ impl Shared {
         match c.name.as_str() {
             _ if c.kind == "A" => Part::Own,
             "inertia" if self.inertia => Part::Common(None),
-            "scale of the read-out" | "torque still building up after a turn-round" if self.unit => {
-                Part::Common(None)
-            }
+            "scale of the read-out" | BUILDING_UP if self.unit => Part::Common(None),
             "clock of the fixture" if self.clock => {
                 // An acceleration goes with the square of time.
                 let stated = c.standard_uncertainty * 3.0_f64.sqrt();

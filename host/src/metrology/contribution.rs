@@ -122,8 +122,14 @@ impl DegreesOfFreedom {
     /// Rounded down to a whole number as JCGM 100:2008, G.4.1 recommends; below 1 it stays as it is.
     #[must_use]
     pub fn truncated(self) -> Self {
-        Self(self.0.map(|nu| if nu >= 1.0 { nu.floor() } else { nu }))
+        Self(self.0.map(|nu| if nu >= 1.0 { whole(nu) } else { nu }))
     }
+}
+
+/// Degrees of freedom rounded down (JCGM 100:2008, G.4.1); a whole number that arithmetic has left a little low stays what it is.
+#[must_use]
+pub fn whole(degrees_of_freedom: f64) -> f64 {
+    (degrees_of_freedom * (1.0 + 1e-9)).floor()
 }
 
 /// Partial derivative of the result by an input: units of the result per unit of the input.
@@ -270,6 +276,21 @@ impl Contribution {
 mod tests {
     use super::*;
     use proofstand_units::{Seconds, Volts};
+
+    #[test]
+    fn a_whole_number_of_degrees_of_freedom_survives_the_arithmetic_that_it_comes_from() {
+        // One part alone has its own degrees of freedom (JCGM 100:2008, G.4.1, equation G.2b).
+        for n in 1..2000_u32 {
+            let v = (0.1 + f64::from(n) * 0.0137).powi(2);
+            for nu in [1.0, 7.0, 11.0, 14.0, 49.0] {
+                assert_eq!(
+                    DegreesOfFreedom::new(v * v / (v * v / nu)).unwrap().truncated().finite(),
+                    Some(nu)
+                );
+            }
+        }
+        assert_eq!(whole(6.999), 6.0);
+    }
 
     #[test]
     fn half_widths_become_standard_uncertainties_by_the_divisors_of_the_gum() {

@@ -31,7 +31,7 @@ pub mod voltage;
 pub use budget::{Budget, Combined, Interval};
 pub use capability::{Capability, capability};
 
-pub use contribution::{Contribution, DegreesOfFreedom, Distribution, Kind, Sensitivity};
+pub use contribution::{Contribution, DegreesOfFreedom, Distribution, Kind, Sensitivity, whole};
 pub use decision::{Calibration, Conformity, Decision, Limits};
 pub use error::MetrologyError;
 pub use group::Group;

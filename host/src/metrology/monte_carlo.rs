@@ -1,7 +1,7 @@
 //! Monte Carlo by JCGM 101:2008, 7.9 (adaptive), to hold the intervals of the budgets against. For tests.
 
 use super::budget::Budget;
-use super::contribution::{Contribution, Distribution};
+use super::contribution::{Contribution, Distribution, whole};
 use super::group::Group;
 use super::propagation::tolerance;
 use super::quantity::Quantity;
@@ -57,7 +57,7 @@ impl Random {
             (Distribution::Normal | Distribution::StudentT, None) => self.normal(),
             (Distribution::Normal | Distribution::StudentT, Some(nu)) => {
                 // Whole degrees of freedom, rounded down (JCGM 100:2008, G.4.1).
-                let nu = nu.floor().max(1.0);
+                let nu = whole(nu).max(1.0);
                 self.normal() / (2.0 * self.gamma(nu / 2.0) / nu).sqrt()
             }
             (Distribution::Rectangular, _) => 3.0_f64.sqrt() * (2.0 * self.uniform() - 1.0),

@@ -7,7 +7,7 @@
 
 use core::f64::consts::{FRAC_PI_2, FRAC_PI_4, PI, TAU};
 
-use super::contribution::{Contribution, DegreesOfFreedom, Distribution};
+use super::contribution::{Contribution, DegreesOfFreedom, Distribution, whole};
 use super::student::{Level, t_probability, t_quantile};
 
 /// Most steps of the integral.
@@ -40,7 +40,7 @@ impl Part {
         let nu = self.degrees_of_freedom.finite()?;
         let bell = matches!(self.distribution, Distribution::Normal | Distribution::StudentT);
         // Beyond this a t is a normal distribution to six digits.
-        (bell && nu < 2000.0).then_some(nu.floor().max(1.0) as u32)
+        (bell && nu < 2000.0).then_some(whole(nu).max(1.0) as u32)
     }
 
     /// Characteristic function at a frequency, and the bound under which it stays from there on.

@@ -226,8 +226,9 @@ impl KnownVoltage {
     ///
     /// `slope` is in result units per volt. `spread` is by how many result units the slope moves if each level were off by
     /// one volt, independently: the root of the sum of the squares of the fit's weights. The gain of the calibration moves
-    /// the slope as a whole, whatever the levels, and so do drift, temperature and load, which are known within bounds; its offset
-    /// moves nothing. Where only one number is known for all levels it is taken at the highest level, as if all of it were gain.
+    /// the slope as a whole, whatever the levels, and so do drift, temperature and load, which are known within bounds; its
+    /// offset moves nothing. Where only one number is known for all levels it is taken at the highest level, as if all of it
+    /// were gain.
     #[must_use]
     pub fn in_slope<Q: Quantity>(&self, what: &str, slope: Q, highest: Volts, spread: f64) -> InSlope {
         let slope = slope.number();

@@ -250,8 +250,8 @@ impl CommandPair {
 impl AxisSheet {
     /// Everything that turns: rotor and disc.
     ///
-    /// A rotor that was measured is taken as measured with the disc that is on the shaft, so that their uncertainties add up. With
-    /// another disc, or much scatter, that is more than there is, and never less.
+    /// A rotor that was measured is taken as measured with the disc that is on the shaft, so that their uncertainties add up.
+    /// With another disc, or much scatter, that is more than there is, and never less.
     #[must_use]
     pub fn inertia(&self) -> Inertia {
         let rotor = self.motor.rotor_inertia;

@@ -2,8 +2,8 @@
 //! takes as uncertain is drawn here anew for each trial.
 //!
 //! Sizes are those of the analog board's error budget (calculated and from data sheets: gain 0.1 % of span, curve ±2
-//! steps, reference drift 25 ppm after 1000 h, 3 ppm/K, 5 µV/K, contacts and load 18.5 ppm) and of a bench meter (35 ppm of reading, 5 ppm of a 10 V
-//! range, five microvolts of scatter). Bounds are drawn evenly, as a data sheet's bounds allow.
+//! steps, reference drift 25 ppm after 1000 h, 3 ppm/K, 5 µV/K, contacts and load 18.5 ppm) and of a bench meter (35 ppm of
+//! reading, 5 ppm of a 10 V range, five microvolts of scatter). Bounds are drawn evenly, as a data sheet's bounds allow.
 
 #![allow(dead_code, reason = "bench and tests look at different parts")]
 

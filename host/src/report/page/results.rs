@@ -2,6 +2,7 @@
 
 use maud::{Markup, html};
 
+use crate::metrology::whole;
 use crate::record::model::{ContributionRow, DecisionStatement, ResultRow, UncertaintyStatement};
 use crate::report::number::{self, NONE, Places};
 use crate::report::ruler::ruler;
@@ -193,7 +194,7 @@ fn freedom(degrees: Option<f64>) -> String {
     match degrees {
         None => "= \u{221e}".to_owned(),
         Some(many) if many > 1000.0 => "> 1000".to_owned(),
-        Some(few) => format!("= {}", number::fixed(few.floor(), 0)),
+        Some(few) => format!("= {}", number::fixed(whole(few), 0)),
     }
 }
 
