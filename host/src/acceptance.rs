@@ -136,6 +136,7 @@ impl Job {
                 match folder.note("run", &opened) {
                     Err(error) => Conducted::stopped_by(FixtureError::Record(error)),
                     Ok(()) => {
+                        progress.give_way();
                         opened.acknowledged_by = attendant.acknowledge(&opened.cautions);
                         match folder.note(
                             "cautions",
@@ -194,7 +195,7 @@ impl Job {
     ) -> Run {
         let why = CannotPlan {
             why: "the run ended before it".to_owned(),
-            remedy: "make what is left: accept --resume".to_owned(),
+            remedy: "go on with --resume".to_owned(),
         };
         let checks: Vec<CheckRecord> = checks.iter().map(|c| refused(*c, &why)).collect();
         let (checks, follows) = finished_checks_of(setting, checks, |_| false);

@@ -484,6 +484,86 @@ fn a_handover_is_answered_for_by_a_name() {
 }
 
 #[test]
+fn a_handover_without_a_terminal_says_how_to_answer() {
+    let folder = tempfile::tempdir().unwrap();
+    let run = rehearse(folder.path(), 3, &["--only", "lines"]);
+    let path = run.to_str().unwrap();
+    let out = proofstand(folder.path()).args(["handover", path]).assert().code(3);
+    out.stdout(contains(format!("To answer: proofstand handover {path} --done NUMBER --by NAME")));
+}
+
+#[test]
+fn a_key_of_the_unit_that_is_nearly_right_becomes_no_label() {
+    let folder = tempfile::tempdir().unwrap();
+    let mistyped = ["rehearse", SHEET, "--identity", "ampliifier-serial=3"];
+    let out = proofstand(folder.path()).args(mistyped).assert().code(2);
+    out.stderr(contains("Did you mean `amplifier-serial`?"));
+    assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0);
+}
+
+#[test]
+fn people_read_titles_where_the_command_line_has_names() {
+    let folder = tempfile::tempdir().unwrap();
+    let bad = ["rehearse", SHEET, "--only", "cap-flag", "--fault", "cap-not-set"];
+    let out = proofstand(folder.path()).args(bad).assert().code(1);
+    let said =
+        String::from_utf8_lossy(&out.get_output().stdout).split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(said.contains("of \"Speed cap\" is rejected)"), "{said}");
+    assert!(!said.contains("speed-cap.active"), "{said}");
+    let run = newest(folder.path());
+    let again = ["rehearse", SHEET, "--again", run.to_str().unwrap(), "--only", "nudge"];
+    let out = proofstand(folder.path()).args(again).assert();
+    let said = String::from_utf8_lossy(&out.get_output().stdout).into_owned();
+    assert!(
+        said.contains("Taken over: Counts per revolution, slowly from run")
+            && !said.contains("Taken over: line-"),
+        "{said}"
+    );
+}
+
+/// A stop while a rehearsal runs: it has a record like any other run.
+#[test]
+#[cfg(unix)]
+fn a_rehearsal_that_is_stopped_closes_its_record_and_says_how_to_go_on() {
+    use std::io::BufRead as _;
+    use std::process::Stdio;
+    let folder = tempfile::tempdir().unwrap();
+    let mut child = std::process::Command::new(env!("CARGO_BIN_EXE_proofstand"))
+        .args(["rehearse", SHEET, "--seed", "2", "--runs", "all runs"])
+        .current_dir(folder.path())
+        .env("NO_COLOR", "1")
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut lines = std::io::BufReader::new(child.stderr.take().unwrap()).lines();
+    assert!(lines.any(|line| line.unwrap().contains("[4/")));
+    let kill = format!("kill -INT {}", child.id());
+    assert!(std::process::Command::new("sh").args(["-c", &kill]).status().unwrap().success());
+    // What it says further is read, so that it can say it.
+    lines.for_each(drop);
+    let ended = child.wait_with_output().unwrap();
+    let said = String::from_utf8(ended.stdout).unwrap();
+    assert_eq!(ended.status.code(), Some(4), "{said}");
+    let run = std::fs::read_dir(folder.path().join("all runs")).unwrap().next().unwrap().unwrap().path();
+    let model = read_run(&run).unwrap();
+    assert!(model.outcome.stopped.as_ref().unwrap().contains("stopped on request"), "{:?}", model.outcome);
+    assert_eq!(said.matches("the run had stopped").count(), 1, "said once: {said}");
+    assert!(!said.contains("mend the cause"), "{said}");
+    let hint = said.lines().find_map(|l| l.strip_prefix("To do what is left: proofstand ")).unwrap();
+    // As it stands there, it can be pasted.
+    let pasted = format!("'{}' {hint}", env!("CARGO_BIN_EXE_proofstand"));
+    let again = std::process::Command::new("sh")
+        .args(["-c", &pasted])
+        .current_dir(folder.path())
+        .stderr(Stdio::null())
+        .output()
+        .unwrap();
+    assert_eq!(again.status.code(), Some(0), "{pasted}: {}", String::from_utf8_lossy(&again.stdout));
+    assert_eq!(std::fs::read_dir(folder.path().join("all runs")).unwrap().count(), 2);
+}
+
+#[test]
 fn what_nobody_had_thought_of_is_put_on_the_list_and_stays_open_in_the_runs_that_follow() {
     let folder = tempfile::tempdir().unwrap();
     let run = rehearse(folder.path(), 3, &["--only", "nudge", "--bench-change", "torque limit V-09 at 40 %"]);

@@ -34,7 +34,10 @@ fn poison(value: &mut Value, key: &str) {
             text.push_str(HOSTILE);
         }
         Value::Array(items) => items.iter_mut().for_each(|v| poison(v, key)),
-        Value::Object(fields) => fields.iter_mut().for_each(|(k, v)| poison(v, k)),
+        // The rule that was agreed is a choice too.
+        Value::Object(fields) => {
+            fields.iter_mut().filter(|(k, _)| *k != "rule").for_each(|(k, v)| poison(v, k));
+        }
         _ => {}
     }
 }

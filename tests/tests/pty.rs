@@ -385,6 +385,128 @@ fn cautions_that_are_not_kept_move_nothing() {
     assert!(samples.samples.iter().all(|s| s.command.0 == 0 && s.speed.0 == 0));
 }
 
+/// `accept --only nudge` with somebody at the keyboard, who has acknowledged the cautions.
+fn before_motion(bench: &Bench) -> (Host, TTYPort) {
+    let (mut host, mut keys) = attended(bench, "nudge");
+    host.wait_for("stays so; s stops:").unwrap();
+    type_line(&mut keys, "Kim");
+    host.wait_for("Enter starts, s stops:").unwrap();
+    (host, keys)
+}
+
+#[test]
+fn at_every_question_s_stops_and_what_is_no_answer_is_asked_again() {
+    let mut bench = Bench::new();
+    let (mut host, mut keys) = before_motion(&bench);
+    type_line(&mut keys, "go");
+    host.wait_for("Enter alone, or s.").unwrap();
+    host.wait_for("Enter starts, s stops:").unwrap();
+    bench.fixture.command("guard open").unwrap();
+    bench.fixture.command("guard close").unwrap();
+    assert!(!bench.fixture.log().contains("Armed"), "{}", bench.fixture.log());
+    type_line(&mut keys, "");
+    host.wait_for("Which way did the shaft turn").unwrap();
+    type_line(&mut keys, "7");
+    host.wait_for("One of 1, 2, 3, 4 or s.").unwrap();
+    host.wait_for("Which way did the shaft turn").unwrap();
+    type_line(&mut keys, "s");
+    let ended = host.end().unwrap();
+    assert_eq!(ended.code(), 4, "{ended:?}");
+    let (run, why) = stopped(&bench.run());
+    assert!(why.contains("stopped on request"), "{why}");
+    // Who stops has not answered: the check is to be made again.
+    let nudge = run.checks.iter().find(|c| c.id == "nudge").unwrap();
+    assert_eq!(nudge.verdict, Verdict::NotDone, "{nudge:#?}");
+    assert!(ended.out.contains(&format!("--resume runs/{}", run.id)), "{}", ended.out);
+
+    let (host, mut keys) = before_motion(&bench);
+    type_line(&mut keys, "s");
+    let ended = host.end().unwrap();
+    assert_eq!(ended.code(), 4, "{ended:?}");
+}
+
+#[test]
+fn a_stopped_acceptance_says_once_how_to_go_on_with_all_that_it_was_started_with() {
+    let mut bench = Bench::new();
+    let host = bench.moving(&["--runs", "all runs", "--identity", "amplifier-serial=EX 7"]);
+    host.signal("INT").unwrap();
+    let ended = host.end().unwrap();
+    assert_eq!(ended.code(), 4, "{ended:?}");
+    assert!(!ended.out.contains("mend the cause"), "{}", ended.out);
+    assert_eq!(ended.out.matches("the run had stopped").count(), 1, "{}", ended.out);
+    let hint = ended.out.lines().find(|l| l.starts_with("To do what is left:")).unwrap();
+    for word in [
+        "--unattended --cautions-kept",
+        "--runs 'all runs'",
+        "--identity 'amplifier-serial=EX 7'",
+        "--resume 'all runs/",
+    ] {
+        assert!(hint.contains(word), "{word}: {hint}");
+    }
+}
+
+/// Ctrl-S holds a terminal: what is written to it waits.
+#[test]
+fn a_terminal_that_is_held_stops_no_motion_and_keeps_no_record_waiting() {
+    use std::io::{Read as _, Write as _};
+    let mut bench = Bench::new();
+    let sheet = demo("film-winder.toml").canonicalize().unwrap();
+    let (mut master, far) = TTYPort::pair().unwrap();
+    let name = far.name().unwrap();
+    let screen = File::options().read(true).write(true).open(&name).unwrap();
+    let set = std::process::Command::new("stty").arg("-F").arg(&name).args(["ixon", "-echo"]).status();
+    assert!(set.unwrap().success());
+    let all = ["accept", sheet.to_str().unwrap(), "--port", &bench.fixture.port, "--unattended"];
+    let mut host = std::process::Command::new(HOST)
+        .args(all)
+        .args(["--cautions-kept", "--only", "nudge"])
+        .current_dir(bench.folder.path())
+        .stdin(Stdio::null())
+        .stdout(Stdio::null())
+        .stderr(screen)
+        .spawn()
+        .unwrap();
+    let mut reader = master.try_clone_native().unwrap();
+    reader.set_timeout(Duration::from_millis(50)).unwrap();
+    let (seen, said) = std::sync::mpsc::channel();
+    let reading = std::thread::spawn(move || {
+        let mut buffer = [0; 4096];
+        loop {
+            match reader.read(&mut buffer) {
+                Ok(read) => {
+                    if seen.send(String::from_utf8_lossy(&buffer[..read]).into_owned()).is_err() {
+                        break;
+                    }
+                }
+                Err(e) if e.kind() == std::io::ErrorKind::TimedOut => {}
+                Err(_) => break,
+            }
+        }
+    });
+    let mut text = String::new();
+    while !text.contains("[2/2]") {
+        text.push_str(&said.recv_timeout(Duration::from_secs(30)).unwrap());
+    }
+    master.write_all(b"\x13").unwrap();
+    bench.fixture.wait_for("shaft turns").unwrap();
+    // The record is closed while the terminal is still held.
+    let until = Instant::now() + Duration::from_secs(60);
+    while !bench.runs().last().is_some_and(|run| run.join(MODEL).exists()) {
+        assert!(Instant::now() < until, "no record: {}", bench.fixture.log());
+        std::thread::sleep(Duration::from_millis(50));
+    }
+    assert!(host.try_wait().unwrap().is_none(), "it waits to say the rest");
+    master.write_all(b"\x11").unwrap();
+    let ended = host.wait().unwrap();
+    drop((said, far, master));
+    reading.join().unwrap();
+    assert_eq!(ended.code(), Some(3));
+    let run = read_run(&bench.run()).unwrap();
+    assert_eq!(run.outcome.stopped, None);
+    let nudge = run.checks.iter().find(|c| c.id == "nudge").unwrap();
+    assert!(nudge.steps.iter().all(|s| !s.ended.contains("tripped") && s.samples_lost == 0), "{nudge:#?}");
+}
+
 #[test]
 fn a_request_to_stop_also_ends_a_question() {
     let bench = Bench::new();
@@ -437,13 +559,16 @@ fn a_person_says_that_the_unit_is_the_one_of_the_run_that_is_gone_on_with_before
     assert_eq!(bench.runs(), [first]);
 }
 
-/// `accept --only hand-turn` with somebody at the keyboard, everything on the bench known already.
 fn by_hand(bench: &Bench) -> (Host, TTYPort) {
+    attended(bench, "hand-turn")
+}
+
+/// `accept` of one check with somebody at the keyboard, everything on the bench known already.
+fn attended(bench: &Bench, only: &str) -> (Host, TTYPort) {
     let sheet = demo("film-winder.toml").canonicalize().unwrap();
     let (keys, far) = TTYPort::pair().unwrap();
     let input = File::options().read(true).write(true).open(far.name().unwrap()).unwrap();
-    let mut all =
-        vec!["accept", sheet.to_str().unwrap(), "--port", &bench.fixture.port, "--only", "hand-turn"];
+    let mut all = vec!["accept", sheet.to_str().unwrap(), "--port", &bench.fixture.port, "--only", only];
     all.extend(["--bench-change", "none"]);
     let known = [
         "amplifier",

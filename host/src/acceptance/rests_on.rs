@@ -28,7 +28,8 @@ pub(super) fn mark(earlier: &Run, checks: &mut [CheckRecord], follows: &mut Foll
             continue;
         }
         if let Some((need, verdict)) = unmet(check, earlier_ones) {
-            let (fallen, run) = (fallen(check, need.result, verdict, record), taken.run.clone());
+            let need = need.in_words(earlier_ones);
+            let (fallen, run) = (fallen(check, &need, verdict, record), taken.run.clone());
             let record = std::mem::replace(record, fallen);
             follows.superseded.push(Superseded { run, finished: earlier.finished.clone(), record });
             follows.taken_over.retain(|t| t.check != check.id());
@@ -44,7 +45,11 @@ fn fallen(check: &dyn Check, need: &str, verdict: Verdict, old: &CheckRecord) ->
                 "it was made when {need} was accepted; made again, {need} is {}",
                 verdict.word().to_lowercase()
             ),
-            would_allow: format!("an accepted {need}, then {} again", check.id()),
+            would_allow: format!(
+                "{need}, accepted; then \"{}\" again (--only {})",
+                check.title(),
+                check.id()
+            ),
             shown_also_by: None,
         }),
         results: Vec::new(),

@@ -181,6 +181,15 @@ pub struct Need {
     pub why: &'static str,
 }
 
+impl Need {
+    /// The result in a reader's words: its name, where the records have it, and its check's title.
+    pub(crate) fn in_words(&self, records: &[CheckRecord]) -> String {
+        let title = by_id(self.check).map_or(self.check, |check| check.title());
+        let row = records.iter().flat_map(|r| &r.results).find(|r| r.id == self.result);
+        row.map_or_else(|| format!("\"{title}\""), |row| format!("\"{}\" of \"{title}\"", row.name))
+    }
+}
+
 /// Nothing is enabled while a pair may be open.
 pub(super) const PAIRS_DRIVEN: Need = Need {
     check: "lines",

@@ -7,6 +7,7 @@ use proofstand_protocol::message::{Request, State, TripCause};
 
 use super::cite::Cite;
 use super::follow::Follow;
+use super::go_on::{Line, quoted};
 use super::identity::{self, Given};
 use super::input::{Selection, job, run_name};
 use super::person::{Keyboard, Person, tell, tell_laid_out};
@@ -38,7 +39,8 @@ Examples:
       The same unit, wired the same way, as in an attended run: its answer is cited for direction.
 
   proofstand accept axis.toml --port /dev/ttyACM0 --resume runs/RUN
-      Does what a run left undone that was stopped.
+      Does what a run left undone that was stopped, or left out. Asks whether that very unit is on the bench; where nobody
+      is there, its serial numbers and firmware are given again with --identity.
 
   proofstand accept axis.toml --port /dev/ttyACM0 \\
       --again runs/RUN --only speed-cap
@@ -198,8 +200,9 @@ impl Cmd {
             ..Setting::default()
         };
         let run = job.run(kind, &checks, &setting, &mut client, &mut folder, &mut person, &mut progress);
-        drop(progress);
+        // The record first: it does not wait for a terminal that is held.
         let published = publish(folder.path(), &run);
+        drop(progress);
         show::out(&show::run(&run));
         published.map_err(|e| stopped(&format!("{e}. {}", show::kept(folder.path()))))?;
         self.last_words(&run, &folder);
@@ -207,16 +210,23 @@ impl Cmd {
     }
 
     fn last_words(&self, run: &Run, folder: &RunFolder) {
-        if run.outcome.stopped.is_some() {
-            let resume = format!(
-                "To do what is left: proofstand accept {} --port {} --resume {}",
-                self.sheet.display(),
-                self.port,
-                folder.path().display()
-            );
-            show::out(&format!("{resume}\n"));
+        let mut line = Line::new("accept", &self.sheet).with("--port", &self.port).runs(&self.selection.runs);
+        if self.unattended {
+            // Nobody is asked for it then.
+            line = line
+                .where_so(true, &["--unattended", "--cautions-kept"])
+                .with_each("--identity", &self.identity);
+            if let Some(cited) = &self.cite.direction_from {
+                line = line.with("--direction-from", &cited.display());
+            }
+        }
+        if let Some(hint) = line.to_go_on(run, folder.path()) {
+            show::out(&hint);
         } else if run.still_to_undo().next().is_some() {
-            let handover = format!("Before handover: proofstand handover {}", folder.path().display());
+            let handover = format!(
+                "Before handover: proofstand handover {}",
+                quoted(&folder.path().display().to_string())
+            );
             show::out(&format!("{handover}\n"));
         }
         show::out(&format!("Record: {}\n", folder.path().join("report.html").display()));

@@ -275,8 +275,10 @@ impl Cmd {
         }
         let kept = self.cautions_kept
             || keyboard
-                .ask("Type \"kept\" if all of this is so, anything else stops:")
-                .is_some_and(|answer| answer.eq_ignore_ascii_case("kept"));
+                .ask_until("Type \"kept\" if all of this is so; s stops:", "\"kept\" or s.", |line| {
+                    line.eq_ignore_ascii_case("kept").then_some(())
+                })
+                .is_some();
         if kept { Ok(()) } else { Err(stopped(&"stopped before anything was put out")) }
     }
 

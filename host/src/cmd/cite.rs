@@ -22,7 +22,7 @@ pub(super) struct Cite {
     /// The record must be whole, a person must have answered in it, and amplifier, motor, firmware, wiring and
     /// direction must be the same. A rehearsal is never cited for an acceptance.
     #[arg(long, value_name = "RUN")]
-    direction_from: Option<PathBuf>,
+    pub(super) direction_from: Option<PathBuf>,
 }
 
 impl Cite {

@@ -1,8 +1,9 @@
 //! `handover`: what the bench left behind, and whether it is taken back.
 
 use std::io::IsTerminal;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
+use super::go_on::quoted;
 use super::person::{Keyboard, tell};
 use super::run_folder::read;
 use super::{show, stop};
@@ -76,6 +77,10 @@ impl Cmd {
         }
         publish(&self.run, &run).map_err(|e| e.to_string())?;
         show::out(&list(&run));
+        if run.still_to_undo().next().is_some() && !std::io::stdin().is_terminal() {
+            // Nobody was asked.
+            show::out(&how_to_answer(&self.run));
+        }
         Ok(match Exit::of(&run.outcome) {
             _ if run.still_to_undo().next().is_some() => Exit::Undecided,
             // A measurement was made as asked for, and accepts nothing.
@@ -118,16 +123,23 @@ impl Cmd {
         let Some(by) = by else { return Err("a record without a name is worth nothing".to_owned()) };
         let mut answers = Vec::new();
         for item in open {
-            match keyboard.ask(&format!("{}\n  Done? y or n:", show::wrapped("  ", item))) {
-                Some(answer) if matches!(answer.to_lowercase().as_str(), "y" | "yes") => {
-                    answers.push(word(item, &by));
-                }
-                Some(_) => {}
+            match keyboard.yes(&format!("{}\n  Done? y, n, or s to stop here:", show::wrapped("  ", item))) {
+                Some(true) => answers.push(word(item, &by)),
+                Some(false) => {}
                 None => break,
             }
         }
         Ok(answers)
     }
+}
+
+/// What to type where there is no terminal to be asked at.
+fn how_to_answer(run: &Path) -> String {
+    let run = quoted(&run.display().to_string());
+    format!(
+        "To answer: proofstand handover {run} --done NUMBER --by NAME (--done once for each line that is undone),\nor the \
+         same command in a terminal, without options: it asks.\n"
+    )
 }
 
 /// The list with its answers.

@@ -33,6 +33,12 @@ pub(super) struct Given {
     value: String,
 }
 
+impl std::fmt::Display for Given {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{}={}", self.key, self.value)
+    }
+}
+
 /// `KEY=VALUE`; a key that is not asked for is a label of its own.
 ///
 /// # Errors
@@ -46,7 +52,24 @@ pub(super) fn parse(text: &str) -> Result<Given, String> {
     if text.chars().count() > LONGEST || text.chars().any(char::is_control) {
         return Err(format!("at most {LONGEST} characters, all of them visible"));
     }
+    if let Some(meant) = nearly(key) {
+        return Err(format!(
+            "there is no key `{key}`. Did you mean `{meant}`? A label of your own must differ more from it"
+        ));
+    }
     Ok(Given { key: key.to_owned(), value: value.to_owned() })
+}
+
+/// The key that was probably meant, where this one is none but differs from it by a letter or two only. What ends in a
+/// digit is a label of its own: a second motor.
+fn nearly(key: &str) -> Option<&'static str> {
+    if ASKED.iter().any(|(asked, _)| *asked == key) || key.ends_with(|c: char| c.is_ascii_digit()) {
+        return None;
+    }
+    let plain = key.to_lowercase().replace(['_', ' '], "-");
+    let near =
+        |asked: &&str| strsim::damerau_levenshtein(&plain, asked) <= if asked.len() < 8 { 1 } else { 2 };
+    ASKED.iter().map(|(asked, _)| *asked).find(near)
 }
 
 /// Facts as given in an earlier run, as if given again; who was there then is not who is there now.
@@ -156,6 +179,24 @@ mod tests {
     #[test]
     fn what_tells_one_unit_from_another_is_asked_for() {
         assert!(SAME_UNIT.iter().all(|label| ASKED.iter().any(|(_, asked)| asked == label)));
+    }
+
+    #[test]
+    fn a_mistyped_key_is_named_with_the_nearest_and_a_label_of_ones_own_is_not() {
+        for (typed, meant) in [
+            ("ampliifier-serial", "amplifier-serial"),
+            ("amplifer_serial", "amplifier-serial"),
+            ("Amplifier Serial", "amplifier-serial"),
+            ("moter", "motor"),
+            ("operater", "operator"),
+            ("suply", "supply"),
+        ] {
+            let why = parse(&format!("{typed}=3")).unwrap_err();
+            assert!(why.contains(&format!("Did you mean `{meant}`?")), "{typed}: {why}");
+        }
+        for label in ["Room", "motor2", "Motor cable", "bench", "note", "supply fuse"] {
+            assert!(parse(&format!("{label}=3")).is_ok(), "{label}");
+        }
     }
 
     #[test]

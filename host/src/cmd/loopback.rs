@@ -144,7 +144,7 @@ struct Asked(Keyboard);
 
 impl Hands for Asked {
     fn please(&mut self, ask: Ask) -> bool {
-        self.0.ask(&format!("{}. Then Enter:", ask.words())).is_some()
+        self.0.enter(&format!("{}. Then Enter; s stops:", ask.words()))
     }
 }
 

@@ -9,6 +9,7 @@ pub mod completions;
 mod destination;
 pub mod export;
 mod follow;
+mod go_on;
 pub mod handover;
 pub(crate) mod identity;
 pub mod inertia;

@@ -6,7 +6,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, TryRecvError, channel};
 use std::time::Duration;
 
-use super::answer::{self, NO_NAME, Named};
+use super::answer::{self, NO_NAME, Named, is_stop};
 use super::identity::{self, Given, OPERATOR};
 use crate::checks::{AskNumberStep, Prompt, Turned};
 use crate::record::model::{Fact, Run};
@@ -82,15 +82,57 @@ impl Keyboard {
 }
 
 impl Keyboard {
-    /// Asks until a name is typed. None: the word to stop was, standard input ended, or a stop was asked for.
-    pub(super) fn ask_name(&self, question: &str) -> Option<String> {
+    /// The word to stop was typed: from now on nothing goes on, as after Ctrl-C.
+    fn stop(&self) {
+        self.stop.store(true, Ordering::Relaxed);
+    }
+
+    /// Asks until `read` knows the answer, saying `again` to what it does not know. None: the word to stop was typed,
+    /// standard input ended, or a stop was asked for.
+    pub(super) fn ask_until<T>(
+        &self,
+        question: &str,
+        again: &str,
+        read: impl Fn(&str) -> Option<T>,
+    ) -> Option<T> {
         loop {
-            match answer::name(&self.ask(question)?) {
-                Named::Name(name) => return Some(name),
-                Named::Stop => return None,
-                Named::No => tell(NO_NAME, true),
+            let line = self.ask(question)?;
+            if is_stop(&line) {
+                self.stop();
+                return None;
+            }
+            match read(&line) {
+                Some(answer) => return Some(answer),
+                None => tell(again, true),
             }
         }
+    }
+
+    /// Asks until Enter alone is typed. False: stopped, as in [`Self::ask_until`].
+    pub(super) fn enter(&self, question: &str) -> bool {
+        self.ask_until(question, "    Enter alone, or s.", |line| line.is_empty().then_some(())).is_some()
+    }
+
+    /// Asks until a name is typed. None: stopped, as in [`Self::ask_until`].
+    pub(super) fn ask_name(&self, question: &str) -> Option<String> {
+        self.ask_until(question, NO_NAME, |line| match answer::name(line) {
+            Named::Name(name) => Some(name),
+            Named::Stop | Named::No => None,
+        })
+    }
+
+    /// Asks for any text; the word to stop, alone, stops. None: stopped, as in [`Self::ask_until`].
+    fn ask_text(&self, question: &str) -> Option<String> {
+        self.ask_until(question, "", |line| Some(line.to_owned()))
+    }
+
+    /// Asks until yes or no is typed. None: stopped, as in [`Self::ask_until`].
+    pub(super) fn yes(&self, question: &str) -> Option<bool> {
+        self.ask_until(question, "y, n or s.", |line| match line.to_lowercase().as_str() {
+            "y" | "yes" => Some(true),
+            "n" | "no" => Some(false),
+            _ => None,
+        })
     }
 }
 
@@ -124,17 +166,8 @@ impl Person {
         for fact in run.axis.identity.iter().filter(|f| f.label != OPERATOR) {
             para("  ", &format!("{}: {}", fact.label, fact.value));
         }
-        loop {
-            let answer = keyboard.ask(
-                "Look at the nameplates. Is that very unit on the bench? y goes on, n if not, s stops:",
-            )?;
-            match answer.to_lowercase().as_str() {
-                "y" | "yes" => return Some(true),
-                "n" | "no" => return Some(false),
-                "s" => return None,
-                _ => tell("y, n or s.", true),
-            }
-        }
+        tell("Look at the nameplates.", true);
+        keyboard.yes("Is that very unit on the bench? y goes on, n if not, s stops:")
     }
 
     /// Facts about what is on the bench: those given, then the usual ones that were not. A person is asked for them.
@@ -142,14 +175,14 @@ impl Person {
     pub(super) fn identity(&self, given: &[Given]) -> Option<Vec<Fact>> {
         let Self::There(keyboard) = self else { return Some(identity::facts(given, |_| None)) };
         if identity::missing(given).next().is_some() {
-            tell("What is on the bench? Enter alone leaves a line out.", true);
+            tell("What is on the bench? Enter alone leaves a line out, s alone stops.", true);
         }
         let mut stopped = false;
         let facts = identity::facts(given, |question| {
             if stopped {
                 return None;
             }
-            let answer = keyboard.ask(&format!("  {question}:"));
+            let answer = keyboard.ask_text(&format!("  {question}:"));
             stopped = answer.is_none();
             answer
         });
@@ -163,12 +196,12 @@ impl Person {
         let besides = if known > 0 { format!(", beside the {known} in the sheet") } else { String::new() };
         let question = format!(
             "What was changed for the bench and must go back before handover{besides}? Jumpers, limits, settings; one a \
-             line, Enter alone ends."
+             line, Enter alone ends, s alone stops."
         );
         tell(&wrapped("", &question, width(Stream::Err)), true);
         let mut all = Vec::new();
         loop {
-            let answer = keyboard.ask("  Changed:")?;
+            let answer = keyboard.ask_text("  Changed:")?;
             if answer.is_empty() {
                 return Some(all);
             }
@@ -184,11 +217,13 @@ impl Person {
     pub(super) fn may_clear(&self, trip: &str, own: bool) -> bool {
         tell(&format!("The fixture is tripped: {trip}."), true);
         match self {
-            Self::There(keyboard) => {
-                keyboard
-                    .ask("Find the cause first. Type \"clear\" to acknowledge the trip, anything else stops:")
-                    == Some("clear".to_owned())
-            }
+            Self::There(keyboard) => keyboard
+                .ask_until(
+                    "Find the cause first. Type \"clear\" to acknowledge the trip; s stops:",
+                    "\"clear\" or s.",
+                    |line| line.eq_ignore_ascii_case("clear").then_some(()),
+                )
+                .is_some(),
             Self::Nobody => own,
         }
     }
@@ -211,27 +246,24 @@ impl Attendant for Person {
     fn ready(&mut self, next: &str) -> bool {
         let Self::There(keyboard) = self else { return true };
         para("    MOVES NEXT: ", next);
-        keyboard
-            .ask("    Keep clear of the shaft. Enter starts, s stops:")
-            .is_some_and(|answer| answer.is_empty())
+        keyboard.enter("    Keep clear of the shaft. Enter starts, s stops:")
     }
 
     fn which_way(&mut self, seen_from: Viewpoint) -> Option<Turned> {
         let Self::There(keyboard) = self else { return None };
         let question = format!(
             "Which way did the shaft turn, {}?\n  1  clockwise (cw)\n  2  counterclockwise (ccw)\n  3  it did not turn\n  \
-             4  I could not tell\n>",
+             4  I could not tell\n  s  stop\n>",
             seen_from.words()
         );
-        loop {
-            match keyboard.ask(&question)?.to_lowercase().as_str() {
-                "1" | "cw" | "clockwise" => return Some(Turned::Clockwise),
-                "2" | "ccw" | "counterclockwise" => return Some(Turned::Counterclockwise),
-                "3" | "n" => return Some(Turned::NotAtAll),
-                "4" | "?" => return None,
-                _ => tell("One of 1, 2, 3 or 4.", true),
-            }
-        }
+        let read = |line: &str| match line.to_lowercase().as_str() {
+            "1" | "cw" | "clockwise" => Some(Some(Turned::Clockwise)),
+            "2" | "ccw" | "counterclockwise" => Some(Some(Turned::Counterclockwise)),
+            "3" | "n" => Some(Some(Turned::NotAtAll)),
+            "4" | "?" => Some(None),
+            _ => None,
+        };
+        keyboard.ask_until(&question, "One of 1, 2, 3, 4 or s.", read)?
     }
 
     fn begin(&mut self, prompt: &Prompt) -> bool {
@@ -248,7 +280,7 @@ impl Attendant for Person {
         match keyboard.line_by_now() {
             Ok(None) => Done::NotYet,
             Ok(Some(line)) if line.is_empty() => Done::Yes,
-            Ok(Some(line)) if line.eq_ignore_ascii_case("s") => Done::Stop,
+            Ok(Some(line)) if is_stop(&line) => Done::Stop,
             Ok(Some(line)) if line.eq_ignore_ascii_case("n") => Done::GaveUp,
             Ok(Some(_)) => {
                 tell("    Enter, n or s:", false);
@@ -261,24 +293,28 @@ impl Attendant for Person {
     fn will_read(&mut self, about: &AskNumberStep) -> bool {
         let Self::There(keyboard) = self else { return false };
         para("    READ: ", &about.before);
-        keyboard
-            .ask("    Enter when ready, n leaves this reading out:")
-            .is_some_and(|answer| answer.is_empty())
+        let read = |line: &str| match line.to_lowercase().as_str() {
+            "" => Some(true),
+            "n" => Some(false),
+            _ => None,
+        };
+        let question = "    Enter when ready, n leaves this reading out, s stops:";
+        keyboard.ask_until(question, "    Enter, n or s.", read).unwrap_or(false)
     }
 
     fn number(&mut self, about: &AskNumberStep) -> Option<f64> {
         let Self::There(keyboard) = self else { return None };
-        loop {
-            let answer =
-                keyboard.ask(&format!("{} In {}; ? if it could not be read:", about.question, about.unit))?;
+        let read = |line: &str| {
             // A decimal comma is a decimal sign too.
-            let typed = answer.trim_end_matches(about.unit).trim().replace(',', ".");
+            let typed = line.trim_end_matches(about.unit).trim().replace(',', ".");
             match typed.parse::<f64>() {
-                _ if typed == "?" => return None,
-                Ok(number) if number.is_finite() => return Some(number),
-                _ => tell("A number, as in -12.5, or ?", true),
+                _ if typed == "?" => Some(None),
+                Ok(number) if number.is_finite() => Some(Some(number)),
+                _ => None,
             }
-        }
+        };
+        let question = format!("{} In {}; ? if it could not be read, s stops:", about.question, about.unit);
+        keyboard.ask_until(&question, "A number, as in -12.5, ? or s.", read)?
     }
 
     fn attended(&self) -> bool {

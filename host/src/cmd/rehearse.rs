@@ -4,11 +4,12 @@ use std::path::PathBuf;
 
 use super::cite::Cite;
 use super::follow::Follow;
+use super::go_on::Line;
 use super::identity::{self, Given};
 use super::input::{Selection, job, run_name};
 use super::names;
 use super::person::{tell, tell_laid_out};
-use super::{show, unit};
+use super::{show, stop, unit};
 use crate::acceptance::{Setting, today};
 use crate::exit::Exit;
 use crate::fixture::Client;
@@ -30,7 +31,9 @@ Examples:
       Another axis within what the sheet leaves open; one check and those that it needs.
 
   proofstand rehearse axis.toml --again runs/RUN --only speed-cap
-      One check made again: the old result stays visible as superseded.";
+      One check made again: the old result stays visible as superseded.
+
+Ctrl-C at any time: the record closed, reports written of what was done, exit code 4. A second one ends the program at once.";
 
 /// Make the whole acceptance without hardware, on a simulated amplifier and motor
 ///
@@ -113,10 +116,12 @@ impl Cmd {
 
         let name = run_name(sheet, "rehearsal");
         let stopped = |e: &dyn std::fmt::Display| (Exit::Stopped, format!("proofstand: {e}"));
+        let stop = stop::asked().map_err(|e| stopped(&format!("can't watch for Ctrl-C: {e}")))?;
         let mut folder = RunFolder::create(&self.selection.runs, &name, true).map_err(|e| {
             bad(format!("can't make a run's folder in {}: {e}", self.selection.runs.display()))
         })?;
         let mut client = Client::connect(rehearsal.link(), &mut folder).map_err(|e| stopped(&e))?;
+        client.interrupt_on(stop);
         let mut operator = rehearsal.operator(!self.unattended);
         let mut progress = Terminal::new(true);
         let same_unit = earlier.as_ref().map(|(_, run)| unit::known_by(run, &identity, false));
@@ -139,10 +144,20 @@ impl Cmd {
             &mut operator,
             &mut progress,
         );
-        drop(progress);
+        // The record first: it does not wait for a terminal that is held.
         let published = publish(folder.path(), &run);
+        drop(progress);
         show::out(&show::run(&run));
         published.map_err(|e| stopped(&format!("{e}. {}", show::kept(folder.path()))))?;
+        let line = Line::new("rehearse", sheet)
+            .with("--seed", &self.seed)
+            .with_each("--fault", &self.fault)
+            .where_so(self.unattended, &["--unattended"])
+            .with_each("--identity", &self.identity)
+            .runs(&self.selection.runs);
+        if let Some(hint) = line.to_go_on(&run, folder.path()) {
+            show::out(&hint);
+        }
         show::out(&format!("Record: {}\n", folder.path().join("report.html").display()));
         Ok(Exit::of(&run.outcome))
     }

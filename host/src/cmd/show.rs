@@ -6,8 +6,9 @@ use std::path::Path;
 
 use comfy_table::{CellAlignment, ColumnConstraint, ContentArrangement, LineStyle, Table, presets};
 
-use crate::record::model::{ResultRow, Run, Verdict};
+use crate::record::model::{CheckRecord, ResultRow, Run, Verdict};
 use crate::record::{SAMPLES, open, read_samples};
+use crate::sequence::STOPPED_BEFORE;
 use crate::settings::harmless;
 use crate::terminal::{Stream, width};
 
@@ -56,9 +57,27 @@ fn write(run: &Run, out: &mut Vec<u8>) -> std::io::Result<()> {
         room => writeln!(out, "{}", table(run, room))?,
     }
     let para = |out: &mut Vec<u8>, lead: &str, text: &str| writeln!(out, "{}", wrapped(lead, text));
-    for check in run.checks.iter().filter(|c| c.verdict != Verdict::Accepted) {
+    for (n, check) in run.checks.iter().enumerate().filter(|(_, c)| c.verdict != Verdict::Accepted) {
+        // The same reason is said once, for all that it kept from being done.
+        let alike = |c: &&CheckRecord| {
+            c.not_done.is_some()
+                && c.not_done == check.not_done
+                && c.results.is_empty()
+                && check.results.is_empty()
+        };
+        if run.checks.iter().take(n).any(|c| alike(&c)) {
+            continue;
+        }
+        let others: Vec<&str> =
+            run.checks.iter().skip(n + 1).filter(alike).map(|c| c.title.as_str()).collect();
         writeln!(out)?;
-        para(out, &format!("{}: ", check.verdict.word()), &check.title)?;
+        let titles = [&[check.title.as_str()][..], &others].concat().join("; ");
+        let not_come_to = check.not_done.as_ref().is_some_and(|n| n.why.starts_with(STOPPED_BEFORE));
+        if not_come_to && check.results.is_empty() {
+            para(out, "NOT DONE, since the run had stopped: ", &titles)?;
+            continue;
+        }
+        para(out, &format!("{}: ", check.verdict.word()), &titles)?;
         for row in check.results.iter().filter(|r| r.verdict != Verdict::Accepted) {
             para(out, "  - ", &format!("{}: {}", row.name, row.sentence))?;
         }
@@ -91,9 +110,10 @@ fn write(run: &Run, out: &mut Vec<u8>) -> std::io::Result<()> {
             let rests = if one.rests_on.is_empty() {
                 String::new()
             } else {
-                format!("; it rests on superseded results: {} made again since", one.rests_on.join(", "))
+                let titles: Vec<&str> = one.rests_on.iter().map(|id| run.title_of(id)).collect();
+                format!("; it rests on superseded results: {} made again since", titles.join(", "))
             };
-            para(out, "Taken over: ", &format!("{} from run {}{rests}", one.check, one.run))?;
+            para(out, "Taken over: ", &format!("{} from run {}{rests}", run.title_of(&one.check), one.run))?;
         }
     }
     if let Some(follows) = &run.follows {

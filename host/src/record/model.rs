@@ -57,6 +57,12 @@ pub struct Run {
 }
 
 impl Run {
+    /// A check's title for a reader, by its name on the command line.
+    #[must_use]
+    pub fn title_of<'a>(&'a self, check: &'a str) -> &'a str {
+        self.checks.iter().find(|c| c.id == check).map_or(check, |c| &c.title)
+    }
+
     /// What must still be undone before handover.
     pub fn still_to_undo(&self) -> impl Iterator<Item = &str> {
         self.undo.iter().map(String::as_str).filter(|item| !self.undone.iter().any(|u| u.item == *item))

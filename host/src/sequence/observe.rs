@@ -59,7 +59,9 @@ pub(super) fn make<L: Link>(
                 return Err(FixtureError::StillTurning);
             }
         }
-        progress.give_way();
+        if attendant.attended() {
+            progress.give_way();
+        }
         let asked = client.now();
         let done = attendant.begin(prompt)
             && loop {

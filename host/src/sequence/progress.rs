@@ -1,11 +1,12 @@
 //! What moves now, and how long still.
 
 use core::time::Duration;
-use std::io::{IsTerminal, Write};
+use std::io::IsTerminal;
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use proofstand_units::Seconds;
 
+use super::screen::Screen;
 use crate::record::model::{CheckRecord, Took, Verdict};
 use crate::settings::harmless;
 use crate::terminal::{Stream, width, wrapped};
@@ -20,7 +21,8 @@ pub trait Progress {
     fn step(&mut self, what: &str, expected: Seconds, remaining: Seconds);
     /// Time passes in the step.
     fn elapsed(&mut self, in_step: Duration);
-    /// A person is about to be asked something: nothing that moves may stand in the way of it.
+    /// A person is about to be asked something: what was said before is shown first, and nothing that moves on the screen
+    /// stands in the way. May wait for the terminal, so that nothing may be driven meanwhile.
     fn give_way(&mut self) {}
     /// The check is judged.
     fn verdict(&mut self, record: &CheckRecord, sentence: &str);
@@ -37,9 +39,12 @@ impl Progress for Quiet {
     fn verdict(&mut self, _: &CheckRecord, _: &str) {}
 }
 
-/// Lines on standard error; on a terminal also a bar that runs while something moves.
+/// Lines on standard error; on a terminal also a bar that runs while something moves. Whoever holds the terminal holds
+/// nothing else.
 pub struct Terminal {
-    bar: Option<ProgressBar>,
+    screen: Screen,
+    /// It is a terminal, not a log.
+    wraps: bool,
     prefix: &'static str,
 }
 
@@ -47,31 +52,22 @@ impl Terminal {
     /// `rehearsal` puts the word before every line.
     #[must_use]
     pub fn new(rehearsal: bool) -> Self {
-        let bar = std::io::stderr().is_terminal().then(|| {
+        let wraps = std::io::stderr().is_terminal();
+        let bar = wraps.then(|| {
             let bar = ProgressBar::with_draw_target(Some(1), ProgressDrawTarget::stderr_with_hz(10));
             if let Ok(style) = ProgressStyle::with_template("    [{bar:24}] {msg}") {
                 bar.set_style(style.progress_chars("=> "));
             }
             bar
         });
-        Self { bar, prefix: if rehearsal { "REHEARSAL " } else { "" } }
+        let screen = Screen::new(std::io::stderr(), bar);
+        Self { screen, wraps, prefix: if rehearsal { "REHEARSAL " } else { "" } }
     }
 
     /// A line, broken between words where it goes to a terminal; a log has it whole.
     fn line(&self, lead: &str, text: &str) {
-        let text = match &self.bar {
-            Some(_) => wrapped(lead, text, width(Stream::Err)),
-            None => format!("{lead}{text}"),
-        };
-        let text = harmless::lines(&text);
-        match &self.bar {
-            Some(bar) => bar.suspend(|| {
-                let _ = writeln!(std::io::stderr(), "{text}");
-            }),
-            None => {
-                let _ = writeln!(std::io::stderr(), "{text}");
-            }
-        }
+        let text = if self.wraps { wrapped(lead, text, width(Stream::Err)) } else { format!("{lead}{text}") };
+        self.screen.line(harmless::lines(&text));
     }
 }
 
@@ -106,39 +102,21 @@ impl Progress for Terminal {
     fn step(&mut self, what: &str, expected: Seconds, remaining: Seconds) {
         let times = format!("about {}; {} to go", plain_time(expected), plain_time(remaining));
         self.line("    ", &format!("{what} ({times})"));
-        if let Some(bar) = &self.bar {
-            bar.reset();
-            bar.set_length((expected.to_millis().max(1.0)) as u64);
-            bar.set_message(plain_time(remaining));
-        }
+        self.screen.begin(expected.to_millis().max(1.0) as u64, plain_time(remaining));
     }
 
     fn elapsed(&mut self, in_step: Duration) {
-        if let Some(bar) = &self.bar {
-            bar.set_position(
-                u64::try_from(in_step.as_millis()).unwrap_or(u64::MAX).min(bar.length().unwrap_or(0)),
-            );
-        }
+        self.screen.at(u64::try_from(in_step.as_millis()).unwrap_or(u64::MAX));
     }
 
     fn give_way(&mut self) {
-        if let Some(bar) = &self.bar {
-            bar.finish_and_clear();
-        }
+        self.screen.settle();
     }
 
     fn verdict(&mut self, record: &CheckRecord, sentence: &str) {
         self.line(&format!("    {}: ", record.verdict.word()), &verdict_line(record));
         if record.verdict != Verdict::Accepted && !sentence.is_empty() {
             self.line("        ", sentence);
-        }
-    }
-}
-
-impl Drop for Terminal {
-    fn drop(&mut self) {
-        if let Some(bar) = &self.bar {
-            bar.finish_and_clear();
         }
     }
 }

@@ -7,6 +7,7 @@ use proofstand_units::Seconds;
 
 use super::rest::Rest;
 use super::settle::settle;
+use super::undone::{STOPPED_BEFORE, blank, not_done, would_allow};
 use super::{Attendant, Progress, ask_number, mover, observe, self_check};
 use crate::checks::{
     ActWhat, AskNumberStep, Check, Context, Step, StepEnding, StepEvidence, as_delivered, recorded, unmet,
@@ -61,11 +62,7 @@ pub fn conduct<L: Link>(
     let mut remaining: f64 = checks.iter().map(|c| expected(*c, context)).sum();
     for (n, check) in checks.iter().enumerate() {
         if let Some(why) = &conducted.stopped {
-            let record = not_done(
-                *check,
-                &format!("the run had stopped before: {why}"),
-                "mend the cause, then run again",
-            );
+            let record = not_done(*check, &format!("{STOPPED_BEFORE}: {why}"), would_allow(why));
             conducted.checks.push(record);
             continue;
         }
@@ -122,32 +119,6 @@ pub(crate) fn headline(record: &CheckRecord) -> String {
         .unwrap_or_default()
 }
 
-fn blank(check: &dyn Check) -> CheckRecord {
-    CheckRecord {
-        id: check.id().to_owned(),
-        title: check.title().to_owned(),
-        shows: check.shows().to_owned(),
-        verdict: Verdict::NotDone,
-        not_done: None,
-        results: Vec::new(),
-        plots: Vec::new(),
-        steps: Vec::new(),
-        notes: Vec::new(),
-        took: Took::default(),
-    }
-}
-
-fn not_done(check: &dyn Check, why: &str, would_allow: &str) -> CheckRecord {
-    CheckRecord {
-        not_done: Some(NotDone {
-            why: why.to_owned(),
-            would_allow: would_allow.to_owned(),
-            ..NotDone::default()
-        }),
-        ..blank(check)
-    }
-}
-
 struct Conductor<'a, 'c, L> {
     context: &'a Context<'c>,
     client: &'a mut Client<L>,
@@ -168,11 +139,11 @@ impl<L: Link> Conductor<'_, '_, L> {
     fn check(&mut self, check: &dyn Check, earlier: &[CheckRecord]) -> Result<CheckRecord, Stopped> {
         if let Some((need, verdict)) = unmet(check, earlier) {
             *self.remaining -= expected(check, self.context);
-            let why = format!("{} ({} is {})", need.why, need.result, verdict.word().to_lowercase());
+            let what = need.in_words(earlier);
+            let why = format!("{} ({what} is {})", need.why, verdict.word().to_lowercase());
             // What would allow the check that is missing allows this one too.
             let missing = earlier.iter().find(|r| r.id == need.check).and_then(|r| r.not_done.as_ref());
-            let would_allow =
-                missing.map_or_else(|| format!("an accepted {}", need.result), |m| m.would_allow.clone());
+            let would_allow = missing.map_or_else(|| format!("{what}, accepted"), |m| m.would_allow.clone());
             return Ok(not_done(check, &why, &would_allow));
         }
         let steps = match check.plan(self.context) {
@@ -200,21 +171,24 @@ impl<L: Link> Conductor<'_, '_, L> {
             }
             match steps.get(n + 1) {
                 Some(Step::AskWhichWay { .. }) => self.attendant.watch(),
-                Some(Step::AskNumber(ask)) if !self.attendant.will_read(ask) => {
-                    *self.remaining -= step.expected().get();
-                    continue;
+                Some(Step::AskNumber(ask)) if !self.will_read(ask) => {
+                    if self.client.go_on().is_ok() {
+                        *self.remaining -= step.expected().get();
+                        continue;
+                    }
                 }
                 _ => {}
             }
             let first_motion =
                 matches!(step, Step::Move(_)) && !steps.iter().take(n).any(|s| matches!(s, Step::Move(_)));
-            let told = if first_motion { self.ready(check, &steps) } else { Ok(()) };
+            let may = self.client.go_on();
+            let told = if first_motion { may.and_then(|()| self.ready(check, &steps)) } else { may };
             let made = match told.and_then(|()| self.make(check, step)) {
                 Ok(made) => made,
                 Err(error) => {
                     record.not_done = Some(NotDone {
                         why: error.to_string(),
-                        would_allow: "mend the cause, then run again".to_owned(),
+                        would_allow: would_allow(&error).to_owned(),
                         ..NotDone::default()
                     });
                     return Err((error, record));
@@ -263,6 +237,18 @@ impl<L: Link> Conductor<'_, '_, L> {
         Ok(record)
     }
 
+    /// Before a question; nobody is asked where nobody is there, and nothing waits for a terminal.
+    fn give_way(&mut self) {
+        if self.attendant.attended() {
+            self.progress.give_way();
+        }
+    }
+
+    fn will_read(&mut self, ask: &AskNumberStep) -> bool {
+        self.give_way();
+        self.attendant.will_read(ask)
+    }
+
     /// Tells a person what is about to move, and waits for the word.
     fn ready(&mut self, check: &dyn Check, steps: &[Step]) -> Result<(), FixtureError> {
         let moves: Vec<&str> = steps.iter().filter(|s| matches!(s, Step::Move(_))).map(Step::what).collect();
@@ -271,7 +257,7 @@ impl<L: Link> Conductor<'_, '_, L> {
             0 => (*first).to_owned(),
             more => format!("{first}. Then up to {more} more motions, each said before it begins"),
         };
-        self.progress.give_way();
+        self.give_way();
         let asked = self.client.now();
         let go = self.attendant.ready(&next);
         self.person += self.client.now().saturating_sub(asked);
@@ -306,16 +292,21 @@ impl<L: Link> Conductor<'_, '_, L> {
     }
 
     fn ask_number(&mut self, step: &AskNumberStep) -> Result<StepEvidence, FixtureError> {
+        self.give_way();
         let asked = self.client.now();
         let made = ask_number::make(step, self.folder, self.attendant)?;
+        // Who stops at a question has not answered it.
+        self.client.go_on()?;
         Ok(StepEvidence { person: seconds(self.client.now().saturating_sub(asked)), ..made })
     }
 
     fn ask(&mut self, about: &'static str) -> Result<StepEvidence, FixtureError> {
-        self.progress.give_way();
+        self.give_way();
         let asked = self.client.now();
         let answer = self.attendant.which_way(self.context.sheet.direction.seen_from);
         let person = seconds(self.client.now().saturating_sub(asked));
+        // Who stops at a question has not answered it: the check is to be made again.
+        self.client.go_on()?;
         let ending = answer.map_or(StepEnding::Unanswered, StepEnding::Answered);
         self.folder.note("answer", serde_json::json!({ "about": about, "turned": answer }))?;
         Ok(StepEvidence { ending, person, ..StepEvidence::named("answer") })

@@ -131,15 +131,15 @@ impl Page<'_> {
                     p {
                         "Taken over unchanged, with samples in the earlier run's own folder: "
                         @for (n, t) in follows.taken_over.iter().enumerate() {
-                            @if n > 0 { ", " }
-                            (T(&t.check)) " from " (T(&t.run))
+                            @if n > 0 { "; " }
+                            (T(self.run.title_of(&t.check))) " from " (T(&t.run))
                         }
                         "."
                     }
                     @let resting = || follows.taken_over.iter().filter(|t| !t.rests_on.is_empty());
                     @if resting().next().is_some() {
                         p { b { "Resting on superseded results." } " These were taken over, but what they need was made again since:" }
-                        ul { @for t in resting() { li { b { (T(&t.check)) } ": " (T(&t.rests_on.join(", "))) } } }
+                        ul { @for t in resting() { li { b { (T(self.run.title_of(&t.check))) } ": " (T(&self.titles(&t.rests_on))) } } }
                     }
                 }
                 @if follows.superseded.is_empty() {
@@ -172,6 +172,10 @@ impl Page<'_> {
                 }
             }
         }
+    }
+
+    fn titles(&self, checks: &[String]) -> String {
+        checks.iter().map(|check| self.run.title_of(check)).collect::<Vec<_>>().join("; ")
     }
 
     fn summary(&self) -> Markup {
