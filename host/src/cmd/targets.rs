@@ -105,7 +105,7 @@ fn table(loaded: &Loaded, targets: &Targets) -> String {
     }
     let _ = writeln!(out, "{rows}\n");
     if !targets.levels.is_empty() {
-        let _ = writeln!(out, "{}\n", levels(sheet, targets));
+        let _ = writeln!(out, "{}\n", levels(sheet, targets, width(Stream::Out)));
     }
 
     let mut capability =
@@ -143,7 +143,7 @@ fn findings(targets: &Targets, columns: usize) -> String {
 }
 
 /// One row for each level: motion from rest, what a trip leaves, room to measure.
-fn levels(sheet: &AxisSheet, targets: &Targets) -> Table {
+fn levels(sheet: &AxisSheet, targets: &Targets, columns: usize) -> Table {
     let head = [
         "Level %",
         "V",
@@ -157,26 +157,47 @@ fn levels(sheet: &AxisSheet, targets: &Targets) -> Table {
         "turns in window",
         "reversal",
     ];
+    let rows: Vec<Vec<String>> = targets.levels.iter().map(|level| cells(sheet, level).to_vec()).collect();
+    if columns < LEVELS_ACROSS_FROM {
+        // A level a column: eleven columns would break numbers in two.
+        let first: Vec<&str> = head.iter().take(1).copied().collect();
+        let levels = rows.iter().filter_map(|row| row.first()).map(String::as_str);
+        let right: Vec<usize> = (1..=rows.len()).collect();
+        let mut table = plain_table(&first.into_iter().chain(levels).collect::<Vec<_>>(), &right);
+        for (number, name) in head.iter().enumerate().skip(1) {
+            let cells = rows.iter().filter_map(|row| row.get(number).cloned());
+            table.add_row(std::iter::once((*name).to_owned()).chain(cells));
+        }
+        return table;
+    }
     let mut table = plain_table(&head, &[0, 1, 2, 3, 4, 5, 6, 8, 9]);
-    for level in &targets.levels {
-        let cap = level.reaches.iter().find(|reach| reach.speed == sheet.cap.speed);
-        let cell = |value: Option<f64>| value.map_or("-".to_owned(), significant);
-        table.add_row([
-            significant(level.percent_of_rated.get()),
-            significant(level.command.get()),
-            significant(level.torque.get()),
-            cell(cap.map(|reach| reach.time.to_millis())),
-            cell(cap.map(|reach| reach.turns.get())),
-            cell(cap.map(|reach| reach.energy.get())),
-            format!("{:.0}", level.after_trip.get()),
-            if level.margin_fits { "fits" } else { "no" }.to_owned(),
-            level.window.samples.to_string(),
-            significant(level.window.turns.get()),
-            usable(level).to_owned(),
-        ]);
+    for row in rows {
+        table.add_row(row);
     }
     table
 }
+
+/// What is said of a level.
+fn cells(sheet: &AxisSheet, level: &Level) -> [String; 11] {
+    let cap = level.reaches.iter().find(|reach| reach.speed == sheet.cap.speed);
+    let cell = |value: Option<f64>| value.map_or("-".to_owned(), significant);
+    [
+        significant(level.percent_of_rated.get()),
+        significant(level.command.get()),
+        significant(level.torque.get()),
+        cell(cap.map(|reach| reach.time.to_millis())),
+        cell(cap.map(|reach| reach.turns.get())),
+        cell(cap.map(|reach| reach.energy.get())),
+        format!("{:.0}", level.after_trip.get()),
+        if level.margin_fits { "fits" } else { "no" }.to_owned(),
+        level.window.samples.to_string(),
+        significant(level.window.turns.get()),
+        usable(level).to_owned(),
+    ]
+}
+
+/// Narrower than this a level is a column, not a row.
+const LEVELS_ACROSS_FROM: usize = 110;
 
 const fn usable(level: &Level) -> &'static str {
     if level.usable_for_reversal() { "usable" } else { "refused" }
@@ -245,6 +266,23 @@ mod tests {
             assert!(shown.lines().all(|line| line.chars().count() <= 80), "{shown}");
             let words = |text: &str| text.split_whitespace().map(str::to_owned).collect::<Vec<_>>();
             assert_eq!(words(&shown), words(&findings(&targets, 100_000)));
+        }
+    }
+
+    /// 21407 rpm in two lines reads as 2140 rpm.
+    #[test]
+    fn no_number_of_a_level_is_broken_in_two_on_a_narrow_terminal() {
+        for text in
+            [include_str!("../../sheets/bare-rotor.toml"), include_str!("../../sheets/batch-auger.toml")]
+        {
+            let sheet = sheet::parse("s.toml", text.as_bytes()).unwrap();
+            let targets = Targets::compute(&sheet);
+            let mut table = levels(&sheet, &targets, 80);
+            let shown = table.set_width(80).to_string();
+            assert!(shown.lines().all(|line| line.chars().count() <= 80), "{shown}");
+            for cell in targets.levels.iter().flat_map(|level| cells(&sheet, level)) {
+                assert!(shown.split_whitespace().any(|word| word == cell), "{cell}\n{shown}");
+            }
         }
     }
 }
