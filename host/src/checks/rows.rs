@@ -188,6 +188,10 @@ fn most_of_it(budget: &[ContributionRow], expanded: f64, unit: &str, rest: impl 
     };
     let (name, share) = (&largest.name, largest.share_percent);
     let number = |value: f64| {
+        // An inertia is no row of zeros.
+        if value > 0.0 && value < 1e-4 {
+            return format!("{value:.1e} {unit}").trim_end().to_owned();
+        }
         let digits = if value > 0.0 { (1.0 - value.log10().floor()).clamp(0.0, 9.0) as usize } else { 0 };
         format!("{value:.digits$} {unit}").trim_end().to_owned()
     };
@@ -379,6 +383,8 @@ mod tests {
         assert_eq!(said(&[]), "Nothing is uncertain about it.");
         assert_eq!(said(&[0.0]), "Nothing is uncertain about it.");
         assert_eq!(said(&[2.0]), "All of it is: a.");
+        // U = 1.96·5e-6 and 1.96·3e-6.
+        assert!(said(&[3e-6, 4e-6]).ends_with("Without it U would be 5.9e-6 V instead of 9.8e-6 V."));
         // U = 1.96·√3 and 1.96·√2.
         assert_eq!(
             said(&[1.0, 1.0, 1.0]),

@@ -184,7 +184,11 @@ fn explained(found: &Measured) -> String {
 
 /// Degrees of freedom, rounded down.
 fn degrees(nu: Option<f64>) -> String {
-    nu.map_or_else(|| "∞".to_owned(), |nu| format!("{:.0}", nu.floor()))
+    match nu {
+        None => "∞".to_owned(),
+        Some(nu) if nu > 1000.0 => "more than 1000".to_owned(),
+        Some(nu) => format!("{:.0}", nu.floor()),
+    }
 }
 
 #[cfg(test)]

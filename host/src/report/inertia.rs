@@ -86,7 +86,7 @@ impl Page<'_> {
             section aria-labelledby="result" {
                 h2 #result { "Result" (self.reh()) }
                 p {
-                    "J = " b { (kg(significant(value, 5))) } ", U = " b { (kg(uncertainty(expanded))) }
+                    "J = " b { (kg(number::value(value, number::Places::of_uncertainty(expanded)))) } ", U = " b { (kg(uncertainty(expanded))) }
                     " (" (significant(100.0 * expanded / value, 2)) "\u{a0}%)"
                     @if let Some(k) = row.coverage_factor { ", k = " (fixed(k, 2)) }
                     ". Inertia of the rotor with all that stays on the shaft but the disc"
