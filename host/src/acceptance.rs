@@ -464,9 +464,7 @@ impl Calibration {
     /// A warning about inputs that the record has no table for, or states no uncertainty of. That of the speed read-out is
     /// left out: nothing is judged by its volts.
     fn inputs_without(&self) -> Option<String> {
-        let named =
-            INPUTS.iter().zip(&self.inputs).filter(|(name, input)| !input.calibrated && **name != "speed");
-        let names: Vec<&str> = named.map(|(name, _)| *name).collect();
+        let names = self.uncovered();
         (!names.is_empty()).then(|| {
             format!(
                 "The fixture's calibration has no table with an uncertainty for these inputs: {}. Results by them are never \
@@ -474,6 +472,12 @@ impl Calibration {
                 names.join(", ")
             )
         })
+    }
+
+    /// Inputs that the calibration does not cover, and that something is judged by.
+    fn uncovered(&self) -> Vec<&'static str> {
+        let all = INPUTS.iter().zip(&self.inputs);
+        all.filter(|(name, input)| !input.calibrated && **name != "speed").map(|(name, _)| *name).collect()
     }
 
     fn equipment(&self, opens_enable: bool) -> Equipment {

@@ -34,10 +34,14 @@ fn voltages(calibration: &Calibration) -> String {
     match &calibration.meter {
         Some((meter, accuracy)) if calibration.valid => format!(
             "to the meter \"{}\", stated accuracy {}, by the fixture's calibration {}. How that meter itself is traceable \
-             stands on the fixture's certificate and was not checked here; no more is claimed",
+             stands on the fixture's certificate and was not checked here; no more is claimed{}",
             meter,
             accuracy.as_ref().map_or_else(|| "not in the record".to_owned(), in_words),
-            calibration.dates
+            calibration.dates,
+            match calibration.uncovered().as_slice() {
+                [] => String::new(),
+                names => format!(", and nothing for the inputs that it does not cover: {}", names.join(", ")),
+            }
         ),
         _ => format!("the fixture's calibration is {}: no traceability is claimed", calibration.word),
     }

@@ -210,14 +210,20 @@ pub(super) fn level_band(name: impl Into<String>, [from, to]: [f64; 2], [a, b]: 
 /// Slow motion is drawn with a point every so many microseconds.
 const APART_US: u64 = 5_000;
 
-/// One value of slow motion over the seconds since `origin`: a point every 5 ms, and the last.
+/// So many points of a series at most: people may be waited for by the hour.
+const POINTS_MOST: u64 = 4_000;
+
+/// One value of slow motion over the seconds since `origin`: a point every 5 ms, in a long time fewer, and the last.
 pub(super) fn over_time(samples: &[Sample], origin: u64, value: impl Fn(&Sample) -> f64) -> Vec<[f64; 2]> {
     let mut points = Vec::new();
     let mut due = 0;
+    let span =
+        samples.first().zip(samples.last()).map_or(0, |(first, last)| last.at.0.saturating_sub(first.at.0));
+    let apart = APART_US.max(span / POINTS_MOST);
     for (n, sample) in samples.iter().enumerate() {
         if sample.at.0 >= due || n + 1 == samples.len() {
             points.push([seconds_since(origin, sample.at), value(sample)]);
-            due = sample.at.0 + APART_US;
+            due = sample.at.0 + apart;
         }
     }
     points

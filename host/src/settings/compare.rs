@@ -9,6 +9,7 @@ use super::note::notes;
 use super::table::{Entry, Table};
 use super::unit;
 use super::worksheet::{Fit, Work, Worksheet};
+use crate::sheet::Alike;
 use crate::sheet::{AxisSheet, DecimalSign, EntryKind};
 
 /// What a setting is expected to become.
@@ -192,6 +193,7 @@ impl Comparison {
             .chain(expected.keys())
             .filter(|key| done.insert((*key).clone()))
             .collect();
+        let alike = Alike::of(keys.iter().copied());
         let mut changes = Vec::new();
         let mut unchanged = 0;
         for key in &keys {
@@ -204,7 +206,7 @@ impl Comparison {
             let notes = if finding.good() {
                 Vec::new()
             } else {
-                notes(key, [before, after], expected, decimal, keys.iter().copied())
+                notes(key, [before, after], expected, decimal, &alike)
             };
             changes.push(Change {
                 finding,

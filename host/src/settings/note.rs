@@ -5,15 +5,15 @@ use super::decimal::Decimal;
 use super::harmless::visible;
 use super::table::Entry;
 use super::unit;
-use crate::sheet::{DecimalSign, nearly_the_same};
+use crate::sheet::{Alike, DecimalSign};
 
-/// The notes of one setting of which there is something to look after. `keys` are all keys of tables and sheet.
-pub(super) fn notes<'a>(
+/// The notes of one setting of which there is something to look after. `alike` holds all keys of tables and sheet.
+pub(super) fn notes(
     key: &str,
     [before, after]: [Option<&Entry>; 2],
     expected: Option<&Expectation>,
     decimal: DecimalSign,
-    keys: impl Iterator<Item = &'a String>,
+    alike: &Alike<'_>,
 ) -> Vec<String> {
     let mut notes = Vec::new();
     if let Some(entry) = [after, before].into_iter().flatten().find(|entry| other_sign(entry, decimal)) {
@@ -31,10 +31,7 @@ pub(super) fn notes<'a>(
         ));
     }
     if before.is_none() || after.is_none() {
-        let like: Vec<_> = keys
-            .filter(|other| nearly_the_same(other, key))
-            .map(|other| format!("\"{}\"", visible(other)))
-            .collect();
+        let like: Vec<_> = alike.to(key).map(|other| format!("\"{}\"", visible(other))).collect();
         if !like.is_empty() {
             notes.push(format!("there is {} too: keys are the same only letter by letter", like.join(", ")));
         }

@@ -20,7 +20,7 @@ mod words;
 use std::io::Read as _;
 use std::path::Path;
 
-pub use alike::nearly_the_same;
+pub use alike::{Alike, nearly_the_same};
 pub use conduct::*;
 pub use error::{Fault, FaultKind, SHEET_BYTES_MAX, SheetError};
 pub use model::*;

@@ -41,10 +41,11 @@ impl Scores {
             let must = if f.stated { "must" } else { "may" };
             let _ = writeln!(
                 out,
-                "{:28} {must:4} be caught: {:>5} of {:<5} first {:>10}  in three {:>10}  undecided {}",
+                "{:28} {must:4} be caught: {:>5} of {:<5} on {:>2} axes  first {:>10}  in three {:>10}  undecided {}",
                 f.spec,
                 f.caught,
                 f.tried,
+                f.axes,
                 percent(f.first, f.tried),
                 percent(f.in_three, f.tried),
                 f.undecided
@@ -88,7 +89,7 @@ impl Scores {
     #[must_use]
     pub fn csv(&self) -> String {
         let mut out =
-            "rehearsal,fault,size,unit,family,must be caught,tried,caught,missed at most (95 %),named first,\
+            "rehearsal,fault,size,unit,family,must be caught,axes,tried,caught,missed at most (95 %),named first,\
                        named in three,undecided\n"
                 .to_owned();
         for f in &self.faults {
@@ -97,9 +98,10 @@ impl Scores {
                 f.size.map_or_else(Default::default, |s| (s.value.to_string(), s.unit.to_owned()));
             let _ = writeln!(
                 out,
-                "REHEARSAL,{name},{value},{unit},{},{},{},{},{},{},{},{}",
+                "REHEARSAL,{name},{value},{unit},{},{},{},{},{},{},{},{},{}",
                 f.family,
                 f.stated,
+                f.axes,
                 f.tried,
                 f.caught,
                 missed_at_most(f),
@@ -155,16 +157,17 @@ impl Scores {
         html! {
             h2 { "Faults" }
             p { "Named: the right cause, or one that looks the same from the fixture's place. A size that need not be caught \
-                 shows how small a fault can be seen. Missed at most: the upper bound (95 %) of the share that is missed; \
+                 shows how small a fault can be seen. Axes: how many of the population it was put into, which are those that can have it \
+                 and on which it shows by their sheet. Missed at most: the upper bound (95 %) of the share that is missed; \
                  where none of n was, 3/n." }
             table {
-                tr { th { "fault" } th { "size" } th { "family" } th { "must be caught" } th { "tried" } th { "caught" }
+                tr { th { "fault" } th { "size" } th { "family" } th { "must be caught" } th { "axes" } th { "tried" } th { "caught" }
                      th { "missed at most" } th { "named first" } th { "among three" } th { "undecided" } }
                 @for f in &self.faults {
                     tr { td { (f.spec.split('=').next().unwrap_or_default()) }
                          td.n { (f.size.map(|s| size(Some(s))).unwrap_or_default()) } td { (f.family) }
                          td { (if f.stated { "yes" } else { "no" }) }
-                         td.n { (f.tried) }
+                         td.n { (f.axes) } td.n { (f.tried) }
                          td.n class=[(f.stated && f.caught < f.tried).then_some("fails")] { (f.caught) }
                          td.n { (missed_at_most(f)) } td.n { (percent(f.first, f.tried)) }
                          td.n { (percent(f.in_three, f.tried)) } td.n { (f.undecided) } }

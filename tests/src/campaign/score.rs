@@ -1,6 +1,6 @@
 //! What a campaign's trials add up to.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use proofstand::record::model::Verdict;
 use proofstand_plant::{Fault, FaultSize};
@@ -19,6 +19,8 @@ pub struct FaultScore {
     pub size: Option<FaultSize>,
     /// It must always be caught in this size.
     pub stated: bool,
+    /// Different axes of the population that it was put into: those that can have it, and on which it must show.
+    pub axes: usize,
     /// Trials.
     pub tried: usize,
     /// Rejected.
@@ -43,6 +45,7 @@ pub fn faults(all: &[Came]) -> Vec<FaultScore> {
             family: row.family.word(),
             size: Fault::parse(&spec).ok().and_then(Fault::size).filter(|_| !row.sizes.is_empty()),
             stated,
+            axes: of.iter().map(|c| c.trial.axis).collect::<BTreeSet<_>>().len(),
             tried: of.len(),
             caught: count(&|c| caught_as(row, c)),
             first: count(&|c| caught_as(row, c) && named(row, c, 1)),
@@ -257,6 +260,7 @@ mod tests {
             family: "settings",
             size: Some(FaultSize { value: size, unit: "V" }),
             stated: false,
+            axes: 3,
             tried: 10,
             caught,
             first: 0,

@@ -37,7 +37,8 @@ pub(super) fn plot(context: &Context<'_>, turn: &HandTurned<'_>) -> Option<Plot>
         id: format!("hand-turn-{}", turn.name.replace(' ', "-")),
         title: format!("Turned by hand, {}: {seen}", turn.name),
         description: format!(
-            "Counts from where the turn began over the time since it was asked for, a point every 5 ms, with each place where the index was met; \
+            "Counts from where the turn began over the time since it was asked for, a point every 5 ms, of a long wait fewer, \
+             with each place where the index was met; \
              between neighbours of the same way there must be {per_rev:.0} counts. {}",
             if expected.is_some() {
                 "The band is the side on which the sheet has the counts for the way that the person saw."
