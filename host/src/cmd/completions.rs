@@ -71,12 +71,12 @@ impl Man {
 
     fn write(&self) -> Result<String, String> {
         let in_folder = |error: std::io::Error| format!("{}: {error}", self.folder.display());
-        std::fs::create_dir_all(&self.folder).map_err(in_folder)?;
         let pages = manual::pages(Cli::command()).map_err(in_folder)?;
         for page in &pages {
             destination::is_free(&self.folder.join(&page.file), Kind::ManualPage, &[])
                 .map_err(|why| format!("{why}\nnothing was written"))?;
         }
+        std::fs::create_dir_all(&self.folder).map_err(in_folder)?;
         for page in &pages {
             let path = self.folder.join(&page.file);
             destination::write(&path, &page.text).map_err(|error| format!("{}: {error}", path.display()))?;

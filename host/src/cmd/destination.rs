@@ -98,11 +98,15 @@ pub(super) fn is_free(path: &Path, kind: Kind, read: &[&Path]) -> Result<(), Str
 /// # Errors
 /// The system's.
 pub(super) fn write(path: &Path, text: &[u8]) -> std::io::Result<()> {
-    let Some(name) = path.file_name() else {
-        return Err(std::io::Error::new(ErrorKind::InvalidInput, "no name of a file"));
+    // Another spelling of it would be another file, which nobody has looked at.
+    let Some(name) = path.file_name().and_then(|name| name.to_str()) else {
+        return Err(std::io::Error::new(
+            ErrorKind::InvalidInput,
+            "no name of a file that can be written as text",
+        ));
     };
     let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    crate::record::put(folder, &name.to_string_lossy(), text)
+    crate::record::put(folder, name, text)
 }
 
 /// Whether standard output is none of the files that are read, as after `> axis.toml`.

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use serde::Serialize;
 
 use super::destination;
+use super::person::tell_laid_out;
 use super::targets::render;
 use crate::exit::Exit;
 use crate::settings::harmless;
@@ -89,7 +90,9 @@ impl Cmd {
     /// Reads, compares or computes, prints.
     #[must_use]
     pub fn run(&self) -> Exit {
-        let result = destination::output_is_apart(&self.verb.reads()).and_then(|()| self.verb.made());
+        let result = destination::output_is_apart(&self.verb.reads())
+            .map_err(|why| harmless::lines(&why))
+            .and_then(|()| self.verb.made());
         match result {
             Ok((out, good)) => {
                 // A reader that closed the pipe has had enough: no error.
@@ -97,8 +100,7 @@ impl Cmd {
                 if good { Exit::Accepted } else { Exit::Rejected }
             }
             Err(message) => {
-                // Standard error may be closed; there is nobody to tell then.
-                let _ = writeln!(std::io::stderr().lock(), "{message}");
+                tell_laid_out(&message, true);
                 Exit::BadInput
             }
         }

@@ -8,6 +8,7 @@ use comfy_table::LineStyle;
 use comfy_table::{CellAlignment, ContentArrangement, Table, presets};
 use serde::Serialize;
 
+use super::person::tell;
 use super::{destination, show};
 use crate::exit::Exit;
 use crate::record::model::TargetRow;
@@ -48,7 +49,7 @@ impl Cmd {
     #[must_use]
     pub fn run(&self) -> Exit {
         if let Err(why) = destination::output_is_apart(&[&self.sheet]) {
-            let _ = writeln!(std::io::stderr().lock(), "{why}");
+            tell(&why, true);
             return Exit::BadInput;
         }
         let loaded = match sheet::read(&self.sheet) {

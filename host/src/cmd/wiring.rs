@@ -4,6 +4,7 @@ use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 use super::destination::{self, Kind};
+use super::person::tell;
 use super::targets::render;
 use crate::exit::Exit;
 use crate::settings::harmless::visible;
@@ -56,7 +57,7 @@ impl Cmd {
     #[must_use]
     pub fn run(&self) -> Exit {
         if let Err(why) = destination::output_is_apart(&[&self.sheet]) {
-            complain(&why);
+            tell(&why, true);
             return Exit::BadInput;
         }
         let loaded = match sheet::read(&self.sheet) {
@@ -80,7 +81,7 @@ impl Cmd {
         if let Some(path) = &self.svg
             && let Err(why) = self.draw(path, &loaded, &wiring)
         {
-            complain(&why);
+            tell(&why, true);
             return Exit::BadInput;
         }
         let out = match (self.csv, self.markers) {
@@ -103,9 +104,10 @@ impl Cmd {
                 .map_err(|why| format!("{why}\nnothing was written"))?;
         }
         for (path, page) in paths.iter().zip(&pages) {
-            destination::write(path, page.svg.as_bytes())
-                .map_err(|error| format!("{}: can't write the drawing: {error}", path.display()))?;
-            complain(&format!("Drawn: {}", path.display()));
+            destination::write(path, page.svg.as_bytes()).map_err(|error| {
+                format!("{}: can't write this page of the drawing: {error}", path.display())
+            })?;
+            tell(&format!("Drawn: {}", path.display()), true);
         }
         Ok(())
     }
