@@ -1,6 +1,6 @@
 //! The result of all checks together: a verdict, and one sentence for the customer.
 
-use crate::checks::{ALL, for_axis};
+use crate::checks::{ALL, by_id, for_axis, with_needs};
 use crate::record::model::{CheckRecord, LeftOut, Outcome, RunKind, Took, Verdict};
 use crate::sheet::AxisSheet;
 
@@ -40,7 +40,13 @@ pub(super) fn outcome(
         Verdict::NotDone
     };
     let by_name: Vec<&CheckRecord> = checks.iter().filter(|c| !ALL.iter().any(|a| a.id() == c.id)).collect();
-    let measurement = made == Verdict::Accepted && !left_out.is_empty() && !by_name.is_empty();
+    // A measurement is what is made by name, and what that needs; with a check beside them it is a part.
+    let known: Vec<_> = by_name.iter().filter_map(|c| by_id(&c.id)).collect();
+    let needed = with_needs(&known);
+    let measurement = made == Verdict::Accepted
+        && !left_out.is_empty()
+        && !by_name.is_empty()
+        && checks.iter().all(|c| needed.iter().any(|n| n.id() == c.id));
     let verdict = match made {
         Verdict::Accepted if measurement => Verdict::NotDone,
         Verdict::Accepted if !left_out.is_empty() => Verdict::Undecided,

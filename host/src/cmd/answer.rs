@@ -18,8 +18,10 @@ const NO_NAMES: &[&str] = &[
     "no", "nope", "yes", "yep", "ok", "okay", "sure", "fine", "done", "none", "nobody", "clear", "kept",
     "enter",
 ];
+/// What begins with one of these is no name.
+const NOT: &[&str] = &["no", "not", "n", "nein", "non"];
 /// Words that mean that nothing shall go on.
-const STOPS: &[&str] = &["s", "stop"];
+const STOPS: &[&str] = &["s", "stop", "quit", "exit", "abort", "cancel", "halt", "end"];
 
 /// The word to stop, wherever one is asked for.
 pub(super) fn is_stop(line: &str) -> bool {
@@ -34,7 +36,12 @@ pub(super) fn name(line: &str) -> Named {
     }
     let bare = name.trim_end_matches(['.', '!']).to_lowercase();
     let letters = name.chars().filter(|c| c.is_alphabetic()).count();
-    if letters < 2 || NO_NAMES.contains(&bare.as_str()) { Named::No } else { Named::Name(name) }
+    let first = bare.split_whitespace().next().unwrap_or_default();
+    if letters < 2 || NO_NAMES.contains(&bare.as_str()) || NOT.contains(&first) {
+        Named::No
+    } else {
+        Named::Name(name)
+    }
 }
 
 /// Why a line was not taken for a name.
@@ -57,13 +64,14 @@ mod tests {
 
     #[test]
     fn no_yes_and_a_single_letter_are_nobodys_name_and_s_stops() {
-        for line in
-            ["", " ", "n", "N", "no", "No.", "y", "yes", "YES!", "ok", "Ok.", "k", "7", "--", "\u{1b}"]
-        {
+        for line in [
+            "", " ", "n", "N", "no", "No.", "no way", "not yet", "Nein", "y", "yes", "YES!", "ok", "Ok.",
+            "k", "7", "--", "\u{1b}",
+        ] {
             assert_eq!(name(line), Named::No, "{line:?}");
             assert!(given_name(line).is_err(), "{line:?}");
         }
-        for line in ["s", " S ", "stop", "Stop"] {
+        for line in ["s", " S ", "stop", "Stop", "quit", "Abort", "cancel"] {
             assert_eq!(name(line), Named::Stop, "{line:?}");
         }
         for line in ["Kim", "K. S.", "Noah", "Sy", "Łukasz Żak", "王芳"] {

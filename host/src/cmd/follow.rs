@@ -62,6 +62,14 @@ impl Follow {
                 if left.is_empty() {
                     return Err(format!("run {} left nothing undone", earlier.id));
                 }
+                if let Some(done) =
+                    selection.only.iter().find(|id| !left.iter().any(|check| check.id() == **id))
+                {
+                    return Err(format!(
+                        "run {} has {done} done: to make it again, give --again instead of --resume",
+                        earlier.id
+                    ));
+                }
                 if selection.only.is_empty() { checks::with_needs(&left) } else { selection.checks(job)? }
             }
         };

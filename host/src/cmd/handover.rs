@@ -69,6 +69,10 @@ impl Cmd {
                 run.undo.push(item);
             }
         }
+        // What was added stands, whatever becomes of the answers.
+        if !self.add.is_empty() {
+            publish(&self.run, &run).map_err(|e| e.to_string())?;
+        }
         let answers = self.answers(&run)?;
         for answer in answers {
             note_after(&self.run, rehearsal, "undone", &answer)

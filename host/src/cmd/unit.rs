@@ -91,6 +91,14 @@ pub(super) fn may_follow(run: &Run, now: &[Fact], confirmed: bool) -> Result<(),
             Noted::Same | Noted::OnlyThen(_) | Noted::OnlyNow | Noted::Never => {}
         }
     }
+    let named = noted(&run.axis.identity, now).iter().any(|(_, noted)| *noted == Noted::Same);
+    if !confirmed && !named && !crate::report::is_rehearsal(run) {
+        return Err(format!(
+            "run {} notes nothing by which its unit is known again, and nobody is there to say that this is it. Go on attended, \
+             or make a new acceptance with --identity",
+            run.id
+        ));
+    }
     Ok(())
 }
 
@@ -151,8 +159,16 @@ mod tests {
         assert!(why.contains("--identity amplifier-serial=") && why.contains("\"A\""), "{why}");
         assert!(may_follow(&not, &facts("A"), false).unwrap_err().contains("nobody knows"));
         assert!(may_follow(&noted, &[], true).is_ok() && may_follow(&not, &facts("A"), true).is_ok());
-        // A unit without any name stays one, and the record says so.
-        assert!(may_follow(&not, &[], false).is_ok());
+        // A unit without any name may be any unit; simulated, it is one, and the record says so.
+        let mut real = not.clone();
+        real.kind = crate::record::model::RunKind::Acceptance;
+        real.provenance.simulated = false;
+        real.provenance.faults.clear();
+        assert!(may_follow(&real, &[], false).unwrap_err().contains("nobody is there"));
+        assert!(may_follow(&real, &[], true).is_ok());
+        let mut simulated = not.clone();
+        simulated.kind = crate::record::model::RunKind::Rehearsal;
+        assert!(may_follow(&simulated, &[], false).is_ok());
         assert!(known_by(&not, &[], false).contains("nobody was asked"));
         assert!(known_by(&noted, &facts("A"), true).starts_with("a person said"));
         assert!(!known_by(&noted, &facts("A"), false).contains("nobody"));
