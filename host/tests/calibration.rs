@@ -141,16 +141,14 @@ fn a_record_of_before_is_read_and_written_again_byte_for_byte() {
     assert_eq!(written.replace(since, ""), text);
     assert_eq!(record.temperature, Celsius::new(21.7));
     assert_eq!(record.meter.accuracy.of_reading_ppm, PartsPerMillion::new(35.0));
-    let stored = read(&bytes(record.record.as_deref().unwrap())).unwrap();
+    let hexadecimal = record.record.as_deref().unwrap();
+    let byte = |at| u8::from_str_radix(&hexadecimal[at..at + 2], 16).unwrap();
+    let bytes: Vec<u8> = (0..hexadecimal.len()).step_by(2).map(byte).collect();
+    let stored = read(&bytes).unwrap();
     assert_eq!(stored.temperature, record.temperature);
     for (kept, written) in stored.command.iter().zip(&record.command) {
         assert!((kept.actual - written.actual).abs() <= Volts::new(0.5e-6) * 1.001, "{kept:?} {written:?}");
     }
-}
-
-fn bytes(hexadecimal: &str) -> Vec<u8> {
-    let byte = |at| u8::from_str_radix(&hexadecimal[at..at + 2], 16).unwrap();
-    (0..hexadecimal.len()).step_by(2).map(byte).collect()
 }
 
 #[test]

@@ -220,7 +220,7 @@ impl Cmd {
                 line = line.with("--direction-from", &cited.display());
             }
         }
-        if let Some(hint) = line.to_go_on(run, folder.path()) {
+        if let Some(hint) = line.going_on(run, folder.path()) {
             show::out(&hint);
         } else if run.still_to_undo().next().is_some() {
             let handover = format!(

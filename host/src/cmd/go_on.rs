@@ -44,7 +44,7 @@ impl Line {
     }
 
     /// What does what a run left undone, and words before it; none if nothing is left, or nothing more was meant.
-    pub(super) fn to_go_on(self, run: &Run, folder: &Path) -> Option<String> {
+    pub(super) fn going_on(self, run: &Run, folder: &Path) -> Option<String> {
         let why = match &run.outcome.stopped {
             Some(_) => "To do what is left:",
             None if run.outcome.left_out.is_empty() || run.outcome.measurement => return None,

@@ -155,7 +155,7 @@ impl Cmd {
             .where_so(self.unattended, &["--unattended"])
             .with_each("--identity", &self.identity)
             .runs(&self.selection.runs);
-        if let Some(hint) = line.to_go_on(&run, folder.path()) {
+        if let Some(hint) = line.going_on(&run, folder.path()) {
             show::out(&hint);
         }
         show::out(&format!("Record: {}\n", folder.path().join("report.html").display()));

@@ -242,7 +242,7 @@ pub fn read_out_point(
         let noise = (torque.standard_uncertainty.get(), torque.degrees_of_freedom);
         halves.push((command.mean.get(), torque.mean.get(), noise));
     }
-    let pairs: Vec<(f64, f64, [(f64, DegreesOfFreedom); 2])> = halves
+    let pairs: Vec<_> = halves
         .chunks_exact(2)
         .filter(|p| p[0].0 * p[1].0 < 0.0)
         .map(|p| {

@@ -171,11 +171,9 @@ impl<L: Link> Conductor<'_, '_, L> {
             }
             match steps.get(n + 1) {
                 Some(Step::AskWhichWay { .. }) => self.attendant.watch(),
-                Some(Step::AskNumber(ask)) if !self.will_read(ask) => {
-                    if self.client.go_on().is_ok() {
-                        *self.remaining -= step.expected().get();
-                        continue;
-                    }
+                Some(Step::AskNumber(ask)) if !self.will_read(ask) && self.client.go_on().is_ok() => {
+                    *self.remaining -= step.expected().get();
+                    continue;
                 }
                 _ => {}
             }

@@ -166,9 +166,12 @@ mod tests {
 
     use super::*;
 
+    /// Whether it is let go, and what was written.
+    type State = Mutex<(bool, Vec<u8>)>;
+
     /// A terminal that is held until it is let go.
     #[derive(Clone, Default)]
-    struct Held(Arc<(Mutex<(bool, Vec<u8>)>, Condvar)>);
+    struct Held(Arc<(State, Condvar)>);
 
     impl Held {
         fn let_go(&self) {
