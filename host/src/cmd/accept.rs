@@ -39,8 +39,7 @@ Examples:
       The same unit, wired the same way, as in an attended run: its answer is cited for direction.
 
   proofstand accept axis.toml --port /dev/ttyACM0 --resume runs/RUN
-      Does what a run left undone that was stopped, or left out. Asks whether that very unit is on the bench; where nobody
-      is there, its serial numbers and firmware are given again with --identity.
+      Does what a run left undone that was stopped, or left out. Asks whether that very unit is on the bench; where nobody is there, its serial numbers and firmware are given again with --identity.
 
   proofstand accept axis.toml --port /dev/ttyACM0 \\
       --again runs/RUN --only speed-cap

@@ -104,9 +104,8 @@ impl Cmd {
                 .map_err(|why| format!("{why}\nnothing was written"))?;
         }
         for (path, page) in paths.iter().zip(&pages) {
-            destination::write(path, page.svg.as_bytes()).map_err(|error| {
-                format!("{}: can't write this page of the drawing: {error}", path.display())
-            })?;
+            destination::write(path, page.svg.as_bytes())
+                .map_err(|error| format!("{}: can't write the drawing: {error}", path.display()))?;
             tell(&format!("Drawn: {}", path.display()), true);
         }
         Ok(())

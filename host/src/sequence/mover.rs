@@ -198,17 +198,22 @@ impl<'a, L: Link> Mover<'a, L> {
         self.acts = later;
         self.evidence.acts.push(Acted { after: latest, took: Micros(0), what: act.what });
         let asked = self.client.now();
+        // The latest sample is old where the cable held it up: what the fixture's clock says after it is done comes first.
+        let mut done_by = latest;
         match act.what {
-            ActWhat::Contacts(contacts) => self.client.done(Request::SetContacts(contacts), self.tap)?,
+            ActWhat::Contacts(contacts) => {
+                self.client.done(Request::SetContacts(contacts), self.tap)?;
+                done_by = self.client.status(self.tap)?.now;
+            }
             ActWhat::OpenEnable { keep } => self.client.open_enable(keep, self.tap)?,
             ActWhat::Burst(order) => {
                 self.read_burst()?;
                 self.burst = Some(self.client.order_burst(order, self.tap)?);
             }
         }
-        let took = self.client.now().saturating_sub(asked).as_micros();
+        let took = u64::try_from(self.client.now().saturating_sub(asked).as_micros()).unwrap_or(u64::MAX);
         if let Some(acted) = self.evidence.acts.last_mut() {
-            acted.took = Micros(u64::try_from(took).unwrap_or(u64::MAX));
+            acted.took = Micros(took.max(done_by.0.saturating_sub(latest.0)));
         }
         Ok(())
     }

@@ -66,6 +66,9 @@ pub struct Came {
     pub errors: u64,
     /// It came to no end by itself.
     pub hung: bool,
+    /// It was stopped, and is stopped on a quiet cable as well: by the fault.
+    #[serde(default)]
+    pub stops_anyhow: bool,
     /// Time it took, seconds of one core.
     pub seconds: f64,
 }
@@ -154,6 +157,12 @@ impl Trial {
             Err(why) => came.stopped = Some(why),
         }
         came.hung = came.stopped.as_ref().is_some_and(|why| why.contains(super::patience::OUT_OF_PATIENCE));
+        if self.noise > 0.0 && self.fault.is_some() && came.stopped.is_some() && !came.hung {
+            let quiet = Self { noise: 0.0, ..self.clone() };
+            let folder = tempfile::tempdir()?;
+            came.stops_anyhow =
+                quiet.run_in(folder.path()).is_ok_and(|(run, _)| run.outcome.stopped == came.stopped);
+        }
         Ok(Some(came))
     }
 }
@@ -177,6 +186,7 @@ impl Came {
             gain: None,
             errors: 0,
             hung: false,
+            stops_anyhow: false,
             seconds: 0.0,
         }
     }

@@ -2,7 +2,6 @@
 
 use maud::{Markup, html};
 
-use crate::metrology::whole;
 use crate::record::model::{ContributionRow, DecisionStatement, ResultRow, UncertaintyStatement};
 use crate::report::number::{self, NONE, Places};
 use crate::report::ruler::ruler;
@@ -194,7 +193,8 @@ fn freedom(degrees: Option<f64>) -> String {
     match degrees {
         None => "= \u{221e}".to_owned(),
         Some(many) if many > 1000.0 => "> 1000".to_owned(),
-        Some(few) => format!("= {}", number::fixed(whole(few), 0)),
+        // A whole number that arithmetic has left a little low is that number.
+        Some(few) => format!("= {}", number::fixed((few * (1.0 + 1e-9)).floor(), 0)),
     }
 }
 
