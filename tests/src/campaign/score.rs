@@ -216,14 +216,14 @@ pub fn noise(all: &[Came], rates: &[f64]) -> Vec<NoiseScore> {
             Some(_) => Verdict::Rejected,
         };
         let count = |what: &dyn Fn(&Came) -> bool| of.iter().filter(|c| what(c)).count();
-        let ended = |c: &Came| (c.stopped.is_none() || c.stops_anyhow) && !turned(c);
+        let ended = |c: &Came| (c.stopped.is_none() || c.as_quiet) && !turned(c);
         NoiseScore {
             rate: *rate,
             tried: of.len(),
             errors: of.iter().map(|c| c.errors).sum(),
-            finished: count(&|c| ended(c) && c.verdict == Some(own(c))),
-            stopped: count(&|c| c.stopped.is_some() && !c.stops_anyhow && !turned(c)),
-            undecided: count(&|c| ended(c) && c.verdict != Some(own(c))),
+            finished: count(&|c| ended(c) && (c.as_quiet || c.verdict == Some(own(c)))),
+            stopped: count(&|c| c.stopped.is_some() && !c.as_quiet && !turned(c)),
+            undecided: count(&|c| ended(c) && !c.as_quiet && c.verdict != Some(own(c))),
             wrong: count(&turned),
             hung: count(&|c| c.hung),
         }

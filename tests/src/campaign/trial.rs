@@ -66,9 +66,9 @@ pub struct Came {
     pub errors: u64,
     /// It came to no end by itself.
     pub hung: bool,
-    /// It was stopped, and is stopped on a quiet cable as well: by the fault.
+    /// It came out otherwise than the trial is meant to, and on a quiet cable it does so too.
     #[serde(default)]
-    pub stops_anyhow: bool,
+    pub as_quiet: bool,
     /// Time it took, seconds of one core.
     pub seconds: f64,
 }
@@ -157,11 +157,13 @@ impl Trial {
             Err(why) => came.stopped = Some(why),
         }
         came.hung = came.stopped.as_ref().is_some_and(|why| why.contains(super::patience::OUT_OF_PATIENCE));
-        if self.noise > 0.0 && self.fault.is_some() && came.stopped.is_some() && !came.hung {
+        let meant = if self.fault.is_some() { Verdict::Rejected } else { Verdict::Accepted };
+        if self.noise > 0.0 && !came.hung && (came.stopped.is_some() || came.verdict != Some(meant)) {
             let quiet = Self { noise: 0.0, ..self.clone() };
             let folder = tempfile::tempdir()?;
-            came.stops_anyhow =
-                quiet.run_in(folder.path()).is_ok_and(|(run, _)| run.outcome.stopped == came.stopped);
+            came.as_quiet = quiet.run_in(folder.path()).is_ok_and(|(run, _)| {
+                run.outcome.stopped == came.stopped && Some(run.outcome.verdict) == came.verdict
+            });
         }
         Ok(Some(came))
     }
@@ -186,7 +188,7 @@ impl Came {
             gain: None,
             errors: 0,
             hung: false,
-            stops_anyhow: false,
+            as_quiet: false,
             seconds: 0.0,
         }
     }

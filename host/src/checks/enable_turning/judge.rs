@@ -80,9 +80,19 @@ pub(super) fn judge(context: &Context<'_>, evidence: &[StepEvidence]) -> Judgeme
     out
 }
 
+/// Samples that may be missing: what is not there is not where it matters, with this few (common practice, no source).
+const MOST_LOST: f64 = 0.05;
+
 /// The result of a run's record, or the row that says why there is none.
 fn released(context: &Context<'_>, made: &StepEvidence) -> Result<(Release, Micros), String> {
     let opened = contact_opened(made).ok_or("the enable contact was not seen to open")?;
+    let share = f64::from(made.lost) / (made.samples.len() as f64 + f64::from(made.lost)).max(1.0);
+    if share > MOST_LOST {
+        return Err(format!(
+            "the cable lost {:.0} % of the samples, too many to tell when torque went: look at cable and plug, test again",
+            100.0 * share
+        ));
+    }
     // From the first time up on.
     let going = 1..=loop_at(context) + 1;
     let from = made.samples.iter().position(|s| going.contains(&s.segment));
