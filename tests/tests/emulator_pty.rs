@@ -148,7 +148,8 @@ fn a_host_killed_in_motion_leaves_the_board_at_0_v_and_open_within_150_ms() {
 #[test]
 fn a_cable_pulled_in_motion_makes_the_board_safe_and_plugged_in_again_it_answers() {
     let bench = Bench::new();
-    let host = bench.accept(&["--only", "nudge"]);
+    let unit = ["--only", "nudge", "--identity", "amplifier-serial=MADE-UP-7"];
+    let host = bench.accept(&unit);
     bench.wait_for_motion();
     let before = bench.state()["nanos"].as_f64().unwrap();
     bench.order(json!({"order": "cable", "in": false}));
@@ -160,7 +161,8 @@ fn a_cable_pulled_in_motion_makes_the_board_safe_and_plugged_in_again_it_answers
     let folder = bench.run();
     let port = bench.order(json!({"order": "cable", "in": true}))["path"].as_str().unwrap().to_owned();
     bench.wait_until("enumerated", |state| state["connected"] == true);
-    let resumed = ended(bench.accept_on(&port, &["--resume", folder.to_str().unwrap(), "--only", "nudge"]));
+    let resumed =
+        ended(bench.accept_on(&port, &[&["--resume", folder.to_str().unwrap()], &unit[..]].concat()));
     assert_eq!(resumed.code(), 3, "{resumed:?}");
     assert!(journal_names(&bench.run()).contains("trip_acknowledged"), "{resumed:?}");
     assert_eq!(bench.state()["resets"], 0, "the board itself went on");
