@@ -134,7 +134,8 @@ fn a_plug_pulled_while_the_shaft_turns_ends_the_run_with_a_whole_record() {
 #[test]
 fn a_host_killed_while_the_shaft_turns_leaves_the_fixture_at_0_v_within_150_ms_and_a_run_to_go_on_with() {
     let mut bench = Bench::new();
-    let host = bench.moving(&["--only", "nudge"]);
+    let unit = ["--only", "nudge", "--identity", "amplifier-serial=EX-7"];
+    let host = bench.moving(&unit);
     let killed = Instant::now();
     host.signal("KILL").unwrap();
     let tripped = bench.fixture.wait_for("state Tripped BeatLost").unwrap();
@@ -156,7 +157,8 @@ fn a_host_killed_while_the_shaft_turns_leaves_the_fixture_at_0_v_within_150_ms_a
     let made: Vec<&str> = run.checks.iter().map(|c| c.id.as_str()).collect();
     assert_eq!(made, ["lines", "nudge"]);
 
-    let ended = bench.accept(&["--resume", cut.to_str().unwrap(), "--only", "nudge"]).end().unwrap();
+    let resume = [&["--resume", cut.to_str().unwrap()], &unit[..]].concat();
+    let ended = bench.accept(&resume).end().unwrap();
     assert_eq!(ended.code(), 3, "{ended:?}");
     assert!(ended.err.contains("the host fell silent"), "{}", ended.err);
     let resumed = read_run(&bench.run()).unwrap();
