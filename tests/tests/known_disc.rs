@@ -36,11 +36,10 @@ fn three(seed: u64, faults: &[&str]) -> [Run; 3] {
 
 /// Three runs that could be made, and their seed. A bare rotor stops so quickly that not every axis shows that enable was
 /// obeyed, and then its swings are not made.
-fn measured() -> (u64, [Run; 3]) {
+fn measured() -> Option<(u64, [Run; 3])> {
     let swings =
         |run: &Run| run.checks.iter().any(|c| c.id == "rotor-swing" && c.verdict == Verdict::Accepted);
-    let made = (1..=12).map(|seed| (seed, three(seed, &[])));
-    made.into_iter().find(|(_, runs)| runs.iter().all(swings)).expect("one axis of twelve shows it")
+    (1..=12).map(|seed| (seed, three(seed, &[]))).find(|(_, runs)| runs.iter().all(swings))
 }
 
 /// How far what was found lies from the rotor that was simulated, in stated expanded uncertainties.
@@ -78,7 +77,7 @@ fn the_simulated_rotor_lies_inside_the_stated_interval_for_nineteen_seeds_of_twe
 
 #[test]
 fn the_rotor_s_inertia_is_found_within_its_uncertainty_and_the_sheet_takes_it() {
-    let (seed, runs) = measured();
+    let (seed, runs) = measured().unwrap();
     let found = from_runs([&runs[0], &runs[1], &runs[2]], &MOUNTING).unwrap();
     let combined = found.rotor.budget.combined();
     assert!(off_in_u(seed, &found).abs() < 1.5, "{combined:?}");
@@ -108,7 +107,7 @@ fn the_rotor_s_inertia_is_found_within_its_uncertainty_and_the_sheet_takes_it() 
 
 #[test]
 fn a_measured_inertia_leaves_a_record_and_a_page_with_its_runs_its_budget_and_its_mark() {
-    let (_, runs) = measured();
+    let (_, runs) = measured().unwrap();
     let found = from_runs([&runs[0], &runs[1], &runs[2]], &MOUNTING).unwrap();
     let record = found.record("rotor-rehearsal-1".to_owned());
     assert_eq!(record.runs.len(), 3);
