@@ -20,6 +20,9 @@ fn reason(quantity: &str) -> Option<&'static str> {
             "u is about right (see error/u), but it is the larger of two: the scatter over three levels, whose two degrees \
              of freedom make k 4.3, and that within them, which holds where three agree by chance",
         ),
+        "rotor with the disc that measured it" => Some(
+            "the two uncertainties are added up, as if all of the rotor's came from the disc; its scatter and drift do not",
+        ),
         "speed, 100 ms near 1000 rpm" => Some(
             "u is about right (see error/u), but neither error is normal: the clock's is bounded at less than U, and counting \
              errs by a third of its root mean square at most speeds and by more only near whole counts a sample",
