@@ -2,14 +2,13 @@
 //!
 //! It claims what was entered and measured, and no traceability beyond it.
 
-use maud::{DOCTYPE, Markup, PreEscaped, html};
+use maud::{Markup, html};
 use proofstand_units::Volts;
 
-use super::kind::REHEARSAL;
+use super::frame::{Frame, in_heading};
 use super::number::{fixed, significant};
-use super::page::{budget_head, marks, parts};
+use super::page::{budget_head, parts};
 use super::plot::draw;
-use super::style::style;
 use super::text::{T, one_line};
 use crate::calibration::record::{CalibrationRecord, Stored};
 use crate::record::model::{Band, ContributionRow, Panel, Plot, PlotAxis, Series, SeriesStyle};
@@ -65,43 +64,31 @@ fn in_microvolts(rows: &[ContributionRow]) -> Vec<ContributionRow> {
 impl Certificate<'_> {
     fn markup(&self) -> Markup {
         let r = self.record;
-        let footer: String =
-            r.id.chars().filter(|c| c.is_ascii_alphanumeric() || "-_.:+ ".contains(*c)).take(60).collect();
         let title = format!("Calibration of analog board {}", one_line(&r.analog_serial));
-        html! {
-            (DOCTYPE)
-            html lang="en" {
-                head {
-                    meta charset="utf-8";
-                    meta name="viewport" content="width=device-width, initial-scale=1";
-                    meta name="generator" content=(T(&r.software));
-                    title { @if self.rehearsal { (REHEARSAL) ": " } (T(&title)) }
-                    style { (PreEscaped(style(self.rehearsal, &footer))) }
-                }
-                body {
-                    @if self.rehearsal { (marks("Simulated board and meter. Nothing here says anything about a real fixture.")) }
-                    div.sheet {
-                        div.running aria-hidden="true" {
-                            @if self.rehearsal { div.reh-strip { (REHEARSAL) } }
-                            div.line { span { (T(&title)) } span { (T(&r.calibrated)) } }
-                        }
-                        main {
-                            (self.head(&title))
-                            (self.statement())
-                            (self.found_and_left())
-                            (self.converter())
-                            (self.uncertainty())
-                            (self.inputs())
-                            (self.small_print())
-                        }
-                    }
-                }
-            }
+        let main = html! {
+            (self.head(&title))
+            (self.statement())
+            (self.found_and_left())
+            (self.converter())
+            (self.uncertainty())
+            (self.inputs())
+            (self.small_print())
+        };
+        Frame {
+            tab: &title,
+            title: &title,
+            beside: &r.calibrated,
+            id: &r.id,
+            software: &r.software,
+            simulated: self
+                .rehearsal
+                .then_some("Simulated board and meter. Nothing here says anything about a real fixture."),
         }
+        .round(&main)
     }
 
     fn reh(&self) -> Markup {
-        html! { @if self.rehearsal { " " span.reh { (REHEARSAL) } } }
+        in_heading(self.rehearsal)
     }
 
     fn head(&self, title: &str) -> Markup {

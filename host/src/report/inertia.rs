@@ -1,11 +1,10 @@
 //! The page of a rotor's inertia: what it rests on, what came of it, and what makes it uncertain.
 
-use maud::{DOCTYPE, Markup, PreEscaped, html};
+use maud::{Markup, html};
 
-use super::kind::REHEARSAL;
+use super::frame::{Frame, in_heading};
 use super::number::{self, fixed, significant, uncertainty};
-use super::page::{budgets, marks, when};
-use super::style::style;
+use super::page::{budgets, when};
 use super::text::{T, one_line};
 use crate::inertia::record::{CitedRun, InertiaRecord};
 
@@ -28,42 +27,30 @@ fn kg(text: String) -> String {
 impl Page<'_> {
     fn markup(&self) -> Markup {
         let r = self.record;
-        let footer: String =
-            r.id.chars().filter(|c| c.is_ascii_alphanumeric() || "-_.:+ ".contains(*c)).take(60).collect();
         let title = format!("Rotor's inertia: {}", one_line(&r.axis));
-        html! {
-            (DOCTYPE)
-            html lang="en" {
-                head {
-                    meta charset="utf-8";
-                    meta name="viewport" content="width=device-width, initial-scale=1";
-                    meta name="generator" content=(T(&r.software));
-                    title { @if self.rehearsal { (REHEARSAL) ": " } (T(&title)) }
-                    style { (PreEscaped(style(self.rehearsal, &footer))) }
-                }
-                body {
-                    @if self.rehearsal { (marks("Simulated amplifier and motor. Nothing here says anything about a real rotor.")) }
-                    div.sheet {
-                        div.running aria-hidden="true" {
-                            @if self.rehearsal { div.reh-strip { (REHEARSAL) } }
-                            div.line { span { (T(&title)) } span { (T(&r.id)) } }
-                        }
-                        main {
-                            (self.head())
-                            (self.result())
-                            (self.runs())
-                            (self.disc())
-                            (self.conditions())
-                            (self.section())
-                        }
-                    }
-                }
-            }
+        let main = html! {
+            (self.head())
+            (self.result())
+            (self.runs())
+            (self.disc())
+            (self.conditions())
+            (self.section())
+        };
+        Frame {
+            tab: &title,
+            title: &title,
+            beside: &r.id,
+            id: &r.id,
+            software: &r.software,
+            simulated: self
+                .rehearsal
+                .then_some("Simulated amplifier and motor. Nothing here says anything about a real rotor."),
         }
+        .round(&main)
     }
 
     fn reh(&self) -> Markup {
-        html! { @if self.rehearsal { " " span.reh { (REHEARSAL) } } }
+        in_heading(self.rehearsal)
     }
 
     fn head(&self) -> Markup {

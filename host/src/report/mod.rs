@@ -5,6 +5,7 @@
 
 mod certificate;
 mod error;
+mod frame;
 mod inertia;
 mod json;
 mod junit;

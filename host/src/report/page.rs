@@ -12,11 +12,11 @@ mod rule;
 pub(super) use front::when;
 pub(super) use results::{budget_head, budgets, parts};
 
-use maud::{DOCTYPE, Markup, PreEscaped, html};
+use maud::{Markup, html};
 
+use super::frame::Frame;
 use super::kind::{REHEARSAL, is_rehearsal};
-use super::style::style;
-use super::text::{T, one_line};
+use super::text::one_line;
 use crate::record::model::Run;
 
 /// `report.html`.
@@ -39,42 +39,26 @@ impl Page<'_> {
     fn markup(&self) -> Markup {
         let run = self.run;
         let title = one_line(&run.axis.title);
-        // The foot of a printed page is a CSS string: letters that can't end it.
-        let footer: String =
-            run.id.chars().filter(|c| c.is_ascii_alphanumeric() || "-_.:+ ".contains(*c)).take(60).collect();
-        html! {
-            (DOCTYPE)
-            html lang="en" {
-                head {
-                    meta charset="utf-8";
-                    meta name="viewport" content="width=device-width, initial-scale=1";
-                    meta name="generator" content=(T(&run.provenance.software));
-                    title { @if self.rehearsal { (REHEARSAL) ": " } (T(&title)) ", run " (T(&run.id)) }
-                    style { (PreEscaped(style(self.rehearsal, &footer))) }
-                }
-                body {
-                    @if self.rehearsal { (marks("Simulated amplifier and motor. Nothing here says anything about a real machine.")) }
-                    div.sheet {
-                        div.running aria-hidden="true" {
-                            @if self.rehearsal { div.reh-strip { (REHEARSAL) } }
-                            div.line {
-                                span { (T(&title)) }
-                                span { "Run " (T(&run.id)) }
-                            }
-                        }
-                        main {
-                            (self.front())
-                            section aria-labelledby="checks" {
-                                h2 #checks { "The checks" }
-                                @for (n, c) in run.checks.iter().enumerate() { (self.check(n, c)) }
-                                @if run.checks.is_empty() { p { "No check was made." } }
-                            }
-                            (self.back())
-                        }
-                    }
-                }
+        let main = html! {
+            (self.front())
+            section aria-labelledby="checks" {
+                h2 #checks { "The checks" }
+                @for (n, c) in run.checks.iter().enumerate() { (self.check(n, c)) }
+                @if run.checks.is_empty() { p { "No check was made." } }
             }
+            (self.back())
+        };
+        Frame {
+            tab: &format!("{title}, run {}", run.id),
+            title: &title,
+            beside: &format!("Run {}", run.id),
+            id: &run.id,
+            software: &run.provenance.software,
+            simulated: self
+                .rehearsal
+                .then_some("Simulated amplifier and motor. Nothing here says anything about a real machine."),
         }
+        .round(&main)
     }
 
     /// Name of a check's section, fit for a link and like no other.
@@ -85,23 +69,5 @@ impl Page<'_> {
     /// The mark in a heading of a rehearsal; nothing in an acceptance.
     fn reh(&self) -> Markup {
         html! { @if self.rehearsal { span.reh { (REHEARSAL) } } }
-    }
-}
-
-pub(super) fn marks(simulated: &str) -> Markup {
-    html! {
-        div.banner role="note" {
-            (REHEARSAL)
-            span { (simulated) }
-        }
-        div.edge.left aria-hidden="true" {}
-        div.edge.right aria-hidden="true" {}
-        // Along a path, not turned: browsers drop a transformed element that stays in place from all pages but the first.
-        svg.ghost aria-hidden="true" viewBox="0 0 210 280" preserveAspectRatio="xMidYMid slice" {
-            @for (n, y) in [106, 194, 282].into_iter().enumerate() {
-                path id={ "ghost-" (n) } d={ "M24 " (y - 8) "L186 " (y - 80) } {}
-                text text-anchor="middle" { textPath href={ "#ghost-" (n) } startOffset="50%" { (REHEARSAL) } }
-            }
-        }
     }
 }
