@@ -1,6 +1,6 @@
 //! At rest: do the flags follow enable, on and off, and in time?
 
-use proofstand_protocol::message::{Event, Sample, State, Trip, TripCause};
+use proofstand_protocol::message::{Event, State, Trip, TripCause};
 use proofstand_protocol::program::Next;
 use proofstand_protocol::units::{Micros, Ticks};
 use proofstand_units::{Seconds, Volts};
@@ -274,8 +274,7 @@ pub(super) fn off(
     };
     let active_then = {
         let before = made.samples.iter().rev().find(|s| s.at < opened);
-        let bit = 1 << (flag.fixture_input & 7);
-        before.map(|s| (s.flags & bit != 0) == (flag.active == Polarity::Conducting))
+        before.map(|s| flag.is_active(s.flags))
     };
     if active_then != Some(true) {
         rows.push(row.without(Verdict::Rejected, "the flag was not there when enable was opened"));
@@ -315,10 +314,8 @@ fn holds_nothing(flag: &Flag, made: &StepEvidence) -> Option<ResultRow> {
         &format!("Flag {} with torque on, at rest", flag.role.words()),
         "idle",
     );
-    let bit = 1 << (flag.fixture_input & 7);
-    let active = |s: &Sample| (s.flags & bit != 0) == (flag.active == Polarity::Conducting);
     let with_torque = made.samples.iter().rev().find(|s| s.state == State::Live)?;
-    Some(match (active(with_torque), active_at_first(flag, made)) {
+    Some(match (flag.is_active(with_torque.flags), active_at_first(flag, made)) {
         (false, _) => row.is("idle", Verdict::Accepted, "nothing is held down, and the flag says so"),
         (true, Some(false)) => row.is(
             "comes with torque",

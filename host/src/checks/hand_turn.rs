@@ -14,7 +14,7 @@ use super::{
 use crate::estimate::lines::{LineCount, line_count, passes};
 use crate::planner::CannotPlan;
 use crate::record::model::{NotDone, ResultRow, Verdict};
-use crate::sheet::{AxisSheet, BrakeDriver, Flag, FlagRole, Mounting, Polarity};
+use crate::sheet::{AxisSheet, BrakeDriver, FlagRole, Mounting};
 
 /// The turn by hand.
 pub(super) struct HandTurn;
@@ -230,18 +230,14 @@ fn turns<'a>(context: &Context<'_>, evidence: &'a [StepEvidence]) -> Vec<HandTur
 fn says_off(sheet: &AxisSheet, role: FlagRole, so_far: &[StepEvidence]) -> bool {
     let Some(flag) = sheet.flag(role) else { return true };
     let turned = so_far.iter().filter(|e| WAYS.contains(&e.name)).flat_map(|e| &e.samples);
-    without_power(sheet, role, so_far) == Some(false) && !turned.into_iter().any(|s| active(flag, s.flags))
-}
-
-fn active(flag: &Flag, flags: u8) -> bool {
-    (flags >> flag.fixture_input & 1 == 1) == (flag.active == Polarity::Conducting)
+    without_power(sheet, role, so_far) == Some(false) && !turned.into_iter().any(|s| flag.is_active(s.flags))
 }
 
 /// Whether a flag was active at the end of the time without motor power; none if there is no such flag.
 fn without_power(sheet: &AxisSheet, role: FlagRole, evidence: &[StepEvidence]) -> Option<bool> {
     let last =
         evidence.iter().filter(|e| e.name == POWER_OFF).filter_map(|e| e.samples.last()).next_back()?;
-    Some(active(sheet.flag(role)?, last.flags))
+    Some(sheet.flag(role)?.is_active(last.flags))
 }
 
 /// The flag's idle state, which no other check sees: without motor power nothing can be enabled.
@@ -280,7 +276,7 @@ fn counts_come(turns: &[HandTurned<'_>]) -> ResultRow {
 fn nothing_drives(sheet: &AxisSheet, turns: &[HandTurned<'_>]) -> Option<ResultRow> {
     let flag = sheet.flag(FlagRole::TorqueOn)?;
     let row = Row::text("hand-turn.torque", "Torque stays off while a hand turns the shaft", "off");
-    Some(if turns.iter().flat_map(|t| &t.made.samples).any(|s| active(flag, s.flags)) {
+    Some(if turns.iter().flat_map(|t| &t.made.samples).any(|s| flag.is_active(s.flags)) {
         row.is(
             "on",
             Verdict::Rejected,
@@ -361,7 +357,7 @@ mod tests {
         with_film_winder(|context| {
             let flag = context.sheet.flag(FlagRole::CanEnable).unwrap();
             let conducting = 1_u8 << flag.fixture_input;
-            let idle = if flag.active == Polarity::Conducting { 0 } else { conducting };
+            let idle = if flag.is_active(conducting) { 0 } else { conducting };
             let after = |flags| {
                 let samples = vec![Sample { flags, ..Sample::default() }];
                 vec![StepEvidence { samples, ending: StepEnding::Finished, ..StepEvidence::named(POWER_OFF) }]

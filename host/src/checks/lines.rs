@@ -8,7 +8,7 @@ use super::traces::{lane, quiet_plot};
 use super::{Check, Context, Judgement, Need, ObserveStep, Step, StepEvidence};
 use crate::planner::CannotPlan;
 use crate::record::model::{ResultRow, Verdict};
-use crate::sheet::{Flag, FlagRole, Polarity};
+use crate::sheet::{Flag, FlagRole};
 
 /// The check.
 pub(super) struct Lines;
@@ -128,8 +128,7 @@ pub(super) const fn slug(role: FlagRole) -> &'static str {
 
 /// Whether the flag is active at the first sample.
 pub(super) fn active_at_first(flag: &Flag, made: &StepEvidence) -> Option<bool> {
-    let bit = 1 << (flag.fixture_input & 7);
-    made.samples.first().map(|s| (s.flags & bit != 0) == (flag.active == Polarity::Conducting))
+    made.samples.first().map(|s| flag.is_active(s.flags))
 }
 
 /// A flag's idle state; *can be enabled* has none: it follows motor power, which nobody has said is on.

@@ -92,6 +92,14 @@ pub struct Flag {
     pub active: Polarity,
 }
 
+impl Flag {
+    /// Whether it is active, by the inputs of a sample: a bit each, set while the pair conducts.
+    #[must_use]
+    pub fn is_active(&self, inputs: u8) -> bool {
+        (inputs & (1 << (self.fixture_input & 7)) != 0) == (self.active == Polarity::Conducting)
+    }
+}
+
 /// What a flag tells.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize)]
 #[serde(rename_all = "snake_case")]

@@ -300,3 +300,16 @@ fn the_response_of_a_speed_loop_is_read_and_refused_where_nothing_could_show_it(
     let rise = told(AUGER.replace(key, &key.replace("time_constant", "rise_tme")));
     assert!(rise.contains("speed_rise_time_milliseconds"), "{rise}");
 }
+
+#[test]
+fn a_flag_is_active_while_its_own_pair_is_in_the_state_that_the_sheet_says() {
+    let sheet = parse("demo.toml", WINDER.as_bytes()).unwrap();
+    for flag in &sheet.flags {
+        let (own, others) = (1_u8 << flag.fixture_input, !(1_u8 << flag.fixture_input));
+        let conducting = flag.active == Polarity::Conducting;
+        for (inputs, conducts) in [(own, true), (0, false), (0xff, true), (others, false)] {
+            assert_eq!(flag.is_active(inputs), conducts == conducting, "{:?}, {inputs:#010b}", flag.role);
+        }
+    }
+    assert!(sheet.flags.iter().any(|f| f.active == Polarity::Open), "both polarities are in the sheet");
+}

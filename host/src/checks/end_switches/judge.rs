@@ -18,8 +18,8 @@ use crate::sheet::{Handling, InputRole};
 /// zero; what does not leaves a held speed that recovers within the time looked at.
 const GOES_ON: f64 = 0.7;
 const STOPS: f64 = 0.3;
-/// Of a setting's time so much must be there for anything to be said of it; and so much for a shaft that neither stops nor goes on
-/// in it: one that had less, since the cable lost the order, may be slowing down still.
+/// Of a setting's time so much must be there for anything to be said of it; and so much for a shaft that neither stops nor
+/// goes on in it: one that had less, since the cable lost the order, may be slowing down still.
 const SOME: f64 = 0.6;
 const NEARLY_ALL: f64 = 0.9;
 /// The end of each setting's time is looked at.

@@ -16,7 +16,7 @@ use crate::estimate::{Shape, SpeedEstimate, speed};
 use crate::metrology::{Contribution, DegreesOfFreedom};
 use crate::planner::CannotPlan;
 use crate::record::model::{NotDone, ResultRow, Verdict};
-use crate::sheet::{Flag, FlagRole, Polarity};
+use crate::sheet::{Flag, FlagRole};
 
 /// A flag that does what it did before.
 pub(crate) const AS_BEFORE: &str = "as before";
@@ -375,9 +375,7 @@ pub(super) fn held(context: &Context<'_>, made: &StepEvidence) -> Option<SpeedEs
 
 /// Idle at standstill and active while the speed is held, as before.
 fn flag(flag: &Flag, before: &StepEvidence, after: &StepEvidence) -> ResultRow {
-    let active = |s: &Sample| {
-        (s.flags & (1 << (flag.fixture_input & 7)) != 0) == (flag.active == Polarity::Conducting)
-    };
+    let active = |s: &Sample| flag.is_active(s.flags);
     let seen = |made: &StepEvidence| {
         Some((active(made.samples.first()?), active(made.segment_samples(speed_cap::HOLD).last()?)))
     };
