@@ -26,6 +26,7 @@ mod speed_step;
 mod step;
 mod step_response;
 mod traces;
+mod verdict;
 
 pub use cited::CitedDirection;
 pub(crate) use nudge::{INDEX_STANDING, INDEX_UNCOUNTED, TURNS_UNCOUNTED};
@@ -35,13 +36,14 @@ pub use step::{
     Act, ActAt, ActWhat, Acted, AskNumberStep, Deed, MoveStep, ObserveStep, Prompt, SelfCheckReading,
     SelfCheckStep, Step, StepEnding, StepEvidence, Turned, is_about_the_axis,
 };
+pub use verdict::{unmet, worst};
 
 use proofstand_protocol::message::{Contacts, TripCause};
 use proofstand_units::{PartsPerMillion, Rpm};
 
 use crate::metrology::{Calibration, Judging, KnownVoltage};
 use crate::planner::{CannotPlan, MotionPlan};
-use crate::record::model::{CheckRecord, NotDone, Plot, ResultRow, Verdict};
+use crate::record::model::{CheckRecord, NotDone, Plot, ResultRow};
 use crate::sheet::{AxisSheet, InputRole, Polarity};
 use crate::targets::Targets;
 
@@ -392,34 +394,6 @@ pub fn dependent_on(made: &[&'static dyn Check]) -> Vec<&'static dyn Check> {
             && needed_by(*c).iter().any(|needed| made.iter().any(|m| m.id() == *needed))
     };
     ALL.iter().copied().filter(needs_one).collect()
-}
-
-/// The worst of a check's results; a check without results was not done.
-#[must_use]
-pub fn worst(results: &[ResultRow]) -> Verdict {
-    let has = |v| results.iter().any(|r| r.verdict == v);
-    if has(Verdict::Rejected) {
-        Verdict::Rejected
-    } else if has(Verdict::Undecided) || (has(Verdict::NotDone) && has(Verdict::Accepted)) {
-        Verdict::Undecided
-    } else if has(Verdict::Accepted) {
-        Verdict::Accepted
-    } else {
-        Verdict::NotDone
-    }
-}
-
-/// The first need that the records don't fulfil.
-#[must_use]
-pub fn unmet(check: &dyn Check, records: &[CheckRecord]) -> Option<(Need, Verdict)> {
-    check.needs().iter().find_map(|need| {
-        let verdict = records
-            .iter()
-            .flat_map(|r| &r.results)
-            .find(|r| r.id == need.result)
-            .map_or(Verdict::NotDone, |r| r.verdict);
-        (verdict != Verdict::Accepted).then_some((*need, verdict))
-    })
 }
 
 #[cfg(test)]
