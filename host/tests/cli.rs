@@ -702,20 +702,28 @@ fn what_is_printed_fits_where_there_is_no_terminal_and_where_the_reader_goes_awa
 fn what_the_uncertainty_leaves_undecided_is_named_before_anything_moves() {
     let folder = tempfile::tempdir().unwrap();
     let sheet = std::fs::read_to_string(SHEET).unwrap();
-    let narrow = sheet.replace("torque_gain_percent = 5.0", "torque_gain_percent = 0.8");
+    let narrow = sheet.replace(
+        "torque_gain_percent = 5.0",
+        "torque_gain_percent = 0.8\ntorque_gain_read_out_percent = 0.9\ntorque_gain_display_percent = 0.2",
+    );
     assert_ne!(narrow, sheet);
     let path = folder.path().join("narrow.toml");
     std::fs::write(&path, narrow).unwrap();
     let out = proofstand(folder.path()).arg("rehearse").arg(&path).assert();
     let said = String::from_utf8(out.get_output().stderr.clone()).unwrap();
-    let named = said.find("Not capable, torque gain by reversal").unwrap();
     assert!(said.lines().any(|l| l.starts_with("REHEARSAL Not capable")), "{said}");
-    assert!(named < said.find("[1/").unwrap(), "before the first check: {said}");
     let run = read_run(&newest(folder.path())).unwrap();
-    assert!(run.provenance.warnings.iter().any(|w| w.starts_with("Not capable, torque gain by reversal")));
+    for way in ["reversal", "read-out", "display"] {
+        let start = format!("Not capable, torque gain by {way}:");
+        let named = said.find(&start).unwrap_or_else(|| panic!("{start} {said}"));
+        assert!(named < said.find("[1/").unwrap(), "before the first check: {said}");
+        assert!(run.provenance.warnings.iter().any(|w| w.starts_with(&start)), "{start}");
+    }
     let rows = run.checks.iter().flat_map(|c| &c.results);
     let gain: Vec<_> = rows.filter(|r| r.sentence.starts_with("not capable:")).collect();
-    assert!(!gain.is_empty());
+    for id in ["command-scale.gain", "command-scale.gain-read-out", "command-scale.gain-display"] {
+        assert!(gain.iter().any(|row| row.id == id), "{id}");
+    }
     for row in gain {
         let half = (row.upper_limit.unwrap() - row.lower_limit.unwrap()) / 2.0;
         assert_eq!(row.verdict, Verdict::Undecided, "{}", row.id);

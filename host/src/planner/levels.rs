@@ -5,6 +5,7 @@ use core::f64::consts::TAU;
 use proofstand_units::{Percent, Rpm, Seconds, Turns, Volts};
 
 use super::{AxisNumbers, CannotPlan, HoldGains};
+use crate::targets::cap_levels;
 
 /// Bandwidth of the speed hold: as slow as the rotor allows, so that no axis makes it swing.
 const HOLD_HZ: (f64, f64) = (4.0, 10.0);
@@ -88,9 +89,7 @@ pub(super) fn fast_hold_gains(axis: &AxisNumbers) -> HoldGains {
 }
 
 pub(super) fn cap_runs(axis: &AxisNumbers) -> Vec<Result<CapRun, CannotPlan>> {
-    // Even a scale that is half of what it should be still moves the shaft.
-    let lowest = Percent::new(5.0).max(axis.breakaway * 2.2);
-    [1.0, 2.0, 4.0].into_iter().map(|times| cap_run(axis, lowest * times)).collect()
+    cap_levels(axis.breakaway).into_iter().map(|level| cap_run(axis, level)).collect()
 }
 
 fn cap_run(axis: &AxisNumbers, level: Percent) -> Result<CapRun, CannotPlan> {

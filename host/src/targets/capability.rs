@@ -4,15 +4,20 @@
 
 use std::f64::consts::TAU;
 
-use proofstand_units::Percent;
+use proofstand_units::{Percent, PercentPerVolt};
 use serde::Serialize;
 
 use super::command::{CommandTargets, command_range};
 use super::encoder::EncoderTargets;
 use super::fixture::Fixture;
-use super::motion::Level;
+use super::motion::{Level, cap_levels};
 use crate::metrology::{Capability, Limits, capability};
-use crate::sheet::AxisSheet;
+use crate::sheet::{AxisSheet, DisplayShown};
+
+/// Its share is named so in the forecast.
+pub(super) const SCALE_OF_READ_OUT: &str = "scale of the read-out";
+/// Its share likewise.
+pub(super) const STEPS_OF_DISPLAY: &str = "steps of the display";
 
 /// Uncertainty to be expected of one quantity, against its tolerance.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -82,7 +87,9 @@ pub(super) fn expected(
                 ];
                 let tolerance = tolerances.torque_gain.value;
                 all.push(Expected::of("torque gain by reversal", "target", tolerance, &contributions));
+                all.extend(by_read_out(sheet, highest, volts));
             }
+            all.extend(by_display(sheet, gain, volts));
             let code = 2.0 * resolution.get() / 12f64.sqrt();
             let zero = [("calibration of the command", at_zero * gain.get()), ("command resolution", code)];
             all.push(Expected::of("torque offset", "rated torque", tolerances.torque_offset.value, &zero));
@@ -105,6 +112,34 @@ pub(super) fn expected(
     let cap = tolerances.cap.value.get().max(100.0 * (tolerances.cap_least.value / sheet.cap.speed));
     all.push(Expected::of("speed cap", "cap", Percent::new(cap), &[("speed", speed)]));
     all
+}
+
+/// The scale of the read-out is as its maker states it; its input is calibrated as the command is.
+fn by_read_out(sheet: &AxisSheet, highest: &Level, volts: f64) -> Option<Expected> {
+    let read_out = sheet.torque_read_out.as_ref()?;
+    let shown = read_out.volts_at_rated.get() * highest.percent_of_rated.get() / 100.0;
+    let contributions = [
+        (SCALE_OF_READ_OUT, read_out.scale_uncertainty.value.get()),
+        ("calibration of the command", 100.0 * volts / highest.command.get()),
+        ("calibration of the read-out's input", 100.0 * Fixture::DESIGN.command_uncertainty.get() / shown),
+    ];
+    let tolerance = sheet.tolerances.torque_gain_read_out.value;
+    Some(Expected::of("torque gain by read-out", "target", tolerance, &contributions))
+}
+
+/// Half the difference of two numbers right to half a step each is uncertain by step/√24; the slope through the levels by that
+/// over the root of the sum of their squares about the mean.
+fn by_display(sheet: &AxisSheet, gain: PercentPerVolt, volts: f64) -> Option<Expected> {
+    let display = sheet.display.filter(|display| display.shows == DisplayShown::Command)?;
+    let levels = cap_levels(sheet.motor.breakaway_bound).map(Percent::get);
+    let mean = levels.iter().sum::<f64>() / levels.len() as f64;
+    let spread = levels.iter().map(|level| (level - mean).powi(2)).sum::<f64>().sqrt();
+    let contributions = [
+        (STEPS_OF_DISPLAY, 200.0 * display.step.get() / 24f64.sqrt() / spread),
+        ("calibration of the command", 100.0 * volts * gain.get() / levels[levels.len() - 1]),
+    ];
+    let tolerance = sheet.tolerances.torque_gain_display.value;
+    Some(Expected::of("torque gain by display", "target", tolerance, &contributions))
 }
 
 /// Expanded uncertainty (k = 2) of one acceleration in the shortest window of a level, from counts alone, percent.

@@ -4,6 +4,7 @@ use proofstand_units::{Seconds, Volts};
 use serde::Serialize;
 
 use super::Targets;
+use super::capability::{SCALE_OF_READ_OUT, STEPS_OF_DISPLAY};
 use super::command::{CommandTargets, command_range};
 use super::encoder::Place;
 use super::fixture::Fixture;
@@ -202,13 +203,18 @@ fn capability(sheet: &AxisSheet, targets: &Targets, found: &mut Findings) {
             "U = {u:.2} % (k = 2) is to be expected against a tolerance of ±{tolerance:.2} % of {}; most of it from: {}",
             expected.share_of, expected.largest
         );
-        let remedy = if expected.largest == "inertia" {
-            let share = 100.0 * (sheet.motor.rotor_inertia / targets.inertia.value);
-            format!(
-                "an inertia known better: the rotor is {share:.0} % of it; a disc of known inertia, at least twice the rotor's, takes its share down"
-            )
-        } else {
-            "a wider tolerance, or a better calibration".to_owned()
+        let remedy = match expected.largest {
+            "inertia" => {
+                let share = 100.0 * (sheet.motor.rotor_inertia / targets.inertia.value);
+                format!(
+                    "an inertia known better: the rotor is {share:.0} % of it; a disc of known inertia, at least twice the rotor's, takes its share down"
+                )
+            }
+            SCALE_OF_READ_OUT => {
+                "a wider tolerance, or a read-out whose scale its maker states closer".to_owned()
+            }
+            STEPS_OF_DISPLAY => "a wider tolerance, or a display of finer steps".to_owned(),
+            _ => "a wider tolerance, or a better calibration".to_owned(),
         };
         if !expected.decidable() {
             found.add(NotCapable, expected.quantity, numbers, remedy);

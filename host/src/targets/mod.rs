@@ -19,7 +19,7 @@ pub use encoder::{Division, EncoderRate, EncoderTargets, Place};
 pub use finding::{Finding, Severity};
 pub use fixture::Fixture;
 pub use motion::{
-    Braking, LEVELS, Level, Reach, ReversalWindow, TURN_ROUND_SHARE, WINDOW_SAMPLES, WINDOW_TURNS,
+    Braking, LEVELS, Level, Reach, ReversalWindow, TURN_ROUND_SHARE, WINDOW_SAMPLES, WINDOW_TURNS, cap_levels,
 };
 
 use crate::sheet::{AxisSheet, Inertia};

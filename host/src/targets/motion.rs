@@ -94,6 +94,14 @@ impl Level {
     }
 }
 
+/// Levels at which the cap holds the shaft, also for the operator's way, rising: even a scale that is half of what it should be
+/// still moves the shaft (common practice, no source).
+#[must_use]
+pub fn cap_levels(breakaway: Percent) -> [Percent; 3] {
+    let lowest = Percent::new(5.0).max(breakaway * 2.2);
+    [1.0, 2.0, 4.0].map(|times| lowest * times)
+}
+
 /// The larger of 1.2 x cap and cap plus the overshoot allowed.
 pub(super) fn trip_speed(sheet: &AxisSheet) -> Rpm {
     let overshoot = 1.0 + sheet.tolerances.cap_overshoot.value.get() / 100.0;

@@ -261,3 +261,32 @@ fn a_read_out_scale_beyond_the_fixture_is_a_warning() {
     assert!(finds(&targets(&text), Severity::Warning, "torque read-out")); // 12 V at peak
     assert!(!finds(&targets(WINDER), Severity::Warning, "torque read-out")); // 9 V at peak
 }
+
+/// Closed forms: the film winder's read-out is known to 1 % (k = 2) and shows 0.9 V at 30 % (2.4 V), 1 mV of each; a display
+/// of steps of 0.1 % at levels of 1, 2 and 4 times 6.6 % has u = 0.1/√24 over √(14/3 · 6.6²).
+#[test]
+fn what_read_out_and_display_state_is_weighed_against_their_tolerances_before_anything_moves() {
+    let of = |targets: &Targets, quantity: &str| {
+        targets.expected.iter().find(|e| e.quantity == quantity).map(|e| (e.expanded.get(), e.decidable()))
+    };
+    let winder = targets(WINDER);
+    let (read_out, decidable) = of(&winder, "torque gain by read-out").unwrap();
+    near(read_out, (1.0_f64 + (0.1_f64 / 2.4).powi(2) + (0.1_f64 / 0.9).powi(2)).sqrt(), 1e-9);
+    assert!(decidable);
+    let lowest = 6.6; //                                     2.2 x 3 % of breakaway
+    let steps = 200.0 * (0.1 / 24.0_f64.sqrt()) / (lowest * (14.0_f64 / 3.0).sqrt());
+    let (display, decidable) = of(&winder, "torque gain by display").unwrap();
+    near(display, steps.hypot(0.1 / (4.0 * lowest / 12.5)), 1e-9);
+    assert!(decidable);
+    let narrow = targets(&WINDER.replace(
+        "torque_gain_percent = 5.0",
+        "torque_gain_percent = 5.0\ntorque_gain_read_out_percent = 0.9\ntorque_gain_display_percent = 0.2",
+    ));
+    for quantity in ["torque gain by read-out", "torque gain by display"] {
+        assert!(finds(&narrow, Severity::NotCapable, quantity), "{quantity}");
+    }
+    assert!(!finds(&narrow, Severity::NotCapable, "torque gain by reversal"));
+    // A display behind the limits is never read, and forecasts nothing.
+    let behind = WINDER.replace("torque_shows = \"command\"", "torque_shows = \"actual\"");
+    assert_eq!(of(&targets(&behind), "torque gain by display"), None);
+}
