@@ -15,6 +15,10 @@ const NO_DRIFT: f64 = 3.0;
 /// Curves of the same converter differ by no more than so many times the noise, and by no more than this: half a step. From
 /// memory: a converter's curve is its resistors' and moves far less with time.
 const SAME_CURVE: (f64, Volts) = (5.0, Volts::new(150e-6));
+/// Levels nearer than this are one: half a step of the command.
+const SAME_LEVEL: Volts = Volts::new(150e-6);
+/// Fewer levels than this tell no curve from noise (common practice, no source).
+const FEWEST_LEVELS: usize = 9;
 
 /// The state a calibration is found in.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -64,8 +68,7 @@ pub fn as_found(
     let foreign = if identity {
         Some("The fixture says itself that its record names another analog board.".to_owned())
     } else {
-        old.filter(|_| holds == Some(false))
-            .and_then(|known| other_boards(levels, known, &errors, &uncertainty, noise))
+        old.and_then(|known| other_boards(levels, known, &errors, &uncertainty, noise))
     };
     let words = match (old, &foreign, holds) {
         (_, Some(_), _) => "The calibration found is another board's.".to_owned(),
@@ -92,14 +95,18 @@ fn other_boards(
             "Its errors reach {farthest:.1} times the uncertainty that drift and temperature leave it on this day."
         ));
     }
-    // The curves about their own lines: a converter keeps its curve, whatever its gain and offset do.
-    if known.command.len() < 9 {
+    // The curves about their own lines: a converter keeps its curve, whatever its gain and offset do. They are compared also
+    // where every error is within its uncertainty: two boards of one kind may have nearly the same gain and offset. Only
+    // levels at which the table has a point say something of it: between points it is straight, and the converter is not.
+    let in_table = |l: &&Level| known.command.iter().any(|p| (p.nominal - l.nominal).abs() < SAME_LEVEL);
+    let levels: Vec<&Level> = levels.iter().filter(in_table).collect();
+    if levels.len() < FEWEST_LEVELS {
         return None;
     }
     let nominal: Vec<Volts> = levels.iter().map(|l| l.nominal).collect();
     let curve =
         |y: Vec<Volts>| fit(&numbers(&nominal), &numbers(&y), Weights::Equal).ok().map(|line| line.residuals);
-    let now = curve(levels.iter().map(Level::mean).collect())?;
+    let now = curve(levels.iter().map(|l| l.mean()).collect())?;
     let then = curve(nominal.iter().map(|v| corrected(&known.command, *v)).collect())?;
     let differ = rms(&now.iter().zip(&then).map(|(a, b)| Volts::new(a - b)).collect::<Vec<_>>());
     (differ > (noise * SAME_CURVE.0).max(SAME_CURVE.1)).then(|| {
@@ -169,9 +176,29 @@ mod tests {
         let alike = levels(|v| 0.002 + 1.000_3 * v + 200e-6 * (v * 1.9).cos());
         let by_curve = as_found(&alike, Some(&old), false, NOISE, &METER, 20_200);
         assert!(by_curve.foreign.clone().unwrap().contains("curve"), "{by_curve:?}");
+        let same = as_found(&levels(curve), Some(&old), false, NOISE, &METER, 20_200);
+        assert_eq!((same.holds, &same.foreign), (Some(true), &None), "{same:?}");
         let by_name = as_found(&levels(curve), None, true, NOISE, &METER, 20_200);
         assert!(by_name.foreign.is_some() && by_name.holds.is_none());
         let bare = as_found(&levels(curve), None, false, NOISE, &METER, 20_200);
         assert!(bare.foreign.is_none() && bare.words.contains("bare board"));
+    }
+
+    #[test]
+    fn a_board_of_the_same_gain_and_offset_is_told_by_its_curve_though_no_error_is_beyond_its_uncertainty() {
+        // 17 levels are 1.25 V apart: from one to the next the curves lie 100 µV above and below one line.
+        let rough = |sign: f64| {
+            move |v: f64| {
+                let even = (v / 1.25).round() as i64 % 2 == 0;
+                0.002 + 1.000_3 * v + sign * if even { 100e-6 } else { -100e-6 }
+            }
+        };
+        let old = known(rough(1.0));
+        let own = as_found(&levels(rough(1.0)), Some(&old), false, NOISE, &METER, 20_200);
+        assert_eq!((own.holds, &own.foreign), (Some(true), &None), "{own:?}");
+        let other = as_found(&levels(rough(-1.0)), Some(&old), false, NOISE, &METER, 20_200);
+        assert!(other.worst.abs().get() < 210e-6, "{other:?}");
+        assert_eq!(other.holds, Some(true), "{other:?}");
+        assert!(other.foreign.is_some_and(|why| why.contains("curve")), "the curve tells");
     }
 }
