@@ -236,3 +236,39 @@ fn the_moment_of_a_lost_torque_agrees_with_the_flag_that_tells_it() {
         }
     }
 }
+
+/// Openings of enable in both directions, by the steps that were made.
+fn openings(run: &Run) -> usize {
+    check(run, "enable-off-turning").unwrap().steps.len()
+}
+
+#[test]
+fn a_bare_rotor_is_released_until_the_moment_is_known_to_half_of_what_is_allowed_and_a_heavier_one_once() {
+    let folder = tempfile::tempdir().unwrap();
+    let text = std::fs::read_to_string(demo("film-winder.toml")).unwrap();
+    let (from, to) = (text.find("[disc]").unwrap(), text.find("[encoder]").unwrap());
+    let bare = changed(&folder, &[(&text[from..to], "")]);
+    for seed in [1, 2] {
+        let only = |sheet: PathBuf| plan(sheet).seed(seed).only("enable-off-turning");
+        let once = only(demo("film-winder.toml")).run().unwrap();
+        assert_eq!(openings(&once), 2, "seed {seed}");
+        let run = only(bare.clone()).run().unwrap();
+        assert!((3..=8).contains(&openings(&run)), "seed {seed}: {}", openings(&run));
+        assert_eq!(row(&run, "enable-off-turning.gate").unwrap().verdict, Verdict::Accepted, "seed {seed}");
+        for way in ["forward", "reverse"] {
+            let of = |what: &str| row(&run, &format!("enable-off-turning.{way}.{what}")).unwrap();
+            let (torque, flag) = (of("delay"), of("torque-on.off"));
+            let expanded = torque.expanded_uncertainty.unwrap();
+            assert!(expanded <= 0.5 * torque.upper_limit.unwrap(), "seed {seed}, {way}: {expanded}");
+            // The flag tells the same event.
+            let apart = torque.measured.unwrap() - flag.measured.unwrap();
+            assert!(apart.abs() <= expanded, "seed {seed}, {way}: {apart} ± {expanded}");
+        }
+        // Each opening is drawn.
+        assert_eq!(check(&run, "enable-off-turning").unwrap().plots.len(), openings(&run));
+        // What ignores enable is not tried again and again.
+        let run = only(bare.clone()).fault("enable-always").run().unwrap();
+        caught(&run, "enable-off-turning", "enable-always");
+        assert!(openings(&run) <= 2, "seed {seed}: {}", openings(&run));
+    }
+}

@@ -2,8 +2,12 @@
 //!
 //! At 0 V an amplifier that ignores enable looks like one that obeys. So the fixture lets the command go on for a moment
 //! after it has opened the contact, and goes on asking for more and less speed: a shaft under torque follows, whatever its friction.
+//!
+//! A bare rotor stands so soon after torque has gone that one record dates the moment hardly better than what is
+//! allowed. It is released up to four times each way then, and the mean of all dates it.
 
 mod judge;
+mod released;
 
 use proofstand_protocol::program::{Next, Segment};
 use proofstand_protocol::units::Ticks;
@@ -11,12 +15,36 @@ use proofstand_units::{Rpm, Seconds};
 
 use super::{Act, ActAt, ActWhat, Check, Context, Judgement, MoveStep, Need, Step, StepEvidence};
 use crate::planner::{CannotPlan, LimitsFor, after, hold, ticks, total_timeout};
+use crate::sheet::BrakeDriver;
 
 /// The check.
 pub(super) struct EnableTurning;
 
-/// Step names by direction, with the direction's sign.
-const RUNS: [(&str, f64); 2] = [("forward", 1.0), ("reverse", -1.0)];
+/// Times that enable is opened each way, at most.
+const MOST_RELEASES: usize = 4;
+/// A direction.
+struct Way {
+    /// Its steps, in order; the first one's name is the direction's in the results.
+    steps: [&'static str; MOST_RELEASES],
+    /// The direction's sign.
+    sign: f64,
+}
+
+impl Way {
+    const fn name(&self) -> &'static str {
+        self.steps[0]
+    }
+
+    /// Those of its steps that were made.
+    fn made<'a>(&self, evidence: &'a [StepEvidence]) -> Vec<&'a StepEvidence> {
+        self.steps.iter().filter_map(|name| evidence.iter().find(|e| e.name == *name)).collect()
+    }
+}
+
+const WAYS: [Way; 2] = [
+    Way { steps: ["forward", "forward again", "forward, third", "forward, fourth"], sign: 1.0 },
+    Way { steps: ["reverse", "reverse again", "reverse, third", "reverse, fourth"], sign: -1.0 },
+];
 /// The two speeds asked for in turn. A brake by the windings acts in proportion to speed, so that too slow a shaft would
 /// not tell it from friction.
 const LOW_RPM: f64 = 60.0;
@@ -35,6 +63,15 @@ fn each(context: &Context<'_>) -> Seconds {
         None => EACH_HELD,
         Some(drive) => (drive.time_to(Rpm::new(HIGH_RPM - LOW_RPM)) * 2.0).max(EACH_COMMANDED).min(EACH_HELD),
     }
+}
+
+/// How many times enable may be opened each way. More than once only where friction may stop the shaft before half of the
+/// time is over for which the command goes on; and a holding brake is not closed on a turning shaft more often than it must be.
+fn releases(context: &Context<'_>) -> usize {
+    let axis = &context.motion.axis;
+    let coasts = Rpm::new(LOW_RPM).to_rad_per_sec().get() * axis.inertia.get() / axis.friction().get();
+    let soon = coasts < 0.5 * f64::from(KEEP.0) * 1e-3;
+    if soon && context.sheet.enable.brake == BrakeDriver::None { MOST_RELEASES } else { 1 }
 }
 
 /// How many times up and down before enable is opened.
@@ -109,18 +146,19 @@ impl Check for EnableTurning {
                 remedy: "a shorter time in the sheet".to_owned(),
             });
         }
-        let step = |(name, sign): (&'static str, f64)| {
-            let program = program(context, sign);
-            let way = context.way(Rpm::new(sign * context.count_sign()));
+        let step = |n: usize, way: &Way| {
+            let program = program(context, way.sign);
+            let turns = context.way(Rpm::new(way.sign * context.count_sign()));
+            let once_more = if n == 0 { "" } else { "Once more, so that the moment is surer: " };
             Step::Move(Box::new(MoveStep {
                 acts: vec![Act {
                     at: ActAt { slot: loop_at(context), after: Seconds::ZERO },
                     what: ActWhat::OpenEnable { keep: KEEP },
                 }],
-                name,
+                name: way.steps[n],
                 what: format!(
-                    "The shaft turns {way} at {LOW_RPM:.0} to {HIGH_RPM:.0} rpm, about 2 turns; then enable is opened and it \
-                     comes to rest"
+                    "{once_more}The shaft turns {turns} at {LOW_RPM:.0} to {HIGH_RPM:.0} rpm, about 2 turns; then enable is \
+                     opened and it comes to rest"
                 ),
                 timeout: total_timeout(&program).min(Ticks(10_000)),
                 program,
@@ -130,7 +168,16 @@ impl Check for EnableTurning {
                 expected: RUN_IN + UP_AND_DOWN + Seconds::new(0.7),
             }))
         };
-        Ok(RUNS.into_iter().map(step).collect())
+        Ok((0..releases(context)).flat_map(|n| WAYS.iter().map(move |way| step(n, way))).collect())
+    }
+
+    /// Once more where torque went, and how well it is known when says that it must be.
+    fn wants(&self, context: &Context<'_>, step: &Step, so_far: &[StepEvidence]) -> bool {
+        let Step::Move(step) = step else { return true };
+        WAYS.iter()
+            .filter(|way| way.name() != step.name)
+            .find(|way| way.steps.contains(&step.name))
+            .is_none_or(|way| judge::unsure(context, &way.made(so_far)))
     }
 
     /// A trip with enable open is this check's own finding; the other way is not tried then.

@@ -17,6 +17,7 @@ pub mod lines;
 mod quantisation;
 pub mod readout;
 pub mod release;
+pub mod releases;
 pub mod reversal;
 pub mod ripple;
 pub mod scale;
