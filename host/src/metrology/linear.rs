@@ -46,11 +46,24 @@ impl LinearFit {
     /// By how much neighbouring residuals that go together widen every uncertainty: √((1+r)/(1−r)) for the correlation
     /// r of neighbours, as of a first-order process (Bayley and Hammersley, J. R. Stat. Soc. Suppl. 8, 1946; from memory). Never less
     /// than 1.
+    ///
+    /// Residuals of n points and p parameters show too small a correlation, about r − (p + (p+2)·r)/n (for a mean, p = 1: Kendall,
+    /// and Marriott and Pope, both Biometrika 41, 1954; all from memory), and that is taken out.
+    ///
+    /// What is left: intervals for 95 % hold 91 % where 80 points, 3 parameters meet r = 0.8, and 90 % at 0.9 (86 and 81 % without
+    /// the correction); with 430 points 94 to 95 % up to r = 0.95. The records that this is for have 70 to 80 points at r of 0.4 to 0.8
+    /// after torque has gone, and 400 or more at 0.5 to 0.9 before; those of a bare rotor, whose surging is no such process, more than
+    /// the 0.98 at which r ends here.
     #[must_use]
     pub fn widening(&self) -> f64 {
+        /// The most that is believed: beyond it a record has hardly any independent points left.
+        const MOST: f64 = 0.98;
         let together: f64 = self.residuals.windows(2).map(|pair| pair[0] * pair[1]).sum();
         let rest = dot(&self.residuals, &self.residuals);
-        let r = if rest > 0.0 { (together / rest).clamp(0.0, 0.98) } else { 0.0 };
+        let seen = if rest > 0.0 { together / rest } else { 0.0 };
+        let (n, p) = (self.residuals.len() as f64, self.parameters.len() as f64);
+        let r = if n > p + 2.0 { (n * seen + p) / (n - p - 2.0) } else { seen };
+        let r = if rest > 0.0 { r.clamp(0.0, MOST) } else { 0.0 };
         ((1.0 + r) / (1.0 - r)).sqrt()
     }
 
@@ -170,8 +183,10 @@ pub fn fit(columns: &[Vec<f64>], y: &[f64], scatter: Scatter<'_>) -> Result<Line
 mod tests {
     use super::*;
     use crate::metrology::line::{self, Weights};
+    use crate::metrology::monte_carlo::Random;
     use crate::metrology::polynomial;
     use crate::metrology::reference::{columns, digits, number, toml};
+    use crate::metrology::{CoverageFactor, Level};
 
     #[test]
     fn longley_is_met_to_ten_digits() {
@@ -250,11 +265,61 @@ mod tests {
         let ones = |n: usize| vec![vec![1.0; n]];
         let of = |y: &[f64]| fit(&ones(y.len()), y, Scatter::Residuals).unwrap().widening();
         assert!((of(&[1.0, -1.0, 1.0, -1.0, 1.0, -1.0]) - 1.0).abs() < 1e-12);
-        // Neighbours of a slow wave: r = cos(2π/n), so √((1+r)/(1−r)) = 1/tan(π/n), here of twenty.
+        // Neighbours of a slow wave: r = cos(2π/n), so √((1+r)/(1−r)) = 1/tan(π/n), here of twenty; what a mean takes from
+        // the correlation of so many is some 1e-4 of it.
         let wave: Vec<f64> =
-            (0..5000).map(|i| (core::f64::consts::TAU * f64::from(i) / 20.0).sin()).collect();
+            (0..50_000).map(|i| (core::f64::consts::TAU * f64::from(i) / 20.0).sin()).collect();
         let expected = 1.0 / (core::f64::consts::PI / 20.0).tan();
         assert!((of(&wave) - expected).abs() < 0.01, "{}", of(&wave));
+    }
+
+    /// Share of intervals for 95 % that hold the truth, where residuals are a first-order process: of the last parameter, a
+    /// motion that a swinging command makes, beside powers of the time.
+    fn coverage(points: usize, powers: i32, correlation: f64, seed: u64) -> f64 {
+        const TRIALS: usize = 2000;
+        let mut random = Random::new(seed);
+        let (mut speed, mut way) = (0.0, 0.0);
+        let driven: Vec<f64> = (0..points)
+            .map(|i| {
+                speed += 0.1 + 0.5 * (core::f64::consts::TAU * i as f64 / 100.0).cos();
+                way += speed;
+                way / (points * points) as f64
+            })
+            .collect();
+        let mut x: Vec<Vec<f64>> =
+            (0..powers).map(|p| (0..points).map(|i| (i as f64 / points as f64).powi(p)).collect()).collect();
+        x.push(driven);
+        let held = (0..TRIALS).filter(|_| {
+            let mut off = random.normal() / (1.0 - correlation * correlation).sqrt();
+            let y: Vec<f64> = (0..points)
+                .map(|_| {
+                    off = correlation * off + random.normal();
+                    off
+                })
+                .collect();
+            let fit = fit(&x, &y, Scatter::Residuals).unwrap();
+            let (value, u) = fit.parameter(x.len() - 1).unwrap();
+            let k = CoverageFactor::student(Level::P95, fit.independent_degrees_of_freedom().truncated());
+            value.abs() <= k.get() * u * fit.widening()
+        });
+        held.count() as f64 / TRIALS as f64
+    }
+
+    #[test]
+    fn intervals_of_short_records_with_correlated_residuals_hold_nearly_what_they_say() {
+        // 2000 seeded draws each, points and parameters as the records of a release have: what is stated at `widening`. A share of
+        // 0.94 over 2000 scatters by 0.005 (binomial).
+        for (points, powers, correlation, at_least) in [
+            (79, 2, 0.0, 0.935),
+            (79, 2, 0.5, 0.92),
+            (79, 2, 0.8, 0.895),
+            (79, 2, 0.9, 0.875),
+            (430, 3, 0.8, 0.93),
+            (430, 3, 0.9, 0.92),
+        ] {
+            let held = coverage(points, powers, correlation, points as u64);
+            assert!((at_least..=0.975).contains(&held), "{points} {correlation}: {held}");
+        }
     }
 
     #[test]
