@@ -116,16 +116,21 @@ pub(super) fn outcome(
 
 #[cfg(test)]
 mod tests {
+    use std::sync::LazyLock;
+
     use super::*;
     use crate::checks::by_id;
     use crate::exit::Exit;
 
-    fn record(id: &str, verdict: Verdict) -> CheckRecord {
+    static EXAMPLE: LazyLock<CheckRecord> = LazyLock::new(|| {
         let run: crate::record::model::Run =
             serde_json::from_str(include_str!("../../tests/data/example-run.json")).unwrap();
-        let first = run.checks.into_iter().next().unwrap();
+        run.checks.into_iter().next().unwrap()
+    });
+
+    fn record(id: &str, verdict: Verdict) -> CheckRecord {
         let title = by_id(id).unwrap().title().to_owned();
-        CheckRecord { id: id.to_owned(), title, verdict, not_done: None, ..first }
+        CheckRecord { id: id.to_owned(), title, verdict, not_done: None, ..EXAMPLE.clone() }
     }
 
     fn sheet() -> AxisSheet {
@@ -180,5 +185,107 @@ mod tests {
             let swings = of(&[("lines", Verdict::Accepted), ("rotor-swing", bad)], None);
             assert_eq!((swings.verdict, Exit::of(&swings)), (Verdict::Undecided, Exit::Undecided));
         }
+    }
+    /// Everything that the axis needs, accepted but for these.
+    fn all_but(others: &[(usize, CheckRecord)]) -> Vec<CheckRecord> {
+        let mut all: Vec<CheckRecord> =
+            for_axis(ALL, &sheet()).iter().map(|c| record(c.id(), Verdict::Accepted)).collect();
+        for (at, other) in others {
+            let CheckRecord { id, title, .. } = all[*at].clone();
+            all[*at] = CheckRecord { id, title, ..other.clone() };
+        }
+        all
+    }
+
+    fn whole(checks: &[CheckRecord]) -> Outcome {
+        outcome(RunKind::Acceptance, checks, left_out(&sheet(), checks), None, Took::default())
+    }
+
+    #[test]
+    fn what_other_checks_show_keeps_nothing_from_being_accepted_and_is_named_as_not_done() {
+        let undone = |shown_also_by: Option<&str>| {
+            let shown_also_by = shown_also_by.map(str::to_owned);
+            let not_done = Some(crate::record::model::NotDone { shown_also_by, ..Default::default() });
+            CheckRecord { not_done, ..record("lines", Verdict::NotDone) }
+        };
+        let stood_for = whole(&all_but(&[(1, undone(Some("another")))]));
+        assert_eq!((stood_for.verdict, stood_for.not_done), (Verdict::Accepted, 1));
+        let title = &all_but(&[])[1].title;
+        let named = format!(" Not done: \"{title}\", which other checks show.");
+        assert!(stood_for.sentence.ends_with(&named), "{}", stood_for.sentence);
+        for missing in [vec![(1, undone(None))], vec![(1, undone(Some("another"))), (2, undone(None))]] {
+            let of = whole(&all_but(&missing));
+            assert_eq!((of.verdict, of.not_done as usize), (Verdict::Undecided, missing.len()));
+        }
+        // Another check that was made, and is undecided, is not stood for.
+        let undecided = CheckRecord { verdict: Verdict::Undecided, ..undone(Some("another")) };
+        let of = whole(&all_but(&[(1, undecided), (2, undone(None))]));
+        assert!(!of.sentence.contains("which other checks show"), "{}", of.sentence);
+    }
+
+    #[test]
+    fn a_run_is_worth_its_worst_check_and_says_how_many_came_to_what() {
+        let with = |verdicts: &[Verdict]| {
+            let others = verdicts.iter().map(|v| record("lines", *v)).enumerate();
+            whole(&all_but(&others.collect::<Vec<_>>()))
+        };
+        let all = u32::try_from(all_but(&[]).len()).unwrap();
+        let of = with(&[Verdict::Undecided, Verdict::Rejected, Verdict::NotDone, Verdict::Undecided]);
+        assert_eq!((of.accepted, of.undecided, of.rejected, of.not_done), (all - 4, 2, 1, 1));
+        assert_eq!(of.verdict, Verdict::Rejected);
+        let undecided = with(&[Verdict::Undecided]);
+        assert_eq!(undecided.verdict, Verdict::Undecided);
+        assert!(undecided.sentence.contains("1 undecided and 0 not done"), "{}", undecided.sentence);
+        let none = with(&vec![Verdict::NotDone; all as usize]);
+        assert_eq!(
+            (none.verdict, none.sentence.as_str()),
+            (Verdict::NotDone, "No check could be made: the axis is not accepted.")
+        );
+        let one = [&vec![Verdict::NotDone; all as usize - 1][..], &[Verdict::Undecided]].concat();
+        assert_eq!(with(&one).verdict, Verdict::Undecided);
+        // A stop takes no more away than there was.
+        let stopped = super::tests::of(&[("lines", Verdict::NotDone)], Some("pulled"));
+        assert_eq!(stopped.verdict, Verdict::NotDone);
+    }
+
+    #[test]
+    fn the_sentence_says_what_was_made_on_what_and_how_much_of_it() {
+        let rehearsed =
+            |kind, checks: &[CheckRecord]| outcome(kind, checks, Vec::new(), None, Took::default()).sentence;
+        let all = all_but(&[]);
+        let says = |kind, checks| rehearsed(kind, checks).contains("REHEARSAL on a simulated");
+        assert!(says(RunKind::Rehearsal, &all) && !says(RunKind::Acceptance, &all));
+        assert_eq!(
+            rehearsed(RunKind::Acceptance, &all[..1]),
+            "The axis does what the sheet says in the one check made."
+        );
+        assert_eq!(
+            rehearsed(RunKind::Acceptance, &all[..2]),
+            "The axis does what the sheet says in all 2 checks made."
+        );
+        let part = of(&[("lines", Verdict::Accepted)], None).sentence;
+        assert!(part.ends_with("without the rest the axis is not accepted."), "{part}");
+    }
+
+    #[test]
+    fn a_measurement_beside_checks_of_an_acceptance_is_no_measurement_alone() {
+        let swing = || record("rotor-swing", Verdict::Accepted);
+        let of = whole(&[all_but(&[]), vec![swing()]].concat());
+        assert_eq!((of.verdict, of.measurement), (Verdict::Accepted, false));
+        assert!(!of.sentence.contains("A PART") && !of.sentence.contains("A MEASUREMENT"));
+        // A check that the measurement does not need makes it a part; it counts as none of the acceptance's.
+        let part = whole(&[
+            record("line-count-fast", Verdict::Accepted),
+            record("lines", Verdict::Accepted),
+            swing(),
+        ]);
+        assert_eq!((part.verdict, part.measurement), (Verdict::Undecided, false));
+        let all = all_but(&[]).len();
+        assert!(part.sentence.starts_with(&format!("A PART: 2 of {all} checks.")), "{}", part.sentence);
+        let alone = whole(&[record("lines", Verdict::Accepted), swing()]);
+        assert!(alone.measurement && alone.sentence.contains("It is no acceptance of the axis"));
+        // Without it the same is a part as any other.
+        let without = whole(&[record("lines", Verdict::Accepted)]);
+        assert!(!without.measurement && without.sentence.starts_with("A PART: 1 of"));
     }
 }

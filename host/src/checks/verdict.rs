@@ -33,17 +33,19 @@ pub fn unmet(check: &dyn Check, records: &[CheckRecord]) -> Option<(Need, Verdic
 
 #[cfg(test)]
 mod tests {
+    use std::sync::LazyLock;
+
     use super::*;
     use crate::checks::every;
 
-    fn row(id: &str, verdict: Verdict) -> ResultRow {
-        ResultRow { id: id.to_owned(), verdict, ..example().results.swap_remove(0) }
-    }
-
-    fn example() -> CheckRecord {
+    static EXAMPLE: LazyLock<CheckRecord> = LazyLock::new(|| {
         let run: crate::record::model::Run =
             serde_json::from_str(include_str!("../../tests/data/example-run.json")).unwrap();
         run.checks.into_iter().find(|c| !c.results.is_empty()).unwrap()
+    });
+
+    fn row(id: &str, verdict: Verdict) -> ResultRow {
+        ResultRow { id: id.to_owned(), verdict, ..EXAMPLE.results[0].clone() }
     }
 
     fn of(verdicts: &[Verdict]) -> Verdict {
@@ -75,7 +77,7 @@ mod tests {
                 let had = |(at, need): (usize, &Need)| Some(row(need.result, verdict(at)?));
                 let results = needs.iter().enumerate().filter_map(had).collect();
                 // What is needed may stand in any of the records.
-                unmet(check, &[example(), CheckRecord { results, ..example() }])
+                unmet(check, &[EXAMPLE.clone(), CheckRecord { results, ..EXAMPLE.clone() }])
             };
             assert_eq!(with(&[]), None, "{}", check.id());
             for (at, need) in needs.iter().enumerate() {

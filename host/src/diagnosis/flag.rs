@@ -10,8 +10,7 @@ fn flag_never_came(p: &Pattern<'_>) -> bool {
 
 /// The speed never came to where the flag is due, or it came and the flag did not.
 pub(super) fn flag_not_measured(p: &Pattern<'_>) -> bool {
-    let rows = p.rows("cap-flag.", ".delay");
-    !rows.is_empty() && rows.iter().any(|r| r.measured.is_none())
+    p.rows("cap-flag.", ".delay").iter().any(|r| r.measured.is_none())
 }
 
 fn flag_rows<'a>(p: &Pattern<'a>, ends: &str) -> Vec<&'a ResultRow> {

@@ -141,12 +141,8 @@ pub(super) fn no_index(p: &Pattern<'_>) -> Option<Finding> {
 /// Revolutions counted slowly that are nearly right: a little is lost, or comes on top, and not always as much.
 pub(super) fn counts_uneven(p: &Pattern<'_>) -> Option<Finding> {
     let wrong = wrong_counts(p);
-    let ratios: Vec<f64> = wrong.iter().filter_map(|r| ratio(r)).collect();
-    let nearly = ratios.iter().all(|r| (r - 1.0).abs() < 0.03);
-    // The row itself tells how many revolutions differ, and what all of them sum to.
-    let sums = wrong.iter().filter(|r| r.sentence.contains("intervals differ")).count();
-    let unlike = wrong.iter().any(|r| uneven(&r.sentence, r.target, r.measured));
-    if ratios.is_empty() || !nearly || sums == 0 || !unlike {
+    let nearly = wrong.iter().all(|r| ratio(r).is_some_and(|r| (r - 1.0).abs() < 0.03));
+    if !nearly || !wrong.iter().any(|r| uneven(r)) {
         return None;
     }
     let illegal = p.rows("line-count-", ".illegal").into_iter().find(|r| r.verdict == Verdict::Rejected);
@@ -171,18 +167,16 @@ pub(super) fn counts_uneven(p: &Pattern<'_>) -> Option<Finding> {
     )
 }
 
-/// The revolutions do not all differ by as much as the worst of them.
-fn uneven(sentence: &str, target: Option<f64>, measured: Option<f64>) -> bool {
+/// The revolutions do not all differ by as much as the worst of them: the result tells how many there are, and their sum.
+fn uneven(row: &ResultRow) -> bool {
     let number = |after: &str| -> Option<f64> {
-        let rest = sentence.split(after).nth(1)?;
+        let rest = row.sentence.split(after).nth(1)?;
         rest.split_whitespace().next()?.parse().ok()
     };
-    let (Some(target), Some(worst), Some(sum), Some(all)) =
-        (target, measured, number("they sum to "), number(" of "))
-    else {
+    let (Some(worst), Some(sum), Some(all)) = (row.measured, number("they sum to "), number(" of ")) else {
         return false;
     };
-    (sum - worst * all).abs() > 0.5 && target > 0.0
+    (sum - worst * all).abs() > 0.5
 }
 
 /// The shaft runs, and the counter goes to and fro at most.

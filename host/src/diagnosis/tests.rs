@@ -138,6 +138,18 @@ fn results_that_a_known_fault_left_lead_to_the_same_causes_in_the_same_order() {
 }
 
 #[test]
+fn every_line_of_evidence_names_a_result_of_the_run_or_a_check_and_what_it_said() {
+    for recorded in Recorded::all() {
+        let results = recorded.checks.iter().flat_map(|c| c.rows.iter().map(|row| &row.0));
+        let names: Vec<&String> = results.chain(recorded.checks.iter().map(|c| &c.id)).collect();
+        for line in recorded.diagnosed().iter().flat_map(|d| &d.evidence) {
+            let (name, what) = line.split_once(": ").unwrap();
+            assert!(names.iter().any(|n| *n == name) && !what.is_empty(), "{}: {line}", recorded.name());
+        }
+    }
+}
+
+#[test]
 fn an_axis_with_nothing_wrong_has_no_cause_named() {
     let healthy: Vec<_> = Recorded::all().into_iter().filter(|r| r.fault.is_none()).collect();
     assert_eq!(healthy.len(), 5);

@@ -1,5 +1,12 @@
 //! Patterns made by hand, for what no rehearsal shows: where a rule begins and ends.
 
+mod counts;
+mod first_checks;
+mod motion;
+mod power_cycle;
+mod scale;
+mod ways;
+
 use super::*;
 
 /// A result with a number: what it was to be, and what it is.
@@ -8,11 +15,19 @@ fn measured(id: &str, verdict: Verdict, target: f64, value: f64, expanded: Optio
     (id.to_owned(), verdict, String::new(), numbers, None, None, String::new())
 }
 
+fn recorded(sheet: &str, rows: Vec<Row>) -> Recorded {
+    let check = Seen { id: "check".to_owned(), not_done: None, ended: Vec::new(), right: Vec::new(), rows };
+    Recorded { sheet: sheet.to_owned(), fault: None, causes: Vec::new(), checks: vec![check] }
+}
+
 /// What is found on the film winder, whose command is of torque, where these are all the results.
 fn found(rows: Vec<Row>) -> Vec<Diagnosis> {
-    let sheet = "film-winder".to_owned();
-    let check = Seen { id: "check".to_owned(), not_done: None, ended: Vec::new(), right: Vec::new(), rows };
-    Recorded { sheet, fault: None, causes: Vec::new(), checks: vec![check] }.diagnosed()
+    recorded("film-winder", rows).diagnosed()
+}
+
+/// The causes on another axis.
+fn ids_on(sheet: &str, rows: Vec<Row>) -> Vec<String> {
+    recorded(sheet, rows).diagnosed().into_iter().map(|d| d.id).collect()
 }
 
 #[test]
@@ -64,6 +79,16 @@ fn said(id: &str, verdict: Verdict, target: &str, found: &str) -> Row {
 
 fn ids(rows: Vec<Row>) -> Vec<String> {
     found(rows).into_iter().map(|d| d.id).collect()
+}
+
+/// A number of counts in a revolution of 10 000, or none.
+fn counted(id: &str, verdict: Verdict, counts: Option<f64>) -> Row {
+    let numbers = (Some(10_000.0), counts, counts.map(|_| 0.0));
+    (id.to_owned(), verdict, "counts".to_owned(), numbers, None, None, String::new())
+}
+
+fn has(rows: &[Row], cause: &str) -> bool {
+    ids(rows.to_vec()).iter().any(|id| id == cause)
 }
 
 #[test]

@@ -158,6 +158,18 @@ fn a_missing_calibration_takes_acceptance_away_but_not_rejection() {
 }
 
 #[test]
+fn an_input_without_a_table_is_named_rather_than_the_uncertainty_that_it_leads_to() {
+    // U is all of the tolerance, since the input is known by its stated accuracy only.
+    let limits = Limits::around(Volts::new(5.0), Volts::new(1.0)).unwrap();
+    let of = |value: f64, calibration| decide(&measured(value, 0.6, 2.0), &limits, calibration).reason;
+    assert_eq!(of(5.25, Calibration::InputWithout), Reason::InputNotCalibrated);
+    assert_eq!(of(5.25, Calibration::InForce), Reason::NotCapable);
+    assert_eq!(of(5.25, Calibration::MissingOrOutOfDate), Reason::NotCapable);
+    // Outside of the limits a table would make no acceptance of it.
+    assert_eq!(of(6.5, Calibration::InputWithout), Reason::OutsideWithinGuardBand);
+}
+
+#[test]
 fn undecided_names_the_largest_contribution_and_accepted_names_none() {
     let limits = Limits::AtMost(Volts::new(10.0));
     let budget = |value: f64| {
