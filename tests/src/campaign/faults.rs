@@ -3,7 +3,7 @@
 //! Classes hold faults that look alike from the fixture's place. They are fixed here, before a campaign; thresholds of
 //! rules are tuned on the seeds of the tests, never on a campaign's.
 
-use proofstand::sheet::{AxisSheet, Handling, InputRole};
+use proofstand::sheet::{AxisSheet, FlagRole, Handling, InputRole, Polarity};
 
 /// A fault, in all sizes that are tried.
 #[derive(Debug, Clone, Copy)]
@@ -18,47 +18,62 @@ pub struct FaultRow {
     pub stated: f64,
     /// Causes that are right as a name for it.
     pub causes: &'static [&'static str],
+    /// Axes on which it looks like something else, by their sheet, and the causes that are right there too.
+    pub also: Option<(fn(&AxisSheet) -> bool, &'static [&'static str])>,
     /// What must become of a run for it to be caught.
     pub ends: Ends,
-    /// Axes on which it is a fault at all.
+    /// Axes that it is put into, and why no others; none: all of them.
+    pub only: Option<Only>,
+}
+
+/// Which axes a fault is put into.
+#[derive(Debug, Clone, Copy)]
+pub struct Only {
+    /// Whether it is put into such an axis.
     pub on: fn(&AxisSheet) -> bool,
+    /// Why not into the others.
+    pub why: &'static str,
 }
 
-fn any(_: &AxisSheet) -> bool {
-    true
-}
-
-/// What the torque is, and how soon, is the amplifier's own affair under a speed command.
-fn torque_commands(sheet: &AxisSheet) -> bool {
-    sheet.command.pair.is_torque()
-}
-
-/// Where a rotor's 60 % are four times the uncertainty of all that turns, or more, which they are not beside a heavy disc; and
-/// where a read-out can gainsay the inertia.
-fn rotor_shows(sheet: &AxisSheet) -> bool {
-    torque_read_outs(sheet) && sheet.motor.rotor_inertia * 0.6 >= sheet.inertia().expanded * 4.0
-}
-
-/// A slow loop on an axis of few counts hides how the shaft follows before enable is opened: one time in forty that check stays
-/// undecided, and nothing at a working speed is tried.
-fn counts_finely(sheet: &AxisSheet) -> bool {
-    sheet.encoder.pulses.get() >= 1000
-}
+const TORQUE_COMMANDS: Only = Only {
+    on: |sheet| sheet.command.pair.is_torque(),
+    why: "what the torque is, and how soon, is the amplifier's own affair under a speed command",
+};
+const ROTOR_SHOWS: Only = Only {
+    on: |sheet| torque_read_outs(sheet) && sheet.motor.rotor_inertia * 0.6 >= sheet.inertia().expanded * 4.0,
+    why: "60 % of a rotor is not four times the uncertainty of all that turns beside a heavy disc; and nothing gainsays the \
+          inertia without a torque read-out",
+};
+const COUNTS_FINELY: Only = Only {
+    on: |sheet| sheet.encoder.pulses.get() >= 1000,
+    why: "a slow loop on an encoder of fewer than 1000 pulses hides how the shaft follows before enable is opened: one run in \
+          forty is undecided there",
+};
+const TORQUE_READ_OUTS: Only =
+    Only { on: torque_read_outs, why: "there is no torque read-out, or nothing to hold it against" };
+const END_SWITCHES_OBEYED: Only =
+    Only { on: |sheet| end_switches(sheet, Handling::Obeyed), why: "the sheet says that they are ignored" };
+const END_SWITCHES_IGNORED: Only =
+    Only { on: |sheet| end_switches(sheet, Handling::Ignored), why: "the sheet says that they are obeyed" };
 
 fn torque_read_outs(sheet: &AxisSheet) -> bool {
-    torque_commands(sheet) && sheet.torque_read_out.is_some()
+    sheet.command.pair.is_torque() && sheet.torque_read_out.is_some()
 }
 
 fn end_switches(sheet: &AxisSheet, handling: Handling) -> bool {
     sheet.input(InputRole::EndSwitchPositive).is_some_and(|input| input.handling == handling)
 }
 
-fn end_switches_obeyed(sheet: &AxisSheet) -> bool {
-    end_switches(sheet, Handling::Obeyed)
+fn no_torque_read_out(sheet: &AxisSheet) -> bool {
+    !torque_read_outs(sheet)
 }
 
 fn end_switches_ignored(sheet: &AxisSheet) -> bool {
     end_switches(sheet, Handling::Ignored)
+}
+
+fn cap_flag_is_active_open(sheet: &AxisSheet) -> bool {
+    sheet.flag(FlagRole::HoldingSpeedDown).is_some_and(|flag| flag.active == Polarity::Open)
 }
 
 /// What must become of a run with a fault for it to be caught.
@@ -102,7 +117,7 @@ impl Family {
 }
 
 const fn plain(name: &'static str, family: Family, causes: &'static [&'static str]) -> FaultRow {
-    FaultRow { name, family, sizes: &[], stated: 0.0, causes, ends: Ends::Rejected, on: any }
+    FaultRow { name, family, sizes: &[], stated: 0.0, causes, also: None, ends: Ends::Rejected, only: None }
 }
 
 const fn graded(
@@ -112,14 +127,16 @@ const fn graded(
     stated: f64,
     causes: &'static [&'static str],
 ) -> FaultRow {
-    FaultRow { name, family, sizes, stated, causes, ends: Ends::Rejected, on: any }
+    FaultRow { name, family, sizes, stated, causes, also: None, ends: Ends::Rejected, only: None }
 }
 
 use Family::{Fixture, Line, Mechanics, Settings, Wiring};
 
-/// What the amplifier drives the rotor with differs from what the sheet says: accelerations tell neither from the other.
-/// A torque constant that falls under load is less of it, and a run is too short to see it fall.
-const SCALE_OR_ROTOR: &[&str] = &["input-loaded", "inertia-or-constant", "scale-ways-disagree", "gain-wrong"];
+/// What the amplifier drives the rotor with differs from what the sheet says: accelerations alone tell neither from the other.
+const SCALE_OR_ROTOR: &[&str] = &["input-loaded", "inertia-or-constant", "gain-wrong"];
+/// A torque read-out shows the current, which the rotor's inertia and the torque constant leave as it is: so it gainsays the
+/// accelerations.
+const READ_OUT_GAINSAYS: &[&str] = &["scale-ways-disagree", "inertia-or-constant"];
 /// A pair that is open or reversed reads as a flag that never comes; of a flag that is active while open, as one that
 /// always is.
 const FLAG_READS_OPEN: &[&str] = &["flag-dead", "flag-stuck"];
@@ -143,7 +160,7 @@ pub const FAULTS: &[FaultRow] = &[
     plain("direction-mirrored", Settings, &["direction-mirrored"]),
     plain("gain-doubled", Settings, &["gain-by-two", "gain-of-peak"]),
     plain("gain-halved", Settings, &["gain-by-two"]),
-    plain("gain-of-peak", Settings, &["gain-of-peak", "gain-by-two", "gain-wrong"]).on(torque_commands),
+    plain("gain-of-peak", Settings, &["gain-of-peak", "gain-by-two"]).on(TORQUE_COMMANDS),
     graded("offset", Settings, &[0.05, 0.1, 0.2, 0.3, 0.5], 0.2, &["offset"]),
     // One that swallows all of the first motion's command is an axis that never moves.
     graded("dead-band", Settings, &[0.05, 0.12, 0.3], 0.3, &["dead-band", "never-moves"]),
@@ -154,21 +171,21 @@ pub const FAULTS: &[FaultRow] = &[
     plain("cap-hunting", Settings, &["cap-hunting"]),
     // A limit above the highest level that is driven is out of reach; where that is 20 %, a limit at 15 % bends the line by
     // less than the 2 % that the sheet allows.
-    graded("torque-limited", Settings, &[25.0, 15.0, 10.0], 10.0, &["torque-limited"]).on(torque_commands),
+    graded("torque-limited", Settings, &[25.0, 15.0, 10.0], 10.0, &["torque-limited"]).on(TORQUE_COMMANDS),
     plain("limit-open", Settings, &["limit-open"]),
     plain("mode-unselected", Settings, TORQUE_AND_NO_MOTION),
     // A speed command's offset turns the shaft with enable open: nothing is tried then.
     plain("enable-always", Settings, &["enable-always", "enable-inverted"]).or_stopped(),
     plain("enable-always-braked", Settings, &["enable-always", "enable-inverted", "enable-flag"]),
     plain("enable-inverted", Settings, TORQUE_WHILE_OPEN),
-    plain("end-switches-obeyed", Settings, &["end-switches-obeyed"]).on(end_switches_ignored),
-    plain("end-switches-ignored", Settings, &["end-switches-ignored"]).on(end_switches_obeyed),
+    plain("end-switches-obeyed", Settings, &["end-switches-obeyed"]).on(END_SWITCHES_IGNORED),
+    plain("end-switches-ignored", Settings, &["end-switches-ignored"]).on(END_SWITCHES_OBEYED),
     // Behind a speed command a filter and a slow loop look alike.
     graded("response-slow", Settings, &[1e-3, 2e-3, 5e-3], 5e-3, &["response-slow", "speed-loop-slow"]),
-    graded("speed-loop-slow", Settings, &[30.0, 50.0, 70.0], 70.0, &["speed-loop-slow"]).on(counts_finely),
+    graded("speed-loop-slow", Settings, &[30.0, 50.0, 70.0], 70.0, &["speed-loop-slow"]).on(COUNTS_FINELY),
     graded("speed-loop-hunts", Settings, &[60.0, 70.0, 77.0], 77.0, &["speed-loop-hunts", "cap-hunting"]),
     graded("read-out-more", Settings, &[5.0, 10.0, 20.0], 20.0, &["read-out-scale", "scale-ways-disagree"])
-        .on(torque_read_outs),
+        .on(TORQUE_READ_OUTS),
     graded("brake-late", Settings, &[0.2, 0.5, 1.0], 0.2, &["brake-late"]),
     graded("bus-overvoltage", Settings, &[25.0, 50.0, 75.0], 25.0, &["fault-in-motion"]),
     plain("gain-not-stored", Settings, &["setting-not-stored"]),
@@ -180,7 +197,8 @@ pub const FAULTS: &[FaultRow] = &[
     plain("cap-not-in-force", Settings, &["setting-not-in-force", "cap-not-set"]),
     plain("command-reversed", Wiring, &["command-reversed"]),
     plain("command-open", Wiring, TORQUE_AND_NO_MOTION),
-    graded("input-loaded", Wiring, &[2.0, 4.0, 7.0, 10.0], 7.0, SCALE_OR_ROTOR),
+    graded("input-loaded", Wiring, &[2.0, 4.0, 7.0, 10.0], 7.0, &["input-loaded"])
+        .or_named(no_torque_read_out, SCALE_OR_ROTOR),
     plain("encoder-swapped", Wiring, &["counts-reversed"]),
     plain("encoder-a-reversed", Wiring, &["counts-reversed"]),
     plain("encoder-b-reversed", Wiring, &["counts-reversed"]),
@@ -198,17 +216,22 @@ pub const FAULTS: &[FaultRow] = &[
     plain("flag-reversed", Wiring, FLAG_READS_OPEN),
     plain("flag-wrong-common", Wiring, FLAG_CONDUCTS),
     // A flag that is active while open never opens then: it looks like one that is not connected.
-    plain("flag-shared", Wiring, &["flag-shared", "flag-dead"]),
+    plain("flag-shared", Wiring, &["flag-shared"]).or_named(cap_flag_is_active_open, &["flag-dead"]),
     plain("enable-dead", Wiring, &["never-moves"]),
-    plain("end-switches-swapped", Wiring, &["end-switches-swapped", "end-switches-obeyed"]),
+    // Where they should be ignored, both directions stop, and that they are obeyed at all is what is wrong.
+    plain("end-switches-swapped", Wiring, &["end-switches-swapped"])
+        .or_named(end_switches_ignored, &["end-switches-obeyed"]),
     plain("end-switches-unwired", Wiring, &["never-moves"]),
     plain("torque-off-open", Wiring, NOT_ENABLED),
     plain("motor-power-absent", Wiring, NOT_ENABLED),
     plain("wrong-phase", Wiring, &["jumps-and-locks", "never-moves"]),
     plain("amplifier-fault", Mechanics, &["amplifier-fault"]),
-    graded("inertia-more", Mechanics, &[10.0, 30.0, 60.0], 60.0, SCALE_OR_ROTOR).on(rotor_shows),
-    graded("torque-constant-less", Mechanics, &[5.0, 12.0, 20.0], 12.0, SCALE_OR_ROTOR).on(torque_commands),
-    graded("heating", Mechanics, &[5.0, 15.0, 30.0], 30.0, SCALE_OR_ROTOR),
+    graded("inertia-more", Mechanics, &[10.0, 30.0, 60.0], 60.0, READ_OUT_GAINSAYS).on(ROTOR_SHOWS),
+    graded("torque-constant-less", Mechanics, &[5.0, 12.0, 20.0], 12.0, READ_OUT_GAINSAYS)
+        .or_named(no_torque_read_out, SCALE_OR_ROTOR)
+        .on(TORQUE_COMMANDS),
+    graded("heating", Mechanics, &[5.0, 15.0, 30.0], 30.0, READ_OUT_GAINSAYS)
+        .or_named(no_torque_read_out, SCALE_OR_ROTOR),
     graded("coupling-slips", Mechanics, &[15.0, 8.0], 8.0, &["coupling-slips", "torque-limited"]),
     // Below friction it is an offset; above it turns the shaft with enable open.
     graded("gravity", Mechanics, &[0.5, 1.5, 2.0, 5.0], 2.0, &["offset", "pulled-by-a-load"]).or_stopped(),
@@ -239,8 +262,26 @@ pub const FAULTS: &[FaultRow] = &[
 
 impl FaultRow {
     /// The fault, on these axes only.
-    const fn on(self, on: fn(&AxisSheet) -> bool) -> Self {
-        Self { on, ..self }
+    const fn on(self, only: Only) -> Self {
+        Self { only: Some(only), ..self }
+    }
+
+    /// On such axes these causes are right as well.
+    const fn or_named(self, where_: fn(&AxisSheet) -> bool, causes: &'static [&'static str]) -> Self {
+        Self { also: Some((where_, causes)), ..self }
+    }
+
+    /// Whether it is put into an axis.
+    #[must_use]
+    pub fn is_for(&self, sheet: &AxisSheet) -> bool {
+        self.only.is_none_or(|only| (only.on)(sheet))
+    }
+
+    /// Whether a cause is right as its name on an axis.
+    #[must_use]
+    pub fn is_named(&self, cause: &str, sheet: &AxisSheet) -> bool {
+        let also = self.also.filter(|(on, _)| on(sheet)).map_or(&[][..], |(_, causes)| causes);
+        self.causes.iter().chain(also).any(|right| *right == cause)
     }
 
     const fn or_stopped(self) -> Self {

@@ -6,6 +6,7 @@ use maud::{DOCTYPE, Markup, html};
 use proofstand_plant::FaultSize;
 
 use super::borderline::VERDICTS;
+use super::faults::{FAULTS, Only};
 use super::figures::{Scores, Standing, at_most, percent};
 use super::score::{DetectionLimit, FaultScore};
 
@@ -15,6 +16,12 @@ const OPEN_LISTED: usize = 10;
 const STYLE: &str = "body{font:15px/1.4 sans-serif;margin:2em;max-width:75em;color:#111;background:#fff}\
      table{border-collapse:collapse;margin:1em 0}td,th{border:1px solid #767676;padding:.25em .6em;text-align:left}\
      th{background:#eee}td.n{text-align:right;font-variant-numeric:tabular-nums}.fails{font-weight:bold}";
+
+/// Faults that are not put into every axis that can have them.
+fn left_out(tried: &[FaultScore]) -> impl Iterator<Item = (&'static str, Only)> {
+    let is_tried = |name: &str| tried.iter().any(|f| f.tried > 0 && f.spec.split('=').next() == Some(name));
+    FAULTS.iter().filter_map(|row| Some((row.name, row.only?))).filter(move |(name, _)| is_tried(name))
+}
 
 fn size(size: Option<FaultSize>) -> String {
     size.map_or_else(|| "none".to_owned(), |s| format!("{} {}", s.value, s.unit))
@@ -36,7 +43,10 @@ impl Scores {
     /// For a terminal.
     #[must_use]
     pub fn text(&self) -> String {
-        let mut out = String::from("REHEARSALS on simulated axes: this shows the tool, never an axis.\n\n");
+        let mut out = format!(
+            "REHEARSALS on simulated axes: this shows the tool, never an axis. Seeds from {}.\n\n",
+            self.first_seed
+        );
         for f in &self.faults {
             let must = if f.stated { "must" } else { "may" };
             let _ = writeln!(
@@ -59,6 +69,16 @@ impl Scores {
                 limit(&l),
                 l.tried,
                 at_most(0, l.tried)
+            );
+        }
+        for (name, only) in left_out(&self.faults) {
+            let _ = writeln!(out, "not on every axis: {name}, since elsewhere {}", only.why);
+        }
+        for t in self.healthy.iter().flat_map(|h| &h.tight) {
+            let _ = writeln!(
+                out,
+                "near a limit on healthy axes: {} on {} axes, tolerance at least {:.1} U, margin at least {:.1} U",
+                t.id, t.axes, t.capability, t.margin
             );
         }
         for (id, times) in self.healthy.iter().flat_map(|h| &h.open).take(OPEN_LISTED) {
@@ -89,8 +109,8 @@ impl Scores {
     #[must_use]
     pub fn csv(&self) -> String {
         let mut out =
-            "rehearsal,fault,size,unit,family,must be caught,axes,tried,caught,missed at most (95 %),named first,\
-                       named in three,undecided\n"
+            "rehearsal,seeds from,fault,size,unit,family,must be caught,axes,tried,caught,missed at most (95 %),\
+             named first,named in three,undecided\n"
                 .to_owned();
         for f in &self.faults {
             let name = f.spec.split('=').next().unwrap_or_default();
@@ -98,7 +118,8 @@ impl Scores {
                 f.size.map_or_else(Default::default, |s| (s.value.to_string(), s.unit.to_owned()));
             let _ = writeln!(
                 out,
-                "REHEARSAL,{name},{value},{unit},{},{},{},{},{},{},{},{},{}",
+                "REHEARSAL,{},{name},{value},{unit},{},{},{},{},{},{},{},{},{}",
+                self.first_seed,
                 f.family,
                 f.stated,
                 f.axes,
@@ -128,9 +149,10 @@ impl Scores {
                 body {
                     h1 { "Faults put in, and what came out" }
                     p { strong { "REHEARSAL" } ": every run was made on a simulated amplifier and motor. This shows the tool, \
-                         never an axis. The axes are invented." }
+                         never an axis. The axes are invented. Seeds from " (self.first_seed) "." }
                     (self.figures_table())
-                    @if !self.faults.is_empty() { (self.faults_table()) (self.limits_table()) }
+                    @if !self.faults.is_empty() { (self.faults_table()) (self.limits_table()) (self.left_out_table()) }
+                    (self.tight_table())
                     (self.open_table())
                     @if !self.borderline.is_empty() { (self.borderline_table()) }
                     @if !self.noise.is_empty() { (self.noise_table()) }
@@ -184,6 +206,35 @@ impl Scores {
                 tr { th { "fault" } th { "detection limit" } th { "runs from there on" } th { "missed at most" } }
                 @for l in self.limits() {
                     tr { td { (l.name) } td { (limit(&l)) } td.n { (l.tried) } td.n { (at_most(0, l.tried)) } }
+                }
+            }
+        }
+    }
+
+    fn left_out_table(&self) -> Markup {
+        html! {
+            h2 { "Not put into every axis" }
+            p { "Beside what an axis can't have at all, such as a fault of a brake where there is none." }
+            table {
+                tr { th { "fault" } th { "not put into the other axes, since there" } }
+                @for (name, only) in left_out(&self.faults) { tr { td { (name) } td { (only.why) } } }
+            }
+        }
+    }
+
+    fn tight_table(&self) -> Markup {
+        html! {
+            @if let Some(healthy) = self.healthy.as_ref().filter(|h| !h.tight.is_empty()) {
+                h2 { "Near a limit on healthy axes" }
+                p { "A healthy axis is one whose tolerances are four U or more and whose results lie three U or more within \
+                     them. These results break that on some axes, or on all, and are asked to be accepted all the same. Tolerance: \
+                     half the width between two limits; of one limit, its distance from the value that is aimed at, or from nothing." }
+                table {
+                    tr { th { "result" } th { "axes" } th { "least tolerance over U" } th { "least margin over U" } }
+                    @for t in &healthy.tight {
+                        tr { td { (t.id) } td.n { (t.axes) " of " (healthy.axes) } td.n { (format!("{:.1}", t.capability)) }
+                             td.n { (format!("{:.1}", t.margin)) } }
+                    }
                 }
             }
         }

@@ -7,8 +7,8 @@ use super::faults::{Ends, FAULTS, FaultRow};
 use super::trial::Trial;
 use crate::bench::Failure;
 
-/// Seeds of a campaign begin here; those of the tests, on which rules are tuned, lie below.
-pub const FIRST_SEED: u64 = 1_000_000;
+/// Seeds of a campaign begin here; those on which rules are tuned lie below 1 000 000, and those between were looked at once.
+pub const FIRST_SEED: u64 = 6_000_000;
 
 /// A part of a campaign.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
@@ -116,7 +116,7 @@ fn axes_with(spec: &str, row: usize) -> Result<Vec<usize>, Failure> {
         // Seven has no divisor in common with the number of axes.
         let number = (n * 7 + row * 5) % AXES;
         let sheet = axis(number)?.2;
-        let shows = FaultRow::of(spec).is_none_or(|row| (row.on)(&sheet));
+        let shows = FaultRow::of(spec).is_none_or(|row| row.is_for(&sheet));
         if shows && simulated_axis(&sheet, &[fault], 1).is_ok() {
             axes.push(number);
         }

@@ -5,6 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use proofstand::record::model::Verdict;
 use proofstand_plant::{Fault, FaultSize};
 
+use super::axes::axis;
 use super::faults::{Ends, FAULTS, FaultRow};
 use super::trial::Came;
 
@@ -112,10 +113,11 @@ pub fn caught_as(row: &FaultRow, came: &Came) -> bool {
         }
 }
 
-/// One of the fault's causes is among the first.
+/// One of the causes that are right on this axis is among the first.
 #[must_use]
 pub fn named(row: &FaultRow, came: &Came, among: usize) -> bool {
-    came.causes.iter().take(among).any(|cause| row.causes.contains(&cause.as_str()))
+    axis(came.trial.axis)
+        .is_ok_and(|(_, _, sheet)| came.causes.iter().take(among).any(|cause| row.is_named(cause, &sheet)))
 }
 
 /// How axes without a fault fared.
@@ -137,6 +139,22 @@ pub struct HealthyScore {
     pub open: Vec<(String, usize)>,
     /// Mean time of a run, seconds of one core.
     pub seconds: f64,
+    /// Results that the population's own condition leaves out on some axis, worst first.
+    pub tight: Vec<TightScore>,
+}
+
+/// A result that is nearer to its limit on some healthy axis than three U, or whose tolerance is less than four U wide: what
+/// makes a healthy axis is not met there, and it must be accepted all the same.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TightScore {
+    /// The result.
+    pub id: String,
+    /// Axes on which it was so.
+    pub axes: usize,
+    /// Least tolerance over U: from the middle where there are two limits, from the value that is aimed at where there is one.
+    pub capability: f64,
+    /// Least distance from a limit over U.
+    pub margin: f64,
 }
 
 /// Scores axes without a fault.
@@ -162,7 +180,30 @@ pub fn healthy(all: &[Came]) -> HealthyScore {
         axes: axes.len(),
         open,
         seconds: all.iter().map(|c| c.seconds).sum::<f64>() / all.len().max(1) as f64,
+        tight: tight(all),
     }
+}
+
+fn tight(all: &[Came]) -> Vec<TightScore> {
+    let mut by_result: BTreeMap<&str, (BTreeSet<usize>, f64, f64)> = BTreeMap::new();
+    for came in all {
+        for tight in &came.tight {
+            let (axes, capability, margin) =
+                by_result.entry(&tight.id).or_insert((BTreeSet::new(), f64::INFINITY, f64::INFINITY));
+            axes.insert(came.trial.axis);
+            *capability = capability.min(tight.capability);
+            *margin = margin.min(tight.margin);
+        }
+    }
+    let score = |(id, (axes, capability, margin)): (&str, (BTreeSet<usize>, f64, f64))| TightScore {
+        id: id.to_owned(),
+        axes: axes.len(),
+        capability,
+        margin,
+    };
+    let mut tight: Vec<TightScore> = by_result.into_iter().map(score).collect();
+    tight.sort_by(|a, b| a.margin.total_cmp(&b.margin));
+    tight
 }
 
 /// The upper bound (95 %) of a probability that was met `times` times in `of` trials; for none it is the rule of

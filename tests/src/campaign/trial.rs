@@ -6,7 +6,7 @@ use proofstand::acceptance::{Job, Setting, today};
 use proofstand::checks;
 use proofstand::fixture::Client;
 use proofstand::record::RunFolder;
-use proofstand::record::model::{Run, RunKind, Verdict};
+use proofstand::record::model::{ResultRow, Run, RunKind, Verdict};
 use proofstand::rehearsal::{Disturbed, Fault, Noise, NoisyLink, Rehearsal, RehearsalError};
 use proofstand::sequence::Quiet;
 use serde::{Deserialize, Serialize};
@@ -45,6 +45,35 @@ pub struct Gain {
     pub verdict: Verdict,
 }
 
+/// A result that is less than three U from a limit, or whose tolerance is less than four U.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Tight {
+    /// The result.
+    pub id: String,
+    /// Tolerance over U.
+    pub capability: f64,
+    /// Distance from the nearer limit over U.
+    pub margin: f64,
+}
+
+impl Tight {
+    fn of(row: &ResultRow) -> Option<Self> {
+        let expanded = row.expanded_uncertainty.filter(|u| *u > 0.0)?;
+        let measured = row.measured?;
+        let (lower, upper) = (row.lower_limit, row.upper_limit);
+        let tolerance = match (lower, upper) {
+            (Some(lower), Some(upper)) => 0.5 * (upper - lower),
+            // All that lies between the limit and the value that is aimed at, or nothing.
+            (Some(limit), None) | (None, Some(limit)) => (limit - row.target.unwrap_or(0.0)).abs(),
+            (None, None) => return None,
+        };
+        let from = |limit: f64| (limit - measured).abs();
+        let margin = lower.map_or(f64::INFINITY, from).min(upper.map_or(f64::INFINITY, from)) / expanded;
+        let capability = tolerance / expanded;
+        (capability < 4.0 || margin < 3.0).then(|| Self { id: row.id.clone(), capability, margin })
+    }
+}
+
 /// What came of it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Came {
@@ -71,6 +100,9 @@ pub struct Came {
     pub as_quiet: bool,
     /// Time it took, seconds of one core.
     pub seconds: f64,
+    /// Results too near to a limit for a healthy axis as it is defined. Only of axes without a fault, on a quiet cable.
+    #[serde(default)]
+    pub tight: Vec<Tight>,
 }
 
 impl Trial {
@@ -190,6 +222,7 @@ impl Came {
             hung: false,
             as_quiet: false,
             seconds: 0.0,
+            tight: Vec::new(),
         }
     }
 
@@ -205,6 +238,9 @@ impl Came {
         if self.trial.noise > 0.0 {
             let decided = rows().filter(|r| matches!(r.verdict, Verdict::Accepted | Verdict::Rejected));
             self.decided = decided.map(|r| (r.id.clone(), r.verdict)).collect();
+        }
+        if self.trial.fault.is_none() && self.trial.noise == 0.0 {
+            self.tight = rows().filter_map(Tight::of).collect();
         }
         let gain = rows().find(|r| r.id == "command-scale.gain");
         self.gain = gain.and_then(|r| {
