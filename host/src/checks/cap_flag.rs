@@ -3,7 +3,7 @@
 use proofstand_protocol::message::Event;
 use proofstand_protocol::program::{End, Next, Segment};
 use proofstand_protocol::units::Micros;
-use proofstand_units::{Rpm, Seconds, Volts};
+use proofstand_units::{Rpm, Seconds, Turns, Volts};
 
 use super::rows::Row;
 use super::speed_cap::{at_level, near_the_cap, slow_again};
@@ -134,7 +134,7 @@ impl Check for CapFlag {
                 ),
                 timeout: total_timeout(&program),
                 program,
-                limits: LimitsFor::working(context, plan.turns.get() * 6.0 + 900.0)
+                limits: LimitsFor::working(context, plan.turns * 6.0 + Turns::new(900.0))
                     .command(plan.command)
                     .limits(),
                 expected: plan.run_up * 1.8 + plan.settle + HELD + Seconds::new(1.0),

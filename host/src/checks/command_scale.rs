@@ -10,7 +10,7 @@ mod tests;
 mod ways;
 
 use proofstand_protocol::program::{End, Next, Segment};
-use proofstand_units::{Rpm, Seconds};
+use proofstand_units::{Rpm, Seconds, Turns};
 
 use super::speed_cap::slow_again;
 use super::{Check, Context, Judgement, MoveStep, Need, Step, StepEvidence, too_low_to_move};
@@ -76,7 +76,9 @@ pub(super) fn swing(context: &Context<'_>, name: &'static str, level: &ReversalL
         ),
         timeout: total_timeout(&program),
         program,
-        limits: LimitsFor::working(context, 20.0 + level.turns.get() * 10.0).command(level.command).limits(),
+        limits: LimitsFor::working(context, Turns::new(20.0) + level.turns * 10.0)
+            .command(level.command)
+            .limits(),
         expected: level.cycle_time * (f64::from(level.cycles) + 0.75) + Seconds::new(0.5),
     }))
 }

@@ -3,7 +3,7 @@
 use proofstand_protocol::message::{Event, State, Trip, TripCause};
 use proofstand_protocol::program::Next;
 use proofstand_protocol::units::{Micros, Ticks};
-use proofstand_units::{Seconds, Volts};
+use proofstand_units::{Seconds, Turns, Volts};
 
 use super::lines::{active_at_first, slug};
 use super::rows::Row;
@@ -87,7 +87,7 @@ impl Check for EnableRest {
             ),
             timeout: total_timeout(&program),
             program,
-            limits: LimitsFor::slow(context, 1.0).limits(),
+            limits: LimitsFor::slow(context, Turns::new(1.0)).limits(),
             expected: ON + Seconds::new(0.5) + context.sheet.enable.on_delay,
         }))])
     }

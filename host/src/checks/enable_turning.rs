@@ -11,7 +11,7 @@ mod released;
 
 use proofstand_protocol::program::{Next, Segment};
 use proofstand_protocol::units::Ticks;
-use proofstand_units::{Rpm, Seconds};
+use proofstand_units::{Rpm, Seconds, Turns};
 
 use super::{Act, ActAt, ActWhat, Check, Context, Judgement, MoveStep, Need, Step, StepEvidence};
 use crate::planner::{CannotPlan, LimitsFor, after, hold, ticks, total_timeout};
@@ -162,7 +162,7 @@ impl Check for EnableTurning {
                 ),
                 timeout: total_timeout(&program).min(Ticks(10_000)),
                 program,
-                limits: LimitsFor::working(context, 40.0)
+                limits: LimitsFor::working(context, Turns::new(40.0))
                     .command(context.motion.hold.bound_at(Rpm::new(HIGH_RPM)))
                     .limits(),
                 expected: RUN_IN + UP_AND_DOWN + Seconds::new(0.7),

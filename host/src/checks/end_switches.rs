@@ -8,7 +8,7 @@ mod judge;
 
 use proofstand_protocol::message::Contacts;
 use proofstand_protocol::program::{Next, Segment};
-use proofstand_units::{Rpm, Seconds};
+use proofstand_units::{Rpm, Seconds, Turns};
 
 use super::{
     Act, ActAt, ActWhat, Check, Context, Judgement, MoveStep, Need, Step, StepEvidence, as_delivered,
@@ -168,7 +168,7 @@ impl Check for EndSwitches {
                 ),
                 timeout: total_timeout(&program),
                 program,
-                limits: LimitsFor::slow(context, 30.0)
+                limits: LimitsFor::slow(context, Turns::new(30.0))
                     .command(context.motion.hold.bound_at(Rpm::new(TURN_RPM)))
                     .limits(),
                 expected: RUN_IN + EACH * order().len() as f64 + RETURN + Seconds::new(0.8),

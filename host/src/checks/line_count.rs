@@ -9,7 +9,7 @@ pub(super) use slow_scale::{ID as SLOW_SCALE, SlowScale};
 use proofstand_protocol::message::TripCause;
 use proofstand_protocol::program::{End, Next, Segment};
 use proofstand_protocol::units::{Micros, MilliRpm};
-use proofstand_units::{CountsPerRev, Rpm, Seconds};
+use proofstand_units::{CountsPerRev, Rpm, Seconds, Turns};
 
 use super::evidence::{SAME_PLACE, index_events, travel};
 use super::rows::Row;
@@ -271,7 +271,7 @@ impl Check for LineCount {
         }
         let steps = passes.iter().map(|pass| {
             let (program, expected) = self.program(context, pass);
-            let turns = f64::from(pass.intervals) * 1.5 + 60.0;
+            let turns = Turns::new(f64::from(pass.intervals) * 1.5 + 60.0);
             let limits = if self.fast {
                 LimitsFor::working(context, turns).command(self.holding(context).bound())
             } else {

@@ -5,7 +5,7 @@ mod plot;
 use proofstand_protocol::message::{Contacts, Limits, TripCause};
 use proofstand_protocol::program::{End, Next};
 use proofstand_protocol::units::{Counts, Micros};
-use proofstand_units::{Rpm, Seconds, Volts};
+use proofstand_units::{Rpm, Seconds, Turns, Volts};
 
 use super::evidence::{SAME_PLACE, excursion, index_events, travel};
 use super::rows::Row;
@@ -239,7 +239,7 @@ fn set(name: &'static str, what: &str, contacts: Contacts) -> Step {
 
 /// What the fixture enforces meanwhile.
 fn limits(context: &Context<'_>) -> Limits {
-    LimitsFor::slow(context, TURNS + 1.0).limits()
+    LimitsFor::slow(context, Turns::new(TURNS + 1.0)).limits()
 }
 
 /// The shaft did not follow a command that should have moved it.

@@ -11,7 +11,7 @@ mod tests;
 pub(crate) use judge::AS_BEFORE;
 
 use proofstand_protocol::message::Sample;
-use proofstand_units::{Percent, Rpm, Seconds};
+use proofstand_units::{Percent, Rpm, Seconds, Turns};
 
 use super::line_count::{self, again_slowly};
 use super::{
@@ -175,7 +175,7 @@ fn fast_set(context: &Context<'_>, cap: &'static str, scale: &'static str) -> Ve
             ),
             timeout: total_timeout(&program),
             program,
-            limits: LimitsFor::working(context, plan.turns.get() * 6.0 + 100.0)
+            limits: LimitsFor::working(context, plan.turns * 6.0 + Turns::new(100.0))
                 .command(plan.command)
                 .limits(),
             expected: plan.run_up * 1.6 + plan.settle + plan.window + Seconds::new(0.5),
@@ -193,7 +193,7 @@ fn fast_set(context: &Context<'_>, cap: &'static str, scale: &'static str) -> Ve
             ),
             timeout: total_timeout(&program),
             program,
-            limits: LimitsFor::working(context, 20.0 + level.turns.get() * 10.0)
+            limits: LimitsFor::working(context, Turns::new(20.0) + level.turns * 10.0)
                 .command(level.command)
                 .limits(),
             expected: level.cycle_time * (f64::from(level.cycles) + 0.75) + Seconds::new(0.5),
@@ -253,7 +253,7 @@ fn count(context: &Context<'_>, way: usize) -> Step {
         ),
         timeout: total_timeout(&program),
         program,
-        limits: LimitsFor::slow(context, f64::from(intervals) * 1.5 + 60.0).limits(),
+        limits: LimitsFor::slow(context, Turns::new(f64::from(intervals) * 1.5 + 60.0)).limits(),
         expected,
         acts: Vec::new(),
     }))

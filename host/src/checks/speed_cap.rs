@@ -3,7 +3,7 @@
 use proofstand_protocol::message::{Sample, TripCause};
 use proofstand_protocol::program::{End, Next, Segment};
 use proofstand_protocol::units::Micros;
-use proofstand_units::{CountsPerRev, Percent, Rpm, Seconds, Volts};
+use proofstand_units::{CountsPerRev, Percent, Rpm, Seconds, Turns, Volts};
 
 use super::line_count::intervals;
 use super::rows::Row;
@@ -135,7 +135,7 @@ impl Check for SpeedCap {
                 ),
                 timeout: total_timeout(&program),
                 program,
-                limits: LimitsFor::working(context, run.plan.turns.get() * 6.0 + 100.0)
+                limits: LimitsFor::working(context, run.plan.turns * 6.0 + Turns::new(100.0))
                     .command(run.plan.command)
                     .limits(),
                 expected: run.plan.run_up * 1.6 + run.plan.settle + run.plan.window + Seconds::new(0.5),

@@ -3,7 +3,7 @@
 mod judge;
 
 use proofstand_protocol::program::{Next, Segment};
-use proofstand_units::{Rpm, Seconds, Volts};
+use proofstand_units::{Rpm, Seconds, Turns, Volts};
 
 use super::{Check, Context, Judgement, MoveStep, Need, Step, StepEvidence};
 use crate::planner::{
@@ -94,7 +94,7 @@ impl Check for SpeedScale {
                 ),
                 timeout: total_timeout(&program),
                 program,
-                limits: LimitsFor::working(context, turns * 2.0 + 20.0)
+                limits: LimitsFor::working(context, Turns::new(turns * 2.0 + 20.0))
                     .command(drive.volts_for(top))
                     .limits(),
                 expected: time + Seconds::new(0.5),

@@ -6,7 +6,7 @@ mod plot;
 
 use proofstand_protocol::message::BurstKind;
 use proofstand_protocol::program::{Next, Segment};
-use proofstand_units::{Percent, Rpm, Seconds, Volts};
+use proofstand_units::{Percent, Rpm, Seconds, Turns, Volts};
 
 use super::step::{Act, ActAt, ActWhat};
 use super::{Check, Context, Judgement, MoveStep, Need, Step, StepEvidence};
@@ -151,7 +151,7 @@ impl Check for SpeedStep {
                 ),
                 timeout: total_timeout(&program),
                 program,
-                limits: LimitsFor::working(context, plan.turns.get() * 2.0 + 20.0)
+                limits: LimitsFor::working(context, plan.turns * 2.0 + Turns::new(20.0))
                     .command(drive.volts_for(plan.highest()))
                     .stepping(drive.volts_for(plan.step), plan.trip())
                     .limits(),

@@ -7,7 +7,7 @@ mod judge;
 use proofstand_protocol::message::BurstKind;
 use proofstand_protocol::program::{End, Next, Segment};
 use proofstand_protocol::units::Ticks;
-use proofstand_units::{Rpm, Seconds, Volts};
+use proofstand_units::{Rpm, Seconds, Turns, Volts};
 
 use super::speed_cap::slow_again;
 use super::step::{Act, ActAt, ActWhat};
@@ -171,7 +171,7 @@ impl Check for StepResponse {
                 ),
                 timeout: total_timeout(&program),
                 program,
-                limits: LimitsFor::working(context, 20.0 + plan.turns.get() * 4.0)
+                limits: LimitsFor::working(context, Turns::new(20.0) + plan.turns * 4.0)
                     .command(plan.command)
                     .limits(),
                 expected: plan.run_up * 2.0 + plan.half * f64::from(plan.halves) + Seconds::new(0.6),

@@ -2,7 +2,7 @@
 
 use proofstand_protocol::message::{CommandMode, Limits};
 use proofstand_protocol::units::{Counts, CountsPerRev, Microvolts, MicrovoltsPerTick, Ticks};
-use proofstand_units::{Rpm, Volts};
+use proofstand_units::{Rpm, Turns, Volts};
 
 use super::segments::{microvolts, milli_rpm, slew, ticks};
 use super::{CRAWL_RPM, Holding, MotionPlan, SLOW_TRIP};
@@ -39,22 +39,22 @@ pub struct LimitsFor<'a> {
     context: &'a Context<'a>,
     command: Volts,
     trip: Rpm,
-    turns: f64,
+    turns: Turns,
     steps: Option<Volts>,
 }
 
 impl<'a> LimitsFor<'a> {
-    /// Below the gate: before counts are proven.
+    /// Below the gate: before counts are proven. No more than so many turns either way.
     #[must_use]
-    pub fn slow(context: &'a Context<'a>, turns: f64) -> Self {
+    pub fn slow(context: &'a Context<'a>, turns: Turns) -> Self {
         let motion = context.motion;
         let command = motion.hold.bound_at(motion.slow_speed).max(motion.nudge_command);
         Self { motion, context, command, trip: SLOW_TRIP, turns, steps: None }
     }
 
-    /// Up to the cap and its overshoot, with no more command than the speed hold takes.
+    /// Up to the cap and its overshoot, with no more command than the speed hold takes, and no more than so many turns either way.
     #[must_use]
-    pub fn working(context: &'a Context<'a>, turns: f64) -> Self {
+    pub fn working(context: &'a Context<'a>, turns: Turns) -> Self {
         let motion = context.motion;
         Self { motion, context, command: motion.hold.bound(), trip: motion.axis.trip, turns, steps: None }
     }
@@ -100,7 +100,7 @@ impl<'a> LimitsFor<'a> {
             slew: self.steps.map_or_else(|| self.motion.hold.slew(), by_one_step),
             trip_speed: milli_rpm(self.trip),
             counts_per_rev: CountsPerRev(per_rev),
-            travel: counts(self.turns),
+            travel: counts(self.turns.get()),
             armed_time: ARMED,
             beat: Ticks(100),
             mode: match self.motion.hold {

@@ -1,7 +1,7 @@
 //! The operator's way: the amplifier's own display, read by a person while the speed cap holds the shaft.
 
 use proofstand_protocol::program::{Next, Segment};
-use proofstand_units::{Percent, Rpm, Seconds};
+use proofstand_units::{Percent, Rpm, Seconds, Turns};
 
 use crate::checks::speed_cap::{near_the_cap, slow_again};
 use crate::checks::{AskNumberStep, Context, MoveStep, Step, StepEnding, StepEvidence};
@@ -77,7 +77,7 @@ pub(super) fn steps(context: &Context<'_>) -> Vec<Step> {
                 program,
                 limits: LimitsFor::working(
                     context,
-                    run.turns.get() * 3.0 + context.motion.axis.cap.get() / 60.0 * READING.get() + 100.0,
+                    run.turns * 3.0 + Turns::new(context.motion.axis.cap.get() / 60.0 * READING.get() + 100.0),
                 )
                 .command(quickest.command)
                 .limits(),

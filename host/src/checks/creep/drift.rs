@@ -4,7 +4,7 @@ mod plot;
 
 use proofstand_protocol::message::TripCause;
 use proofstand_protocol::program::Next;
-use proofstand_units::{Rpm, RpmPerVolt, Seconds, Volts};
+use proofstand_units::{Rpm, RpmPerVolt, Seconds, Turns, Volts};
 
 use super::{STEP, sticks};
 use crate::checks::evidence::travel;
@@ -51,7 +51,7 @@ pub(super) fn step(context: &Context<'_>, drive: &SpeedCommand) -> Step {
         ),
         timeout: total_timeout(&program),
         program,
-        limits: LimitsFor::slow(context, 3.0).limits(),
+        limits: LimitsFor::slow(context, Turns::new(3.0)).limits(),
         expected: WINDOW + (SETTLE + PROBE) * 2.0 + SETTLE + Seconds::new(0.8),
         acts: Vec::new(),
     }))

@@ -5,7 +5,7 @@ mod plot;
 use proofstand_protocol::message::Sample;
 use proofstand_protocol::program::{End, Next};
 use proofstand_protocol::units::{Counts, Ticks};
-use proofstand_units::{Percent, Seconds, Volts};
+use proofstand_units::{Percent, Seconds, Turns, Volts};
 
 use super::STEP;
 use crate::checks::creep::sticks;
@@ -56,7 +56,7 @@ pub(super) fn step(context: &Context<'_>) -> Step {
         ),
         timeout: total_timeout(&program),
         program,
-        limits: LimitsFor::slow(context, 1.0).limits(),
+        limits: LimitsFor::slow(context, Turns::new(1.0)).limits(),
         expected: REST + (RAMP * 0.6 + Seconds::new(0.15)) * (2.0 * f64::from(TIMES)) + Seconds::new(0.5),
         acts: Vec::new(),
     }))
