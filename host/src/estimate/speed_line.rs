@@ -15,6 +15,8 @@ pub struct SpeedPoint {
     pub speed: Rpm,
     /// Its standard uncertainty from the record alone: what all levels share (calibration, clock) is added after the fit.
     pub scatter: Rpm,
+    /// The degrees of freedom of that.
+    pub degrees_of_freedom: DegreesOfFreedom,
 }
 
 /// Speed over volts.
@@ -54,6 +56,8 @@ pub fn speed_line(points: &[SpeedPoint]) -> Result<SpeedLine, EstimateError> {
     } else {
         None
     };
+    // As sure as the mean of their squares is (Welch-Satterthwaite).
+    let of_own = DegreesOfFreedom::of_sum(points.iter().map(|p| (p.scatter.get(), p.degrees_of_freedom)));
     let wider = believed.filter(|b| b.slope_uncertainty > fit.slope_uncertainty);
     let spread = wider.as_ref().unwrap_or(&fit);
     Ok(SpeedLine {
@@ -61,7 +65,7 @@ pub fn speed_line(points: &[SpeedPoint]) -> Result<SpeedLine, EstimateError> {
         gain_scatter: RpmPerVolt::new(spread.slope_uncertainty),
         offset: Rpm::new(fit.intercept),
         offset_scatter: Rpm::new(spread.intercept_uncertainty),
-        degrees_of_freedom: spread.degrees_of_freedom,
+        degrees_of_freedom: if wider.is_some() { of_own } else { fit.degrees_of_freedom },
         gain_spread: fit.slope_spread,
         offset_spread: fit.intercept_spread,
         residuals: fit.residuals.iter().map(|r| Rpm::new(*r)).collect(),
@@ -74,7 +78,12 @@ mod tests {
     use crate::metrology::reference::{columns, number, toml};
 
     fn point(command: f64, speed: f64, scatter: f64) -> SpeedPoint {
-        SpeedPoint { command: Volts::new(command), speed: Rpm::new(speed), scatter: Rpm::new(scatter) }
+        SpeedPoint {
+            command: Volts::new(command),
+            speed: Rpm::new(speed),
+            scatter: Rpm::new(scatter),
+            degrees_of_freedom: DegreesOfFreedom::new(9.0).unwrap(),
+        }
     }
 
     /// NIST StRD, Norris (certified line of an instrument against its input, lower difficulty).
@@ -102,6 +111,9 @@ mod tests {
         assert!((loose.gain_scatter.get() - 0.2 / 2.0_f64.sqrt()).abs() < 1e-12, "{loose:?}");
         assert!((loose.offset_scatter.get() - 0.2 / 3.0_f64.sqrt()).abs() < 1e-12, "{loose:?}");
         assert!(tight.gain_scatter < loose.gain_scatter);
+        // Three alike with 9 degrees of freedom each have 27 together; three points about a line have one.
+        assert!((loose.degrees_of_freedom.finite().unwrap() - 27.0).abs() < 1e-9, "{loose:?}");
+        assert_eq!(tight.degrees_of_freedom.finite(), Some(1.0));
         assert!(speed_line(&[point(0.0, 1.0, 0.1), point(1.0, 2.0, 0.1)]).is_err());
     }
 }

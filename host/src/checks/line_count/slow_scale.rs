@@ -7,7 +7,7 @@ use super::{Context, MEASURE_AT, NAMES, REVERSE_FROM_CRAWL, Row};
 use crate::checks::StepEvidence;
 use crate::estimate::track::between;
 use crate::estimate::{SpeedEstimate, speed};
-use crate::metrology::{Budget, Contribution, KnownVoltage, Limits, Sensitivity};
+use crate::metrology::{Budget, Contribution, DegreesOfFreedom, KnownVoltage, Limits, Sensitivity};
 use crate::record::model::ResultRow;
 
 /// The row's id.
@@ -23,6 +23,8 @@ pub(in crate::checks) struct SlowScale {
     pub(in crate::checks) gain: RpmPerVolt,
     /// Its standard uncertainty from the record alone, without calibration and clock.
     pub(in crate::checks) scatter: RpmPerVolt,
+    /// The degrees of freedom of that.
+    pub(in crate::checks) degrees_of_freedom: DegreesOfFreedom,
     forward: Held,
     reverse: Held,
 }
@@ -42,6 +44,9 @@ impl SlowScale {
         Some(Self {
             gain: RpmPerVolt::new(speeds.get() / volts),
             scatter: RpmPerVolt::new(u(&forward).hypot(u(&reverse)) / volts.abs()),
+            degrees_of_freedom: DegreesOfFreedom::of_sum(
+                [&forward, &reverse].map(|held| (u(held), held.speed.degrees_of_freedom)),
+            ),
             forward,
             reverse,
         })

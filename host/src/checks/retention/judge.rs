@@ -13,7 +13,7 @@ use crate::checks::rows::Row;
 use crate::checks::{Context, Judgement, StepEnding, StepEvidence, speed_cap};
 use crate::estimate::reversal::{self, ReversalEstimate, ReversalWindow, SETTLING_TIME_CONSTANTS};
 use crate::estimate::{Shape, SpeedEstimate, speed};
-use crate::metrology::{Contribution, DegreesOfFreedom};
+use crate::metrology::Contribution;
 use crate::planner::CannotPlan;
 use crate::record::model::{NotDone, ResultRow, Verdict};
 use crate::sheet::{Flag, FlagRole};
@@ -288,7 +288,7 @@ fn speed_gain(context: &Context<'_>, counted: [Option<&StepEvidence>; 2]) -> Res
     let after = SlowScale::of(context, forward, reverse)
         .ok_or_else(|| Missing::undecided("the turns after the power cycle gave no steady speed"))?;
     // Measured in the same way and at least as long before: no less sure than this one.
-    let side = Side { relative: after.scatter.get() / after.gain.get(), nu: DegreesOfFreedom::INFINITE };
+    let side = Side { relative: after.scatter.get() / after.gain.get(), nu: after.degrees_of_freedom };
     let change = Change {
         ratio: after.gain.get() / before,
         before: side,

@@ -173,7 +173,7 @@ fn speed_scale(context: &Context<'_>, evidence: &[StepEvidence], origin: u64) ->
         Some(Value {
             at: seconds_since(origin, reverse?.samples.last()?.at),
             value: scale.gain.get(),
-            expanded: expanded(scale.gain.get(), scale.scatter.get(), DegreesOfFreedom::INFINITE),
+            expanded: expanded(scale.gain.get(), scale.scatter.get(), scale.degrees_of_freedom),
         })
     };
     Pair { name: "Speed per volt", unit: "rpm/V", before: None, after: after(), earlier }

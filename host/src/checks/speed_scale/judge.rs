@@ -25,7 +25,12 @@ struct Level {
 
 impl Level {
     fn point(&self) -> SpeedPoint {
-        SpeedPoint { command: self.command, speed: self.speed, scatter: self.estimate.standard_uncertainty }
+        SpeedPoint {
+            command: self.command,
+            speed: self.speed,
+            scatter: self.estimate.standard_uncertainty,
+            degrees_of_freedom: self.estimate.degrees_of_freedom,
+        }
     }
 }
 
