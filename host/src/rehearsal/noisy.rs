@@ -15,22 +15,37 @@ const AT_ONCE: usize = 256;
 /// How often what happens to a byte.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Noise {
+    /// Until then, on the link's clock, nothing happens: a cable may go bad in the middle of a motion.
+    pub from: Duration,
     /// Chance that a byte has a bit changed, is lost, or comes twice; half, three tenths and a fifth of them.
     pub error: f64,
     /// Chance, a byte, that the cable goes dumb for [`Noise::longest_stall`] at most. What is sent meanwhile comes later.
     pub stall: f64,
     /// Longest stall.
     pub longest_stall: Duration,
+    /// Chance, a byte, of a stall that may last for [`Noise::longest_long_stall`]: of another kind, and rarer.
+    pub long_stall: f64,
+    /// Longest stall of that kind.
+    pub longest_long_stall: Duration,
     /// Chance, a byte, that the plug falls out for good.
     pub unplug: f64,
 }
 
 impl Noise {
     /// So many errors a byte, a stall for every fiftieth of them, and never unplugged. A stall stays below the fixture's
-    /// patience with a silent host (100 ms), so that it must be survived.
+    /// patience with a silent host (100 ms), so that it must be survived;
+    /// there are none that last longer.
     #[must_use]
     pub const fn errors(error: f64) -> Self {
-        Self { error, stall: error / 50.0, longest_stall: Duration::from_millis(30), unplug: 0.0 }
+        Self {
+            from: Duration::ZERO,
+            error,
+            stall: error / 50.0,
+            longest_stall: Duration::from_millis(30),
+            long_stall: 0.0,
+            longest_long_stall: Duration::ZERO,
+            unplug: 0.0,
+        }
     }
 }
 
@@ -47,6 +62,8 @@ pub struct Disturbed {
     pub doubles: u64,
     /// Times it went dumb.
     pub stalls: u64,
+    /// Times it went dumb for longer, perhaps.
+    pub long_stalls: u64,
     /// The plug fell out.
     pub unplugged: bool,
 }
@@ -86,10 +103,17 @@ impl<L: Link> NoisyLink<L> {
     /// What becomes of a byte: none, one or two.
     fn pass(&mut self, byte: u8) -> (Option<u8>, Option<u8>) {
         self.disturbed.bytes += 1;
+        if self.link.now() < self.noise.from {
+            return (Some(byte), None);
+        }
         if self.random.uniform() < self.noise.stall {
             self.disturbed.stalls += 1;
-            let stall = self.noise.longest_stall.mul_f64(self.random.uniform());
-            self.dumb_until = self.dumb_until.max(self.link.now() + stall);
+            self.stall(self.noise.longest_stall);
+        }
+        // Without such stalls nothing is drawn for them, so that a seed's other noise stays what it was.
+        if self.noise.long_stall > 0.0 && self.random.uniform() < self.noise.long_stall {
+            self.disturbed.long_stalls += 1;
+            self.stall(self.noise.longest_long_stall);
         }
         if self.random.uniform() < self.noise.unplug {
             self.disturbed.unplugged = true;
@@ -113,6 +137,12 @@ impl<L: Link> NoisyLink<L> {
         }
     }
 
+    /// Goes dumb for some time, at most this long.
+    fn stall(&mut self, longest: Duration) {
+        let stall = longest.mul_f64(self.random.uniform());
+        self.dumb_until = self.dumb_until.max(self.link.now() + stall);
+    }
+
     fn plugged(&self) -> Result<(), LinkError> {
         if self.disturbed.unplugged {
             return Err(LinkError::Gone { port: self.link.name(), why: "the plug fell out".to_owned() });
@@ -122,8 +152,8 @@ impl<L: Link> NoisyLink<L> {
 
     /// Nothing can happen to a byte, so that none has to be looked at.
     fn quiet(&self) -> bool {
-        let Noise { error, stall, unplug, .. } = self.noise;
-        error == 0.0 && stall == 0.0 && unplug == 0.0
+        let Noise { error, stall, long_stall, unplug, .. } = self.noise;
+        error == 0.0 && stall == 0.0 && long_stall == 0.0 && unplug == 0.0
     }
 
     fn dumb(&self) -> bool {
@@ -282,6 +312,21 @@ mod tests {
         assert!(expected(0.3).contains(&(disturbed.losses as f64)), "{disturbed:?}");
         assert!(expected(0.2).contains(&(disturbed.doubles as f64)), "{disturbed:?}");
         assert_eq!(back.len() as u64 + disturbed.losses, 100_000 + disturbed.doubles);
+    }
+
+    #[test]
+    fn a_long_stall_is_another_one_and_before_its_time_nothing_happens() {
+        let long =
+            Noise { long_stall: 1e-4, longest_long_stall: Duration::from_millis(300), ..Noise::errors(0.0) };
+        let (back, disturbed) = echoed(long, &bytes());
+        assert_eq!(back, bytes());
+        assert!(disturbed.long_stalls > 5 && disturbed.stalls == 0, "{disturbed:?}");
+        // Each chunk that is answered takes a tenth of a second to show that nothing more comes.
+        let late = Noise { from: Duration::from_secs(100), error: 0.5, ..long };
+        let (back, disturbed) = echoed(late, &bytes());
+        let sent = 50 * 1000;
+        assert_eq!(back[..sent - 100], bytes()[..sent - 100]);
+        assert!(disturbed.losses > 1000, "{disturbed:?}");
     }
 
     #[test]

@@ -159,7 +159,7 @@ fn missed(part: Part, came: &Came) -> bool {
         Part::Faults => stated(came).is_some_and(|row| !score::caught_as(row, came)),
         Part::Healthy => score::caught(came) || came.stopped.is_some(),
         Part::Borderline => false,
-        Part::Noise => came.hung || score::turned(came),
+        Part::Noise => came.hung || score::turned(came) || score::not_safe(came),
     }
 }
 
@@ -168,8 +168,10 @@ fn kept(trial: &Trial, out: &Path) -> Result<PathBuf, Failure> {
     let folder = out.join("misses").join(trial.key().replace(['|', '='], "_"));
     if !folder.exists() {
         std::fs::create_dir_all(&folder)?;
-        let (model, _) = trial.run_in(&folder)?;
-        proofstand::record::publish(&folder.join("run"), &model)?;
+        // A greeting that never got through leaves no model.
+        if let Ok(model) = trial.run_in(&folder)?.run {
+            proofstand::record::publish(&folder.join("run"), &model)?;
+        }
     }
     Ok(folder.join("run"))
 }

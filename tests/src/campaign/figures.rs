@@ -228,6 +228,16 @@ fn of_noise(row: &NoiseScore, all: &mut Figures) {
         format!("{} of {}", row.hung, row.tried),
         row.hung == 0,
     );
+    all.add(
+        &format!("not safe after its end at {rate}"),
+        "none",
+        row.tried,
+        format!(
+            "{} of {}; {} of them the fixture had to end by itself, and {} were unplugged",
+            row.not_safe, row.tried, row.by_itself, row.unplugged
+        ),
+        row.not_safe == 0,
+    );
     if row.rate <= 1e-5 {
         all.add(
             &format!("finished, verdict unchanged, at {rate}"),

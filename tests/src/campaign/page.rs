@@ -87,8 +87,18 @@ impl Scores {
         for n in &self.noise {
             let _ = writeln!(
                 out,
-                "noise {:8e} a byte: {} runs, {} finished, {} stopped, {} undecided, {} wrong, {} without an end",
-                n.rate, n.tried, n.finished, n.stopped, n.undecided, n.wrong, n.hung
+                "noise {:8e} a byte: {} runs, {} finished, {} stopped, {} undecided, {} wrong, {} without an end, \
+                 {} unplugged, {} ended by the fixture itself, {} not safe after their end",
+                n.rate,
+                n.tried,
+                n.finished,
+                n.stopped,
+                n.undecided,
+                n.wrong,
+                n.hung,
+                n.unplugged,
+                n.by_itself,
+                n.not_safe
             );
         }
         out.push('\n');
@@ -276,14 +286,16 @@ impl Scores {
     fn noise_table(&self) -> Markup {
         html! {
             h2 { "Noise on the cable" }
-            p { "A third of the runs have a fault that is always caught without noise." }
+            p { "A third of the runs have a fault that is always caught without noise. Not safe: a tenth of a second after the \
+                 end of the run, and half as much to spare, something stands at the command terminals, or enable is closed." }
             table {
                 tr { th { "errors a byte" } th { "runs" } th { "errors" } th { "finished, own verdict" } th { "stopped" }
-                     th { "undecided" } th { "wrong" } th { "without an end" } }
+                     th { "undecided" } th { "wrong" } th { "without an end" } th { "unplugged" } th { "ended by the fixture itself" }
+                     th { "not safe after their end" } }
                 @for n in &self.noise {
                     tr { td.n { (format!("{:e}", n.rate)) } td.n { (n.tried) } td.n { (n.errors) }
                          td.n { (n.finished) } td.n { (n.stopped) } td.n { (n.undecided) } td.n { (n.wrong) }
-                         td.n { (n.hung) } }
+                         td.n { (n.hung) } td.n { (n.unplugged) } td.n { (n.by_itself) } td.n { (n.not_safe) } }
                 }
             }
         }

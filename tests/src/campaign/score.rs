@@ -244,6 +244,13 @@ pub struct NoiseScore {
     pub wrong: usize,
     /// Came to no end by themselves.
     pub hung: usize,
+    /// The plug fell out.
+    pub unplugged: usize,
+    /// The fixture had to make itself safe: it tripped and nobody acknowledged it, or enable was still closed when the run
+    /// ended.
+    pub by_itself: usize,
+    /// Something was still commanded, or enable closed, when the fixture must have made itself safe.
+    pub not_safe: usize,
 }
 
 /// Scores runs on a noisy cable. Noise must neither make a healthy axis look faulty nor hide a fault that is always
@@ -267,6 +274,9 @@ pub fn noise(all: &[Came], rates: &[f64]) -> Vec<NoiseScore> {
             undecided: count(&|c| ended(c) && !c.as_quiet && c.verdict != Some(own(c))),
             wrong: count(&turned),
             hung: count(&|c| c.hung),
+            unplugged: count(&|c| c.unplugged),
+            by_itself: count(&by_itself),
+            not_safe: count(&not_safe),
         }
     };
     rates.iter().map(one).collect()
@@ -281,8 +291,21 @@ pub fn turned(came: &Came) -> bool {
     }
 }
 
+/// Its fixture did not make itself safe after its end; or nobody knows.
+#[must_use]
+pub fn not_safe(came: &Came) -> bool {
+    came.terminals.is_none_or(|terminals| !terminals.safe())
+}
+
+/// The fixture had to make itself safe: it tripped and nobody acknowledged it, or enable was still closed when the run ended.
+#[must_use]
+pub fn by_itself(came: &Came) -> bool {
+    came.terminals.is_some_and(|t| t.closed_at_end || t.tripped)
+}
+
 #[cfg(test)]
 mod tests {
+    use super::super::trial::{Terminals, Trial};
     use super::*;
 
     #[test]
@@ -292,6 +315,20 @@ mod tests {
         // Wilson's interval for 1 of 10 at z = 1.645: upper end 0.3478 (statsmodels' proportion_confint with method
         // "wilson" and alpha 0.10 gives 0.348; from memory, recomputed by the formula).
         assert!((upper_bound(1, 10) - 0.348).abs() < 2e-3, "{}", upper_bound(1, 10));
+    }
+
+    #[test]
+    fn only_a_bench_that_was_seen_at_0_v_with_enable_open_counts_as_safe() {
+        let trial = Trial { axis: 0, fault: None, noise: 1e-2, seed: 1 };
+        let came = |terminals| Came { terminals, ..Came::nothing(&trial) };
+        let left = |volts, closed| {
+            came(Some(Terminals { closed_at_end: closed, tripped: volts != 0.0, volts, closed }))
+        };
+        let all = [came(None), left(0.0, false), left(-0.02, false), left(0.0, true)];
+        assert_eq!(all.each_ref().map(not_safe), [true, false, true, true]);
+        assert_eq!(all.each_ref().map(by_itself), [false, false, true, true]);
+        let score = &noise(&all, &[1e-2])[0];
+        assert_eq!((score.tried, score.not_safe, score.by_itself), (4, 3, 2));
     }
 
     #[test]

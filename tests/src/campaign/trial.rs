@@ -1,14 +1,18 @@
 //! One trial: an axis, perhaps a fault, a seed; and what came of it.
 
+use core::time::Duration;
 use std::path::Path;
 
 use proofstand::acceptance::{Job, Setting, today};
 use proofstand::checks;
-use proofstand::fixture::Client;
+use proofstand::fixture::{Client, FixtureError};
+use proofstand::link::Link as _;
 use proofstand::record::RunFolder;
 use proofstand::record::model::{ResultRow, Run, RunKind, Verdict};
 use proofstand::rehearsal::{Disturbed, Fault, Noise, NoisyLink, Rehearsal, RehearsalError};
 use proofstand::sequence::Quiet;
+use proofstand_plant::Random;
+use proofstand_protocol::message::State;
 use serde::{Deserialize, Serialize};
 
 use super::axes::axis;
@@ -26,6 +30,54 @@ pub struct Trial {
     pub noise: f64,
     /// Seed of all that is drawn.
     pub seed: u64,
+}
+
+/// How long after a run's end, whatever ended it, nothing may be commanded any more and enable must be open: the
+/// fixture's longest patience with a silent host, 100 ms, its contacts, and something to spare.
+const SAFE_WITHIN: Duration = Duration::from_millis(150);
+/// Volts that are none: what a welded output contact lets through of a converter at 0.
+const NO_VOLTS: f64 = 0.01;
+/// From so many errors a byte on the cable also goes dumb for longer than a fixture waits for its host. Since no run gets to
+/// a motion on such a cable, half of them begin on a quiet one that goes bad.
+const BAD_FROM: f64 = 1e-2;
+/// The longest of these stalls, three times the fixture's patience.
+const LONG_STALL: Duration = Duration::from_millis(300);
+/// Chance of one, a byte: about one a second.
+const LONG_STALLS: f64 = 2e-5;
+/// A cable that goes bad does so within this time of a run, most of which is motion.
+const GOES_BAD_WITHIN: Duration = Duration::from_secs(40);
+
+/// The command terminals and the enable contact around the end of a run.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Terminals {
+    /// Enable was closed when the run ended.
+    pub closed_at_end: bool,
+    /// A trip is latched, and nobody has acknowledged it.
+    pub tripped: bool,
+    /// Volts between the command terminals when a fixture must have made itself safe.
+    pub volts: f64,
+    /// Enable was closed then.
+    pub closed: bool,
+}
+
+impl Terminals {
+    /// Nothing is commanded, and enable is open.
+    #[must_use]
+    pub fn safe(&self) -> bool {
+        self.volts.abs() < NO_VOLTS && !self.closed
+    }
+}
+
+/// A run that was made, and its bench.
+pub struct Made {
+    /// The run; or why there could be none: a greeting that never got through.
+    pub run: Result<Run, FixtureError>,
+    /// What the noise did.
+    pub disturbed: Disturbed,
+    /// What the run left.
+    pub terminals: Terminals,
+    /// Time it took, seconds of one core.
+    pub seconds: f64,
 }
 
 /// A measured gain; all of it over the stated one.
@@ -93,6 +145,12 @@ pub struct Came {
     pub gain: Option<Gain>,
     /// Errors that the noise made.
     pub errors: u64,
+    /// The plug fell out.
+    #[serde(default)]
+    pub unplugged: bool,
+    /// What it left at the terminals; none: there was no bench.
+    #[serde(default)]
+    pub terminals: Option<Terminals>,
     /// It came to no end by itself.
     pub hung: bool,
     /// It came out otherwise than the trial is meant to, and on a quiet cable it does so too.
@@ -124,17 +182,25 @@ impl Trial {
         parts.next().is_none().then_some(Self { axis, fault, noise, seed })
     }
 
-    /// What the cable is like. From one error in a thousand bytes on the plug may fall out too.
+    /// What the cable is like. From one error in a thousand bytes on the plug may fall out too; see [`BAD_FROM`] for more.
     fn cable(&self) -> Noise {
         let unplug = if self.noise >= 1e-3 { 1e-4 * self.noise } else { 0.0 };
-        Noise { unplug, ..Noise::errors(self.noise) }
+        let noise = Noise { unplug, ..Noise::errors(self.noise) };
+        if self.noise < BAD_FROM {
+            return noise;
+        }
+        let goes_bad = !self.seed.is_multiple_of(2);
+        let share = if goes_bad { Random::new(!self.seed).uniform() } else { 0.0 };
+        let from = GOES_BAD_WITHIN.mul_f64(share);
+        Noise { from, long_stall: LONG_STALLS, longest_long_stall: LONG_STALL, ..noise }
     }
 
-    /// Makes the run in a folder.
+    /// Makes the run in a folder, and lets its bench stand by itself afterwards.
     ///
     /// # Errors
-    /// Whatever keeps it from being made.
-    pub fn run_in(&self, folder: &Path) -> Result<(Run, Disturbed), Failure> {
+    /// Whatever keeps it from being begun.
+    pub fn run_in(&self, folder: &Path) -> Result<Made, Failure> {
+        let started = this_core();
         let (name, text, sheet) = axis(self.axis)?;
         let job = Job::new(format!("{name}.toml"), text, sheet);
         let faults = self.fault.iter().map(|f| Fault::parse(f)).collect::<Result<Vec<_>, _>>()?;
@@ -142,25 +208,26 @@ impl Trial {
         let rehearsal = Rehearsal::new(&job.sheet, &faults, self.seed, today)?;
         let mut folder = RunFolder::create(folder, "run", true)?;
         let mut link = NoisyLink::new(Patience::new(rehearsal.link()), self.cable(), self.seed);
-        let mut client = Client::connect(&mut link, &mut folder)?;
-        let mut operator = rehearsal.operator(true);
         let setting = Setting {
             seed: Some(self.seed),
             faults: self.fault.iter().cloned().collect(),
             today,
             ..Setting::default()
         };
-        let run = job.run(
-            RunKind::Rehearsal,
-            checks::ALL,
-            &setting,
-            &mut client,
-            &mut folder,
-            &mut operator,
-            &mut Quiet,
-        );
-        drop(client);
-        Ok((run, link.disturbed()))
+        let run = Client::connect(&mut link, &mut folder).map(|mut client| {
+            let mut operator = rehearsal.operator(true);
+            job.run(
+                RunKind::Rehearsal,
+                checks::ALL,
+                &setting,
+                &mut client,
+                &mut folder,
+                &mut operator,
+                &mut Quiet,
+            )
+        });
+        let (disturbed, seconds) = (link.disturbed(), this_core() - started);
+        Ok(Made { run, disturbed, terminals: left_alone(&rehearsal)?, seconds })
     }
 
     /// Makes the run in a folder that is thrown away, and says what came of it. A fault that the axis can't have gives
@@ -170,35 +237,42 @@ impl Trial {
     /// If there is no place for a folder.
     pub fn make(&self) -> Result<Option<Came>, Failure> {
         let folder = tempfile::tempdir()?;
-        let started = this_core();
-        let (run, disturbed) = match self.run_in(folder.path()) {
-            Ok((run, disturbed)) => (Ok(run), disturbed),
-            Err(failure) => {
-                // A spec that can't be read is refused before; what a rehearsal refuses, this axis can't have.
-                if matches!(failure.downcast_ref(), Some(RehearsalError::Fault(_))) {
-                    return Ok(None);
-                }
-                (Err(failure.to_string()), Disturbed::default())
+        let mut came = Came::nothing(self);
+        match self.run_in(folder.path()) {
+            Ok(made) => came.take_all(made),
+            // A spec that can't be read is refused before; what a rehearsal refuses, this axis can't have.
+            Err(failure) if matches!(failure.downcast_ref(), Some(RehearsalError::Fault(_))) => {
+                return Ok(None);
             }
-        };
-        let seconds = this_core() - started;
-        let errors = disturbed.flips + disturbed.losses + disturbed.doubles;
-        let mut came = Came { errors, seconds, ..Came::nothing(self) };
-        match run {
-            Ok(run) => came.take(&run),
-            Err(why) => came.stopped = Some(why),
+            Err(failure) => came.stopped = Some(failure.to_string()),
         }
         came.hung = came.stopped.as_ref().is_some_and(|why| why.contains(super::patience::OUT_OF_PATIENCE));
         let meant = if self.fault.is_some() { Verdict::Rejected } else { Verdict::Accepted };
         if self.noise > 0.0 && !came.hung && (came.stopped.is_some() || came.verdict != Some(meant)) {
             let quiet = Self { noise: 0.0, ..self.clone() };
             let folder = tempfile::tempdir()?;
-            came.as_quiet = quiet.run_in(folder.path()).is_ok_and(|(run, _)| {
-                run.outcome.stopped == came.stopped && Some(run.outcome.verdict) == came.verdict
+            came.as_quiet = quiet.run_in(folder.path()).is_ok_and(|made| {
+                made.run.is_ok_and(|run| {
+                    run.outcome.stopped == came.stopped && Some(run.outcome.verdict) == came.verdict
+                })
             });
         }
         Ok(Some(came))
     }
+}
+
+/// Nobody speaks to the fixture any more: how its terminals stand now, and when it must have made itself safe.
+fn left_alone(rehearsal: &Rehearsal) -> Result<Terminals, Failure> {
+    let (_, closed_at_end) = rehearsal.at_the_terminals();
+    let mut link = rehearsal.link();
+    let until = link.now() + SAFE_WITHIN;
+    while link.now() < until {
+        // What the fixture says is taken from it and heard by nobody; without anything to say, its time passes.
+        link.receive(&mut [0; 4096], Duration::from_millis(1))?;
+    }
+    let (volts, closed) = rehearsal.at_the_terminals();
+    let tripped = rehearsal.state() == State::Tripped;
+    Ok(Terminals { closed_at_end, tripped, volts: volts.get(), closed })
 }
 
 /// Seconds that this thread has had of a core: what else the machine does is not in it.
@@ -219,10 +293,23 @@ impl Came {
             decided: Vec::new(),
             gain: None,
             errors: 0,
+            unplugged: false,
+            terminals: None,
             hung: false,
             as_quiet: false,
             seconds: 0.0,
             tight: Vec::new(),
+        }
+    }
+
+    fn take_all(&mut self, made: Made) {
+        self.errors = made.disturbed.flips + made.disturbed.losses + made.disturbed.doubles;
+        self.unplugged = made.disturbed.unplugged;
+        self.terminals = Some(made.terminals);
+        self.seconds = made.seconds;
+        match made.run {
+            Ok(run) => self.take(&run),
+            Err(why) => self.stopped = Some(why.to_string()),
         }
     }
 
