@@ -179,6 +179,9 @@ pub fn text(number: usize) -> (String, String) {
                 .to_owned(),
         );
     }
+    if by_torque && number % 3 == 1 {
+        line("[display]\ntorque_shows = \"command\"\nstep_percent_of_rated_torque = 0.1\n".to_owned());
+    }
     // How soon a speed follows is the amplifier's to state only where it takes a speed command.
     let speed_loop = if by_torque { "" } else { "speed_time_constant_milliseconds = 5.0\n" };
     line(format!(

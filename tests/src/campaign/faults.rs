@@ -19,7 +19,7 @@ pub struct FaultRow {
     /// Causes that are right as a name for it.
     pub causes: &'static [&'static str],
     /// Axes on which it looks like something else, by their sheet, and the causes that are right there too.
-    pub also: Option<(fn(&AxisSheet) -> bool, &'static [&'static str])>,
+    pub also: [Option<(fn(&AxisSheet) -> bool, &'static [&'static str])>; 2],
     /// What must become of a run for it to be caught.
     pub ends: Ends,
     /// Axes that it is put into, and why no others; none: all of them.
@@ -66,6 +66,14 @@ fn end_switches(sheet: &AxisSheet, handling: Handling) -> bool {
 
 fn no_torque_read_out(sheet: &AxisSheet) -> bool {
     !torque_read_outs(sheet)
+}
+
+fn no_display(sheet: &AxisSheet) -> bool {
+    sheet.display.is_none()
+}
+
+fn fewer_ways(sheet: &AxisSheet) -> bool {
+    no_display(sheet) || no_torque_read_out(sheet)
 }
 
 fn end_switches_ignored(sheet: &AxisSheet) -> bool {
@@ -117,7 +125,16 @@ impl Family {
 }
 
 const fn plain(name: &'static str, family: Family, causes: &'static [&'static str]) -> FaultRow {
-    FaultRow { name, family, sizes: &[], stated: 0.0, causes, also: None, ends: Ends::Rejected, only: None }
+    FaultRow {
+        name,
+        family,
+        sizes: &[],
+        stated: 0.0,
+        causes,
+        also: [None, None],
+        ends: Ends::Rejected,
+        only: None,
+    }
 }
 
 const fn graded(
@@ -127,16 +144,17 @@ const fn graded(
     stated: f64,
     causes: &'static [&'static str],
 ) -> FaultRow {
-    FaultRow { name, family, sizes, stated, causes, also: None, ends: Ends::Rejected, only: None }
+    FaultRow { name, family, sizes, stated, causes, also: [None, None], ends: Ends::Rejected, only: None }
 }
 
 use Family::{Fixture, Line, Mechanics, Settings, Wiring};
 
 /// What the amplifier drives the rotor with differs from what the sheet says: accelerations alone tell neither from the other.
 const SCALE_OR_ROTOR: &[&str] = &["input-loaded", "inertia-or-constant", "gain-wrong"];
-/// A torque read-out shows the current, which the rotor's inertia and the torque constant leave as it is: so it gainsays the
-/// accelerations.
-const READ_OUT_GAINSAYS: &[&str] = &["scale-ways-disagree", "inertia-or-constant"];
+/// A torque read-out shows the current, which the rotor's inertia and the torque constant leave as it is, and so does a display:
+/// where both gainsay the accelerations, that is what is wrong. Where one does, either may be.
+const ROTOR: &[&str] = &["inertia-or-constant"];
+const WAYS: &[&str] = &["scale-ways-disagree"];
 /// A pair that is open or reversed reads as a flag that never comes; of a flag that is active while open, as one that
 /// always is.
 const FLAG_READS_OPEN: &[&str] = &["flag-dead", "flag-stuck"];
@@ -184,7 +202,8 @@ pub const FAULTS: &[FaultRow] = &[
     graded("response-slow", Settings, &[1e-3, 2e-3, 5e-3], 5e-3, &["response-slow", "speed-loop-slow"]),
     graded("speed-loop-slow", Settings, &[30.0, 50.0, 70.0], 70.0, &["speed-loop-slow"]).on(COUNTS_FINELY),
     graded("speed-loop-hunts", Settings, &[60.0, 70.0, 77.0], 77.0, &["speed-loop-hunts", "cap-hunting"]),
-    graded("read-out-more", Settings, &[5.0, 10.0, 20.0], 20.0, &["read-out-scale", "scale-ways-disagree"])
+    graded("read-out-more", Settings, &[5.0, 10.0, 20.0], 20.0, &["read-out-scale"])
+        .or_named(no_display, WAYS)
         .on(TORQUE_READ_OUTS),
     graded("brake-late", Settings, &[0.2, 0.5, 1.0], 0.2, &["brake-late"]),
     graded("bus-overvoltage", Settings, &[25.0, 50.0, 75.0], 25.0, &["fault-in-motion"]),
@@ -226,11 +245,15 @@ pub const FAULTS: &[FaultRow] = &[
     plain("motor-power-absent", Wiring, NOT_ENABLED),
     plain("wrong-phase", Wiring, &["jumps-and-locks", "never-moves"]),
     plain("amplifier-fault", Mechanics, &["amplifier-fault"]),
-    graded("inertia-more", Mechanics, &[10.0, 30.0, 60.0], 60.0, READ_OUT_GAINSAYS).on(ROTOR_SHOWS),
-    graded("torque-constant-less", Mechanics, &[5.0, 12.0, 20.0], 12.0, READ_OUT_GAINSAYS)
+    graded("inertia-more", Mechanics, &[10.0, 30.0, 60.0], 60.0, ROTOR)
+        .or_named(no_display, WAYS)
+        .on(ROTOR_SHOWS),
+    graded("torque-constant-less", Mechanics, &[5.0, 12.0, 20.0], 12.0, ROTOR)
+        .or_named(fewer_ways, WAYS)
         .or_named(no_torque_read_out, SCALE_OR_ROTOR)
         .on(TORQUE_COMMANDS),
-    graded("heating", Mechanics, &[5.0, 15.0, 30.0], 30.0, READ_OUT_GAINSAYS)
+    graded("heating", Mechanics, &[5.0, 15.0, 30.0], 30.0, ROTOR)
+        .or_named(fewer_ways, WAYS)
         .or_named(no_torque_read_out, SCALE_OR_ROTOR),
     graded("coupling-slips", Mechanics, &[15.0, 8.0], 8.0, &["coupling-slips", "torque-limited"]),
     // Below friction it is an offset; above it turns the shaft with enable open.
@@ -268,7 +291,10 @@ impl FaultRow {
 
     /// On such axes these causes are right as well.
     const fn or_named(self, where_: fn(&AxisSheet) -> bool, causes: &'static [&'static str]) -> Self {
-        Self { also: Some((where_, causes)), ..self }
+        match self.also {
+            [None, second] => Self { also: [Some((where_, causes)), second], ..self },
+            [first, _] => Self { also: [first, Some((where_, causes))], ..self },
+        }
     }
 
     /// Whether it is put into an axis.
@@ -280,7 +306,7 @@ impl FaultRow {
     /// Whether a cause is right as its name on an axis.
     #[must_use]
     pub fn is_named(&self, cause: &str, sheet: &AxisSheet) -> bool {
-        let also = self.also.filter(|(on, _)| on(sheet)).map_or(&[][..], |(_, causes)| causes);
+        let also = self.also.iter().flatten().filter(|(on, _)| on(sheet)).flat_map(|(_, causes)| *causes);
         self.causes.iter().chain(also).any(|right| *right == cause)
     }
 
