@@ -2,6 +2,9 @@
 //! That the first cause is the fault that was put in is held by the rehearsals of `tests/`; here, that the rules make of
 //! the same results the same causes, in the same order.
 
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::LazyLock;
+
 use serde::Deserialize;
 
 use super::*;
@@ -33,7 +36,12 @@ struct Recorded {
 }
 
 impl Recorded {
-    fn all() -> Vec<Self> {
+    fn all() -> &'static [Self] {
+        static ALL: LazyLock<Vec<Recorded>> = LazyLock::new(Recorded::read);
+        &ALL
+    }
+
+    fn read() -> Vec<Self> {
         let lines = include_str!("patterns.jsonl").lines();
         let mut all: Vec<Self> = lines.map(|line| serde_json::from_str(line).unwrap()).collect();
         let healthy: Vec<(String, Row)> = all
@@ -56,9 +64,16 @@ impl Recorded {
     }
 
     fn axis(&self) -> AxisSheet {
-        let file = format!("{}.toml", self.sheet);
-        let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("sheets").join(&file);
-        crate::sheet::parse(&file, &std::fs::read(path).unwrap()).unwrap()
+        static SHEETS: LazyLock<BTreeMap<String, AxisSheet>> = LazyLock::new(|| {
+            let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("sheets");
+            let names: BTreeSet<&str> = Recorded::all().iter().map(|r| r.sheet.as_str()).collect();
+            let read = |name: &str| {
+                let file = format!("{name}.toml");
+                crate::sheet::parse(&file, &std::fs::read(folder.join(&file)).unwrap()).unwrap()
+            };
+            names.into_iter().map(|name| (name.to_owned(), read(name))).collect()
+        });
+        SHEETS[&self.sheet].clone()
     }
 
     fn records(&self) -> Vec<CheckRecord> {
@@ -151,7 +166,7 @@ fn every_line_of_evidence_names_a_result_of_the_run_or_a_check_and_what_it_said(
 
 #[test]
 fn an_axis_with_nothing_wrong_has_no_cause_named() {
-    let healthy: Vec<_> = Recorded::all().into_iter().filter(|r| r.fault.is_none()).collect();
+    let healthy: Vec<_> = Recorded::all().iter().filter(|r| r.fault.is_none()).collect();
     assert_eq!(healthy.len(), 5);
     for recorded in healthy {
         assert!(recorded.diagnosed().is_empty(), "{}", recorded.name());
@@ -167,7 +182,7 @@ fn where_nothing_was_measured_no_cause_is_named() {
 
 #[test]
 fn every_rule_is_the_cause_of_one_of_the_patterns() {
-    let mut named: Vec<_> = Recorded::all().iter().flat_map(|r| r.causes.clone()).map(|c| c.0).collect();
+    let mut named: Vec<_> = Recorded::all().iter().flat_map(|r| &r.causes).map(|c| &c.0).collect();
     named.sort_unstable();
     named.dedup();
     assert!(named.len() >= 40, "{named:?}");

@@ -1,5 +1,7 @@
 //! The command's scale, its zero and its straightness.
 
+use proofstand_units::NewtonMetres;
+
 use super::*;
 use Verdict::{Accepted, NotDone, Rejected};
 
@@ -26,13 +28,14 @@ fn a_scale_of_peak_torque_is_known_by_the_motor_s_own_ratio_if_that_tells_at_all
     let of = |peak: f64, ratio: f64| {
         let recorded = recorded("film-winder", vec![gain("command-scale.gain", ratio)]);
         let mut sheet = recorded.axis();
-        sheet.motor.peak_torque = sheet.motor.rated_torque * peak;
+        sheet.motor.rated_torque = NewtonMetres::new(1.0);
+        sheet.motor.peak_torque = NewtonMetres::new(peak);
         diagnose(&sheet, &recorded.records()).into_iter().find(|d| d.id == "gain-of-peak")
     };
     assert!(of(3.0, 3.0).unwrap().not_told_apart.is_empty());
     assert!(of(3.0, 2.8).is_none() && of(3.0, 3.2).is_none());
     assert_eq!(of(2.0, 2.0).unwrap().not_told_apart.len(), 1, "doubled looks the same");
-    assert!(of(1.3, 1.3).is_some());
+    assert!(of(1.2, 1.2).is_some());
     // So little more than rated is as likely another slip.
     assert!(of(1.1, 1.1).is_none());
     // A command of speed has no scale of torque.
