@@ -113,6 +113,11 @@ const fn percent_per_volt(mode: &CommandMode) -> Option<f64> {
     }
 }
 
+/// With the field half a cycle off the motor turns against what the amplifier takes for granted.
+pub(crate) const fn torque_sign(setup: &PlantSetup) -> f64 {
+    if setup.wiring.commutation_reversed { -1.0 } else { 1.0 }
+}
+
 impl Amplifier {
     pub(crate) fn new(setup: &PlantSetup) -> Self {
         let a = &setup.amplifier;
@@ -176,7 +181,7 @@ impl Amplifier {
             display: a.display,
             percent_per_volt: percent_per_volt(&setup.amplifier.mode),
             rated: a.rated_torque.get(),
-            torque_factor: a.torque_constant.get() / 100.0,
+            torque_factor: a.torque_constant.get() / 100.0 * torque_sign(setup),
             torque_shows: a.torque_readout.shows,
             torque_out: Output::new(
                 a.torque_readout.at_rated.get() / a.rated_torque.get(),

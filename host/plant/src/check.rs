@@ -86,6 +86,14 @@ pub(crate) fn check(setup: &PlantSetup) -> Verdict {
     if let Some(noise) = wiring.pair_noise {
         not_negative("wiring.pair_noise.rate", noise.rate.get())?;
     }
+    if let Some(decay) = wiring.ringing {
+        positive("wiring.ringing", decay.get())?;
+    }
+    let drops = wiring.index_drops.get();
+    within("wiring.index_drops", drops, (0.0..=100.0).contains(&drops), "0 to 100 %")?;
+    if let Some(rate) = wiring.index_lost_above {
+        not_negative("wiring.index_lost_above", rate.get())?;
+    }
     if let Some(rate) = wiring.alarm_above {
         not_negative("wiring.alarm_above", rate.get())?;
     }

@@ -7,6 +7,7 @@ use core::ops::Range;
 use std::collections::VecDeque;
 
 use crate::history::Piece;
+use crate::random::Random;
 use crate::setup::PlantSetup;
 use crate::time::PlantTime;
 
@@ -82,6 +83,12 @@ pub(crate) struct Encoder {
     index_width: i64,
     index_connected: bool,
     index_one_way: bool,
+    /// Share of its passes at which it does not arrive, and what decides which these are.
+    index_drops: f64,
+    seed: u64,
+    /// It does not arrive above this speed, turns per second; and the shaft turns faster.
+    index_lost_above: f64,
+    fast: bool,
     /// The counts rose with the last edge.
     rising: bool,
     count: i64,
@@ -96,7 +103,7 @@ pub(crate) struct Encoder {
 }
 
 impl Encoder {
-    pub(crate) fn new(setup: &PlantSetup) -> Self {
+    pub(crate) fn new(setup: &PlantSetup, seed: u64) -> Self {
         let e = &setup.encoder;
         let per_degree = 1.0 / 360.0 / f64::from(e.pulses.get());
         let (b, fall) = (e.phase_error.get() * per_degree, e.duty_error.get() * per_degree);
@@ -127,6 +134,12 @@ impl Encoder {
             index_width: i64::from(e.index_width),
             index_connected: w.index_connected && pairs.dead != Some(Line::Z),
             index_one_way: e.index_one_way,
+            index_drops: w.index_drops.get() / 100.0,
+            seed,
+            index_lost_above: w
+                .index_lost_above
+                .map_or(f64::INFINITY, |above| above.get() / (4.0 * f64::from(e.pulses.get()))),
+            fast: false,
             rising: true,
             count: 0,
             same: 0.0..0.0,
@@ -160,7 +173,7 @@ impl Encoder {
     /// Divides as another setup says from now on; the fixture's counter stays where it was, as in a restart.
     pub(crate) fn adopt(&mut self, setup: &PlantSetup, angle: f64) {
         let before = self.counter();
-        let taken = Self { index: std::mem::take(&mut self.index), ..Self::new(setup) };
+        let taken = Self { index: std::mem::take(&mut self.index), ..Self::new(setup, self.seed) };
         *self = taken;
         self.jump_to(angle);
         let moved = self.counter() - before;
@@ -223,6 +236,7 @@ impl Encoder {
         }
         let up = count > self.count;
         self.rising = up;
+        self.fast = piece.speed.abs() > self.index_lost_above;
         self.count = count;
         // The edge into this count going up is the same place as the edge out of it going down, one further on.
         self.last_edge = Some((*piece, if up { count } else { count + 1 }, up));
@@ -231,15 +245,29 @@ impl Encoder {
             let (edge, inside) =
                 if up { (self.next_up, self.next_up) } else { (self.next_down + 1, self.next_down) };
             let time = self.edge_time(piece, edge, up);
-            self.record_index(IndexEdge {
-                time: PlantTime::from_nanos(time),
-                counter: self.seen(inside) + self.offset,
-                up: up == (self.wired > 0),
-            });
+            if self.index_arrives(inside, up, self.fast) {
+                self.record_index(IndexEdge {
+                    time: PlantTime::from_nanos(time),
+                    counter: self.seen(inside) + self.offset,
+                    up: up == (self.wired > 0),
+                });
+            }
             self.find_index();
         } else if count > self.next_down + turn || count < self.next_up - turn {
             self.find_index();
         }
+    }
+
+    /// Whether the pulse that this count lies in arrives, met this way. It does not at some passes, the same ones whoever looks
+    /// at them, and at none above a speed.
+    fn index_arrives(&self, inside: i64, up: bool, fast: bool) -> bool {
+        if self.index_drops == 0.0 {
+            return !fast;
+        }
+        let pass = (inside - self.index_at).div_euclid(self.divider.counts);
+        let pass = (pass as u64).wrapping_mul(2).wrapping_add(u64::from(up));
+        let drawn = Random::new(self.seed ^ pass.wrapping_mul(0x9e37_79b9_7f4a_7c15)).uniform();
+        !fast && drawn >= self.index_drops
     }
 
     fn record_index(&mut self, edge: IndexEdge) {
@@ -298,7 +326,8 @@ impl Encoder {
         let disturbed = self.noise.iter().any(|&start| (start..start + NOISE_PULSE).contains(&time));
         // The way it goes now; a burst is short.
         let gated = self.index_one_way && self.rising != (self.wired > 0);
-        Lines { a, b, z: self.index_connected && ((self.z_high(count) && !gated) || disturbed) }
+        let driven = self.z_high(count) && !gated && self.index_arrives(count, self.rising, self.fast);
+        Lines { a, b, z: self.index_connected && (driven || disturbed) }
     }
 
     /// Every edge of A, B and Z in one stretch of motion, after `from` up to and with `to`.
@@ -340,7 +369,10 @@ impl Encoder {
                 out.push(Edge { time, line, high });
             }
             let gated = self.index_one_way && up != (self.wired > 0);
-            if self.index_connected && !gated && (at_place == rises || at_place == falls) {
+            let z_changes = at_place == rises || at_place == falls;
+            let inside = if up == (at_place == rises) { count } else { count - if up { 1 } else { -1 } };
+            let fast = piece.speed.abs() > self.index_lost_above;
+            if self.index_connected && !gated && z_changes && self.index_arrives(inside, up, fast) {
                 out.push(Edge { time, line: Line::Z, high: up == (at_place == rises) });
             }
         }

@@ -78,6 +78,8 @@ pub struct Plant {
     alarm_above: Option<f64>,
     alarm: bool,
     pair_noise: Option<PairNoise>,
+    /// Time in which reflections die away, seconds.
+    ringing: Option<f64>,
     illegal: u32,
     ends_unwired: bool,
     pub(crate) motor_power_absent: bool,
@@ -121,7 +123,7 @@ impl Plant {
             amplifier,
             mark: motor.angle,
             motor,
-            encoder: Encoder::new(&setup),
+            encoder: Encoder::new(&setup, seed),
             flags,
             history: History::new(),
             random: Random::new(seed),
@@ -134,6 +136,7 @@ impl Plant {
             alarm_above: setup.wiring.alarm_above.map(Hertz::get),
             alarm: false,
             pair_noise: setup.wiring.pair_noise,
+            ringing: setup.wiring.ringing.map(|decay| decay.get()),
             illegal: 0,
             ends_unwired: setup.wiring.end_switches_unwired,
             motor_power_absent: setup.wiring.motor_power_absent,
@@ -145,6 +148,7 @@ impl Plant {
             disturbed: setup.wiring.count_loss.is_some()
                 || setup.wiring.alarm_above.is_some()
                 || setup.wiring.pair_noise.is_some()
+                || setup.wiring.ringing.is_some()
                 || setup.wiring.index_noise.get() > 0.0
                 || setup.amplifier.dips_after.is_some()
                 || setup.motor.heating.get() > 0.0,

@@ -293,8 +293,17 @@ pub struct WiringSetup {
     /// Noise on pairs A and B.
     #[serde(default)]
     pub pair_noise: Option<PairNoise>,
+    /// Reflections on pairs without their termination die away to 1/e in this time. None: the pairs are terminated.
+    #[serde(default)]
+    pub ringing: Option<Seconds>,
     /// The pair of Z is connected.
     pub index_connected: bool,
+    /// Share of the index's passes at which no pulse arrives.
+    #[serde(default)]
+    pub index_drops: Percent,
+    /// Above this many counts per second no pulse of Z arrives.
+    #[serde(default)]
+    pub index_lost_above: Option<Hertz>,
     /// False pulses on Z per second, on average, 2 µs long.
     pub index_noise: Hertz,
     /// Loss at speed.
@@ -312,6 +321,9 @@ pub struct WiringSetup {
     pub torque_off_open: bool,
     /// Two of the motor's phases are swapped.
     pub phases_swapped: bool,
+    /// The motor's field is half a cycle off: torque of the right size, the wrong way.
+    #[serde(default)]
+    pub commutation_reversed: bool,
     /// The brake's coil is not driven.
     pub brake_unwired: bool,
     /// What each of the fixture's flag inputs is wired to.
@@ -342,7 +354,10 @@ impl Default for WiringSetup {
             dead_pair: None,
             alarm_above: None,
             pair_noise: None,
+            ringing: None,
             index_connected: true,
+            index_drops: Percent::ZERO,
+            index_lost_above: None,
             index_noise: Hertz::ZERO,
             count_loss: None,
             end_switches_swapped: false,
@@ -350,6 +365,7 @@ impl Default for WiringSetup {
             motor_power_absent: false,
             torque_off_open: false,
             phases_swapped: false,
+            commutation_reversed: false,
             brake_unwired: false,
             flags: [
                 wire(FlagSource::HoldingSpeed),

@@ -338,3 +338,66 @@ fn settings_come_into_force_or_are_gone_once_control_power_was_off_and_the_count
     assert_eq!(turned(with(Fault::PulsesNotStored)), [10_000.0, 2_500.0]);
     assert_eq!(turned(with(Fault::PulsesNotInForce)), [2_500.0, 10_000.0]);
 }
+
+/// An edge meets what is left of the reflection before it: e^(−1/(rate·decay)), nothing at low rates. Both signs, whole pulses.
+#[test]
+fn without_termination_edges_are_disturbed_the_more_the_nearer_they_come() {
+    let errors = |millivolts: f64| {
+        let mut setup = healthy();
+        Fault::EncoderUnterminated(Percent::new(25.0)).apply(&mut setup).unwrap();
+        let mut plant = Plant::new(setup, 4).unwrap();
+        plant.advance(PlantTime::from_millis(60), &command(0.0));
+        plant.advance(PlantTime::from_millis(1_060), &command(millivolts * 1e-3));
+        (plant.illegal_transitions(), plant.truth().speed.get())
+    };
+    // At the cap of 1000 rpm and 10 000 counts a turn an edge in e^4 = 54.6 meets one: some 3000 of 167 000 a second.
+    let (illegal, rpm) = errors(800.0);
+    assert!((rpm - 1000.0).abs() < 30.0 && (4_000..8_000).contains(&illegal), "{illegal} at {rpm} rpm");
+    let mut slow = healthy();
+    Fault::EncoderUnterminated(Percent::new(25.0)).apply(&mut slow).unwrap();
+    // A tenth of the cap: e^−40.
+    slow.amplifier.cap.forward = proofstand_units::Rpm::new(100.0);
+    let mut plant = Plant::new(slow, 4).unwrap();
+    plant.advance(PlantTime::from_millis(60), &command(0.0));
+    plant.advance(PlantTime::from_millis(1_060), &command(0.8));
+    assert!(plant.truth().speed.get() < 130.0, "{:?}", plant.truth());
+    assert_eq!(plant.illegal_transitions(), 0);
+}
+
+#[test]
+fn an_index_that_drops_is_missing_at_its_share_of_passes_and_in_the_lines_as_well() {
+    let passes = |setup: PlantSetup| {
+        let mut plant = Plant::new(setup, 12).unwrap();
+        plant.advance(PlantTime::from_millis(60), &command(0.0));
+        let mut edges = Vec::new();
+        for n in 0..2_000_u64 {
+            let (from, to) = (PlantTime::from_millis(60 + 3 * n), PlantTime::from_millis(63 + 3 * n));
+            plant.advance(to, &command(0.8));
+            plant.edges(from, to, &mut edges).unwrap();
+        }
+        let rises = edges.iter().filter(|e| e.line == proofstand_plant::Line::Z && e.high).count();
+        (plant.take_index_edges().len(), rises, plant.truth().angle.get())
+    };
+    let (all, _, turns) = passes(healthy());
+    let (left, rises, again) = passes(with(Fault::IndexDrops(Percent::new(20.0))));
+    assert_eq!(turns, again);
+    assert!(all >= 90 && left == rises, "{left} of {all}, {rises} on the line");
+    // 20 % of about 100: within four standard deviations of a binomial.
+    let lost = (all - left) as f64 / all as f64;
+    assert!((lost - 0.2).abs() < 4.0 * (0.16 / all as f64).sqrt(), "{lost}");
+}
+
+#[test]
+fn a_field_half_a_cycle_off_turns_the_shaft_the_wrong_way_with_all_its_torque() {
+    let speed = |setup: PlantSetup, to: u64| {
+        let mut plant = Plant::new(setup, 1).unwrap();
+        plant.advance(PlantTime::from_millis(60), &command(0.0));
+        plant.advance(PlantTime::from_millis(to), &command(0.8));
+        plant.truth().speed.get()
+    };
+    let (right, wrong) = (speed(healthy(), 75), speed(with(Fault::CommutationReversed), 75));
+    assert!(right > 50.0 && (wrong / right + 1.0).abs() < 0.1, "{right} and {wrong} rpm");
+    // What holds the healthy shaft at the cap drives this one on.
+    assert!(speed(healthy(), 800) < 1_050.0);
+    assert!(speed(with(Fault::CommutationReversed), 800) < -1_500.0);
+}

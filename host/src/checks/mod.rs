@@ -47,6 +47,9 @@ use crate::record::model::{CheckRecord, NotDone, Plot, ResultRow};
 use crate::sheet::{AxisSheet, InputRole, Polarity};
 use crate::targets::Targets;
 
+/// How transitions of A and B that can't be are called in what a result says.
+pub(crate) const NO_ENCODER_MAKES: &str = "transitions of A and B that no encoder makes";
+
 /// Every check, in the order of increasing energy.
 pub const ALL: &[&dyn Check] = &[
     &lines::Lines,

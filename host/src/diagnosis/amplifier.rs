@@ -2,8 +2,10 @@
 
 use proofstand_protocol::message::TripCause;
 
-use super::rules::finding;
+use super::rules::{finding, ratio};
 use super::{Finding, Pattern, cite};
+use crate::fixture::cause_in_words;
+use crate::record::model::{ResultRow, Verdict};
 
 /// It stands in a fault.
 pub(super) fn fault(p: &Pattern<'_>) -> Option<Finding> {
@@ -101,7 +103,7 @@ pub(super) fn turns_by_its_offset(p: &Pattern<'_>) -> Option<Finding> {
     if p.rejected("lines.torque-on") {
         return None;
     }
-    let evidence = p.said(TURNS)?;
+    let evidence = turns(p)?;
     let mut found = finding(
         "enable-always",
         "The shaft turns with enable open: the amplifier ignores enable, and turns it by the offset of its command",
@@ -118,9 +120,14 @@ pub(super) fn turns_by_its_offset(p: &Pattern<'_>) -> Option<Finding> {
 /// What a run is stopped with whose shaft does not stand.
 const TURNS: &str = "the shaft still turns with enable open";
 
+/// Where it stands that it turned with enable open.
+pub(super) fn turns(p: &Pattern<'_>) -> Option<String> {
+    p.said(TURNS)
+}
+
 /// It turns with enable open.
 pub(super) fn turns_by_itself(p: &Pattern<'_>) -> Option<Finding> {
-    let evidence = p.said(TURNS)?;
+    let evidence = turns(p)?;
     let active = p.rejected("lines.torque-on");
     let torque = p.row("lines.torque-on").filter(|_| active).map(cite);
     if active {
@@ -139,5 +146,60 @@ pub(super) fn turns_by_itself(p: &Pattern<'_>) -> Option<Finding> {
          amplifier obeys enable",
         0.9,
         vec![evidence],
+    )
+}
+
+/// Enabled, and asked for no speed, it drives the shaft until the fixture stops it.
+pub(super) fn runs_away(p: &Pattern<'_>) -> Option<Finding> {
+    use TripCause as T;
+    if p.sheet.command.pair.is_torque() {
+        return None;
+    }
+    let words = [T::OverspeedCounts, T::OverspeedReadout, T::Runaway].map(cause_in_words);
+    // At rest, or while the drift at 0 V is looked at; the index alone is no witness.
+    let at_rest = p.row("enable-off-rest.stands").filter(|r| r.verdict == Verdict::Rejected);
+    let at_rest = at_rest.filter(|r| r.measured_text.as_deref().is_some_and(|text| words.contains(&text)));
+    let drift = p.row("creep.drift").filter(|r| r.verdict == Verdict::Rejected && r.measured.is_none());
+    let drift = drift.filter(|r| words.iter().any(|word| r.sentence.contains(word)));
+    let evidence: Vec<String> = at_rest.into_iter().chain(drift).map(cite).collect();
+    if evidence.is_empty() {
+        return None;
+    }
+    let mut found = finding(
+        "runs-away",
+        "Enabled at 0 V the shaft runs away: the amplifier drives it on where it should hold it",
+        "Don't enable it again before this is found. Look at the order of the motor's phases, at its encoder's offset and direction as \
+         the amplifier has them, and at which motor it is set for; swap no wire of the fixture for it",
+        0.98,
+        evidence,
+    )?;
+    found.not_told_apart = vec![
+        "a command offset of more than the slow motion's speed looks alike in its end: it comes to a speed and keeps it"
+            .to_owned(),
+    ];
+    Some(found)
+}
+
+/// Up to so much above the cap, by counts, the shaft was held: the trip lies a fifth above it.
+const HELD_UP_TO: f64 = 1.1;
+
+/// The fixture tripped by the speed read-out while counts that are known to be right said much less.
+pub(super) fn speed_read_out(p: &Pattern<'_>) -> Option<Finding> {
+    let words = cause_in_words(TripCause::OverspeedReadout);
+    let by_it = |r: &&ResultRow| r.verdict == Verdict::Rejected && r.sentence.contains(words);
+    let slow = p.rows("line-count-slow.", "").into_iter().filter(by_it).filter(|r| r.measured == r.target);
+    let counts_right = p.verdict("line-count-slow.gate") == Some(Verdict::Accepted);
+    let held = p.rows("speed-cap.", ".held").into_iter().filter(by_it);
+    let held = held.filter(|r| counts_right && ratio(r).is_some_and(|r| r < HELD_UP_TO));
+    let evidence: Vec<String> = slow.filter(|r| r.measured.is_some()).chain(held).map(cite).collect();
+    if evidence.is_empty() {
+        return None;
+    }
+    finding(
+        "speed-read-out-scale",
+        "The speed read-out shows more than its scale says: the fixture tripped by it, and the counts, which are right, say less",
+        "Look at the volts set for the speed read-out at 1000 rpm, at the sheet's key for it, and at its 0 V",
+        0.98,
+        evidence,
     )
 }

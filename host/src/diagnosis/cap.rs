@@ -1,5 +1,6 @@
 //! The speed cap.
 
+use super::amplifier::speed_read_out;
 use super::flag::flag_not_measured;
 use super::rules::{finding, ratio};
 use super::{Finding, Pattern, cite};
@@ -38,6 +39,9 @@ impl<'a> CapRuns<'a> {
 }
 
 pub(super) fn cap_not_set(p: &Pattern<'_>) -> Option<Finding> {
+    if speed_read_out(p).is_some() {
+        return None;
+    }
     let runs = CapRuns::of(p);
     let as_asked = runs.as_asked(p);
     if runs.tripped.is_empty() && !as_asked || runs.above.len() < runs.held.len() {

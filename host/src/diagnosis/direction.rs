@@ -1,5 +1,6 @@
 //! Which way the shaft turns, and which way the counts run.
 
+use super::amplifier::runs_away;
 use super::rules::finding;
 use super::{Finding, Pattern, cite};
 use crate::record::model::Verdict;
@@ -10,8 +11,9 @@ const BY_HAND: &str = "hand-turn.sign";
 pub(super) fn encoder_or_command_reversed(p: &Pattern<'_>) -> Option<Finding> {
     let counts = p.row("nudge.counts")?;
     let wanted = counts.target_text.as_ref()?;
-    // A counter that stands says nothing by the sign of the count that it trembles by.
-    if p.rejected("hand-turn.counts") {
+    // A counter that stands says nothing by the sign of the count that it trembles by, and a shaft that runs away before
+    // anything is commanded nothing of the command's.
+    if p.rejected("hand-turn.counts") || runs_away(p).is_some() {
         return None;
     }
     if counts.verdict != Verdict::Rejected || counts.measured_text.as_ref() == Some(wanted) {
@@ -29,25 +31,25 @@ pub(super) fn encoder_or_command_reversed(p: &Pattern<'_>) -> Option<Finding> {
             1.0,
             evidence,
         ),
-        Some(Verdict::Rejected) => finding(
+        Some(Verdict::Rejected) => told_by_display(finding(
             "command-reversed",
             "The command is reversed: its two wires swapped, or its polarity setting",
             "The shaft turns the wrong way and the counts follow it. Swap the two command wires, or change the \
              polarity of the command in the amplifier",
             1.0,
             evidence,
-        ),
+        )?),
         // Nobody answered, but a hand has turned the shaft: which way the counts run for a way that was seen is known.
         _ if p.verdict(BY_HAND) == Some(Verdict::Accepted) => {
             evidence.extend(p.row(BY_HAND).map(cite));
-            finding(
+            told_by_display(finding(
                 "command-reversed",
                 "The command is reversed: its two wires swapped, or its polarity setting",
                 "Turned by hand the counts run the right way, so that it is the command. Swap the two command wires, or \
                  change the polarity of the command in the amplifier",
                 0.95,
                 evidence,
-            )
+            )?)
         }
         _ if p.rejected(BY_HAND) => {
             evidence.extend(p.row(BY_HAND).map(cite));
@@ -77,6 +79,17 @@ pub(super) fn encoder_or_command_reversed(p: &Pattern<'_>) -> Option<Finding> {
             Some(found)
         }
     }
+}
+
+/// A motor whose field is half a cycle off turns the wrong way too.
+fn told_by_display(mut found: Finding) -> Option<Finding> {
+    found.not_told_apart = vec![
+        "a motor whose phases, or whose encoder's offset in the amplifier, turn its torque round looks the same, and nothing holds \
+         its speed down: if the amplifier's display shows positive torque while it turns the wrong way, it is that, and no wire of \
+         the command"
+            .to_owned(),
+    ];
+    Some(found)
 }
 
 pub(super) fn both_reversed(p: &Pattern<'_>) -> Option<Finding> {

@@ -69,6 +69,20 @@ pub(super) fn flag_shared(p: &Pattern<'_>) -> Option<Finding> {
     )
 }
 
+/// It moved, although it never said that it could be enabled.
+pub(super) fn can_enable_dead(p: &Pattern<'_>) -> Option<Finding> {
+    let row = p.row("enable-off-rest.can-enable").filter(|r| r.verdict == Verdict::Rejected)?;
+    let moves = p.row("nudge.moves").filter(|r| r.verdict == Verdict::Accepted)?;
+    finding(
+        "flag-of-ready",
+        "The flag that it can be enabled does not come, and the amplifier can be enabled",
+        "Look whether the flag is assigned to an output at all, at its polarity, whether the pair is reversed, and whether its supply \
+         and common are right",
+        0.95,
+        vec![cite(row), cite(moves)],
+    )
+}
+
 pub(super) fn flag_dead(p: &Pattern<'_>) -> Option<Finding> {
     let rows = flag_rows(p, ".delay");
     if flag_shared(p).is_some() {

@@ -1,5 +1,6 @@
 //! Patterns of the checks made before any full level: fixture, lines, enable, end switches, brake.
 
+use super::amplifier::turns;
 use super::rules::finding;
 use super::{Finding, Pattern, cite};
 use crate::record::model::{ResultRow, Verdict};
@@ -36,12 +37,17 @@ pub(super) fn encoder_not_driven(p: &Pattern<'_>) -> Option<Finding> {
     )
 }
 
+/// Turning, the shaft went on following with enable open.
+fn follows_while_open<'a>(p: &Pattern<'a>) -> Vec<&'a ResultRow> {
+    let mut rows = rejected(p, "enable-off-turning.", ".follows");
+    // A run that tripped before enable was opened says nothing of enable.
+    rows.retain(|r| !r.sentence.starts_with("tripped before"));
+    rows
+}
+
 /// Torque stays although enable is open.
 pub(super) fn enable_always(p: &Pattern<'_>) -> Option<Finding> {
-    // A run that tripped before enable was opened says nothing of enable.
-    let tripped_before = |r: &&ResultRow| !r.sentence.starts_with("tripped before");
-    let mut rows = rejected(p, "enable-off-turning.", ".follows");
-    rows.retain(tripped_before);
+    let mut rows = follows_while_open(p);
     if rows.is_empty() {
         return None;
     }
@@ -57,9 +63,56 @@ pub(super) fn enable_always(p: &Pattern<'_>) -> Option<Finding> {
     )
 }
 
+/// Opening enable was shown to take the torque away.
+fn obeyed(p: &Pattern<'_>) -> bool {
+    p.verdict("enable-off-turning.gate") == Some(Verdict::Accepted)
+}
+
+/// What opening enable while turning says of a flag that is active with enable open: to be done, or done in vain.
+fn turning_tells(p: &Pattern<'_>) -> String {
+    let tried = p.rows("enable-off-turning.", ".follows");
+    if tried.iter().any(|r| r.verdict != Verdict::NotDone) {
+        "enable was opened while turning, and that could not tell them apart this time; with enable open the amplifier's own display \
+         does"
+            .to_owned()
+    } else {
+        "opening enable while turning (--only enable-off-turning) tells them apart".to_owned()
+    }
+}
+
+/// A flag says that there is torque with enable open, and nothing shows that there is none. What is dangerous is said first.
+pub(super) fn enable_perhaps_ignored(p: &Pattern<'_>) -> Option<Finding> {
+    // Torque that goes when the contact closes is an inverted enable; a shaft that turns by itself has rules of its own.
+    let otherwise = enable_inverted(p).is_some() || turns(p).is_some();
+    if otherwise || !follows_while_open(p).is_empty() || obeyed(p) {
+        return None;
+    }
+    let mut rows = rejected(p, "lines.torque-on", "");
+    rows.retain(|r| r.measured_text.as_deref() == Some("active"));
+    let mut stays = rejected(p, "enable-off-", "torque-on.off");
+    stays.retain(|r| r.measured.is_none() && !r.sentence.contains("was not there"));
+    rows.extend(stays);
+    if rows.is_empty() {
+        return None;
+    }
+    let mut found = finding(
+        "enable-always",
+        "The amplifier may ignore enable: it says that torque is on with enable open, and nothing shows that there is none",
+        "Treat it as an amplifier that ignores enable until it is shown otherwise: only the supply takes torque away. Look for a \
+         setting that takes enable as always given, and at the polarity of the enable input; then at the flag",
+        0.93,
+        rows.into_iter().map(cite).collect(),
+    )?;
+    found.not_told_apart = vec![format!(
+        "a flag of torque on that is inverted, or on another terminal, looks the same; {}",
+        turning_tells(p)
+    )];
+    Some(found)
+}
+
 /// A flag of enable that is active with enable open, or does not follow it, while enable itself is obeyed.
 pub(super) fn enable_flag_wrong(p: &Pattern<'_>) -> Option<Finding> {
-    if enable_always(p).is_some() {
+    if !follows_while_open(p).is_empty() {
         return None;
     }
     let mut rows = rejected(p, "lines.torque-on", "");
@@ -69,7 +122,6 @@ pub(super) fn enable_flag_wrong(p: &Pattern<'_>) -> Option<Finding> {
     if rows.is_empty() {
         return None;
     }
-    let proven = p.verdict("enable-off-turning.gate") == Some(Verdict::Accepted);
     let mut found = finding(
         "enable-flag",
         if active_while_open {
@@ -81,11 +133,11 @@ pub(super) fn enable_flag_wrong(p: &Pattern<'_>) -> Option<Finding> {
         0.9,
         rows.into_iter().map(cite).collect(),
     )?;
-    if !proven {
-        found.not_told_apart = vec![
-            "an amplifier that takes enable as always given looks the same at rest; opening enable while turning tells"
-                .to_owned(),
-        ];
+    if !obeyed(p) {
+        found.not_told_apart = vec![format!(
+            "an amplifier that takes enable as always given looks the same at rest; {}",
+            turning_tells(p)
+        )];
     }
     Some(found)
 }

@@ -31,7 +31,8 @@ pub(super) fn never_moves(p: &Pattern<'_>) -> Option<Finding> {
         "The shaft does not move on command",
         "In this order: motor power present and no fault shown; torque-off inputs closed; enable wired and not \
          inverted; travel switches that still act in the amplifier and are open or unwired; command mode selected; a limit taken \
-         from an analog input that is left open; brake released; a dead band of the command, wider than what starts the shaft",
+         from an analog input that is left open; brake released; a dead band of the command, wider than what starts the shaft; the \
+         flag of torque on, without which the fixture commands nothing: its assignment and its wires",
         // Counts that came by hand leave the way of the power only.
         if by_hand.is_some() { 0.75 } else { 0.7 },
         std::iter::once(moves).chain(by_hand).map(cite).collect(),

@@ -10,11 +10,60 @@ pub(super) fn wrong_counts<'a>(p: &Pattern<'a>) -> Vec<&'a ResultRow> {
     let mut rows = p.rows("nudge.interval", "");
     rows.extend(p.rows("line-count-slow.", ""));
     rows.retain(|r| r.unit == "counts" && r.verdict == Verdict::Rejected && r.measured.is_some());
-    rows.retain(|r| r.target.is_some());
+    // One that is right, and was cut short, says nothing of the counts.
+    rows.retain(|r| r.target.is_some() && r.measured != r.target);
     rows
 }
 
+/// Revolutions counted from one pulse of the index to the next that are wrong.
+fn wrong_intervals<'a>(p: &Pattern<'a>) -> Vec<&'a ResultRow> {
+    let mut rows = wrong_counts(p);
+    rows.extend(wrong_at_speed(p));
+    rows.extend(p.rows("retention.counts-", ""));
+    rows.retain(|r| r.verdict == Verdict::Rejected && r.measured.is_some() && r.measured != r.target);
+    rows
+}
+
+/// Some of the revolutions that a result counts are right.
+fn some_are_right(row: &ResultRow) -> bool {
+    let number = |word: Option<&str>| word?.parse::<u32>().ok();
+    let Some((before, after)) = row.sentence.split_once(" of ") else { return false };
+    let (wrong, all) = (number(before.split(' ').next_back()), number(after.split(' ').next()));
+    row.sentence.contains("intervals differ") && wrong.zip(all).is_some_and(|(wrong, all)| wrong < all)
+}
+
+/// From one pulse to the next lie whole multiples of a revolution, and at other times one: pulses are missing at times.
+pub(super) fn index_drops(p: &Pattern<'_>) -> Option<Finding> {
+    let wrong = wrong_intervals(p);
+    let multiple = |r: &&ResultRow| ratio(r).is_some_and(|times| times > 1.5 && times.fract() == 0.0);
+    if wrong.is_empty() || !wrong.iter().all(multiple) {
+        return None;
+    }
+    let right = |r: &&ResultRow| r.measured.is_some() && r.measured == r.target && r.unit == "counts";
+    let after = |r: &&ResultRow| r.id.starts_with("retention.");
+    // A setting that changes with the power cycle changes both directions.
+    let one_way = wrong.iter().any(after) && p.rows("retention.counts-", "").iter().any(right);
+    let early = ["hand-turn.", "nudge.interval", "line-count-slow."];
+    let before =
+        !wrong.iter().all(after) && early.into_iter().any(|begins| p.rows(begins, "").iter().any(right));
+    let beside = one_way || before;
+    if !beside && !wrong.iter().any(|r| some_are_right(r)) {
+        return None;
+    }
+    finding(
+        "index-drops",
+        "The index pulse is missing at times: between two that come lie two revolutions, or more, and at other times one",
+        "Look at pair Z: both wires and their plugs, its termination and the 0 V of the pairs; and whether the pulse is long enough \
+         for the input that takes it",
+        0.98,
+        wrong.into_iter().map(cite).collect(),
+    )
+}
+
 pub(super) fn pulses_for_counts(p: &Pattern<'_>) -> Option<Finding> {
+    if index_drops(p).is_some() {
+        return None;
+    }
     let wrong = wrong_counts(p);
     let ratios: Vec<f64> = wrong.iter().filter_map(|r| ratio(r)).collect();
     let first = *ratios.first()?;
@@ -80,11 +129,44 @@ fn wrong_at_speed<'a>(p: &Pattern<'a>) -> Vec<&'a ResultRow> {
     rows
 }
 
+/// Counts wrong at speed by a little, either way.
+pub(super) fn slightly_wrong_at_speed<'a>(p: &Pattern<'a>) -> Vec<&'a ResultRow> {
+    let wrong = wrong_at_speed(p);
+    let little =
+        |r: &&ResultRow| ratio(r).is_none_or(|times| (LEFT_AT_LEAST..2.0 - LEFT_AT_LEAST).contains(&times));
+    if wrong.iter().all(little) { wrong } else { Vec::new() }
+}
+
+/// Right when slow, disturbed when fast: too few and too many, with transitions that can't be.
+pub(super) fn pairs_ring(p: &Pattern<'_>) -> Option<Finding> {
+    let wrong = slightly_wrong_at_speed(p);
+    let illegal = p.rows("line-count-fast.", ".illegal").into_iter().find(|r| r.verdict == Verdict::Rejected);
+    if illegal.is_none() && !wrong.iter().any(|r| r.sentence.contains(crate::checks::NO_ENCODER_MAKES)) {
+        return None;
+    }
+    if wrong.is_empty() {
+        return None;
+    }
+    let mut found = finding(
+        "pairs-ring",
+        "Counts are disturbed at speed only, with transitions that no encoder makes: edges are reflected, the termination is missing",
+        "Look for the termination of pairs A and B: one resistor a pair, at the receiver; then at how long the cable is, at branches \
+         of it, at the 0 V of the pairs and the screen",
+        0.97,
+        wrong.into_iter().chain(illegal).map(cite).collect(),
+    )?;
+    found.not_told_apart = vec![
+        "a rate above what line or receiver allow, and rare noise that a slow count does not meet, look alike; a lower cap, or a \
+         resistor of 120 Ω across each pair at the receiver, tells"
+            .to_owned(),
+    ];
+    Some(found)
+}
+
 /// Right when slow, short when fast.
 pub(super) fn counts_lost_at_speed(p: &Pattern<'_>) -> Option<Finding> {
-    let wrong = wrong_at_speed(p);
-    let lost = |r: &&ResultRow| ratio(r).is_none_or(|left| left >= LEFT_AT_LEAST);
-    if wrong.is_empty() || !wrong.iter().all(lost) {
+    let wrong = slightly_wrong_at_speed(p);
+    if wrong.is_empty() || pairs_ring(p).is_some() {
         return None;
     }
     // Speeds are had from counts: what the cap's runs say of speed is then this fault's, not the cap's.

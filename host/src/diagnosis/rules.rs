@@ -23,11 +23,14 @@ pub(super) const ALL: &[Rule] = &[
     amplifier::output_breaks_off,
     amplifier::turns_by_itself,
     amplifier::turns_by_its_offset,
+    amplifier::runs_away,
+    amplifier::speed_read_out,
     low_energy::enable_inverted,
     low_energy::brake_late,
     low_energy::stops_otherwise,
     low_energy::encoder_not_driven,
     low_energy::enable_always,
+    low_energy::enable_perhaps_ignored,
     low_energy::enable_flag_wrong,
     low_energy::end_switches_hold,
     low_energy::end_switches_wrong,
@@ -37,6 +40,8 @@ pub(super) const ALL: &[Rule] = &[
     pulses::pulses_for_counts,
     pulses::other_pulse_number,
     pulses::counts_uneven,
+    pulses::index_drops,
+    pulses::pairs_ring,
     pulses::counter_stands,
     direction::encoder_or_command_reversed,
     direction::both_reversed,
@@ -77,6 +82,7 @@ pub(super) const ALL: &[Rule] = &[
     flag::flag_inverted,
     flag::flag_shared,
     flag::flag_dead,
+    flag::can_enable_dead,
 ];
 
 /// How near a ratio must be to a telling one.

@@ -51,6 +51,8 @@ const COUNTS_FINELY: Only = Only {
 };
 const TORQUE_READ_OUTS: Only =
     Only { on: torque_read_outs, why: "there is no torque read-out, or nothing to hold it against" };
+const SPEED_READ_OUTS: Only =
+    Only { on: |sheet| sheet.speed_read_out.is_some(), why: "there is no speed read-out" };
 const END_SWITCHES_OBEYED: Only =
     Only { on: |sheet| end_switches(sheet, Handling::Obeyed), why: "the sheet says that they are ignored" };
 const END_SWITCHES_IGNORED: Only =
@@ -150,6 +152,8 @@ const fn graded(
 use Family::{Fixture, Line, Mechanics, Settings, Wiring};
 
 /// What the amplifier drives the rotor with differs from what the sheet says: accelerations alone tell neither from the other.
+/// A torque constant that falls under load has fallen when the scale is measured: the checks before it warm the motor, and in
+/// fifteen runs no level's reversals showed a trend beyond 2 % and six standard uncertainties. It is less of it like any other.
 const SCALE_OR_ROTOR: &[&str] = &["input-loaded", "inertia-or-constant", "gain-wrong"];
 /// A torque read-out shows the current, which the rotor's inertia and the torque constant leave as it is, and so does a display:
 /// where both gainsay the accelerations, that is what is wrong. Where one does, either may be.
@@ -168,8 +172,11 @@ const NOT_ENABLED: &[&str] = &["cannot-enable", "never-moves"];
 /// Encoder output that breaks off under way: a wire, its termination, or control power.
 const BREAKS_OFF: &[&str] = &["encoder-breaks-off"];
 /// Torque with enable open: an amplifier that ignores enable and one that takes it the other way round, once the shaft
-/// turns by itself and nothing more is tried; and a flag that says so.
-const TORQUE_WHILE_OPEN: &[&str] = &["enable-inverted", "enable-always", "enable-flag"];
+/// turns by itself and nothing more is tried.
+const TORQUE_WHILE_OPEN: &[&str] = &["enable-inverted", "enable-always"];
+/// A motor that drives the wrong way, and a command with its wires swapped: under a torque command the shaft does the same, and
+/// the fixture stops it at once. A speed loop runs away before anything is commanded.
+const DRIVES_THE_WRONG_WAY: &[&str] = &["command-reversed", "runs-away"];
 
 /// Every fault.
 pub const FAULTS: &[FaultRow] = &[
@@ -181,7 +188,7 @@ pub const FAULTS: &[FaultRow] = &[
     plain("gain-of-peak", Settings, &["gain-of-peak", "gain-by-two"]).on(TORQUE_COMMANDS),
     graded("offset", Settings, &[0.05, 0.1, 0.2, 0.3, 0.5], 0.2, &["offset"]),
     // One that swallows all of the first motion's command is an axis that never moves.
-    graded("dead-band", Settings, &[0.05, 0.12, 0.3], 0.3, &["dead-band", "never-moves"]),
+    graded("dead-band", Settings, &[0.05, 0.12, 0.3], 0.12, &["dead-band", "never-moves"]),
     plain("cap-not-set", Settings, &["cap-not-set"]),
     plain("cap-one-direction", Settings, &["cap-one-direction"]),
     // What it droops by on a free shaft is friction's share of this band: less than the cap's tolerance where friction is low.
@@ -194,7 +201,7 @@ pub const FAULTS: &[FaultRow] = &[
     plain("mode-unselected", Settings, TORQUE_AND_NO_MOTION),
     // A speed command's offset turns the shaft with enable open: nothing is tried then.
     plain("enable-always", Settings, &["enable-always", "enable-inverted"]).or_stopped(),
-    plain("enable-always-braked", Settings, &["enable-always", "enable-inverted", "enable-flag"]),
+    plain("enable-always-braked", Settings, &["enable-always"]),
     plain("enable-inverted", Settings, TORQUE_WHILE_OPEN),
     plain("end-switches-obeyed", Settings, &["end-switches-obeyed"]).on(END_SWITCHES_IGNORED),
     plain("end-switches-ignored", Settings, &["end-switches-ignored"]).on(END_SWITCHES_OBEYED),
@@ -205,6 +212,8 @@ pub const FAULTS: &[FaultRow] = &[
     graded("read-out-more", Settings, &[5.0, 10.0, 20.0], 20.0, &["read-out-scale"])
         .or_named(no_display, WAYS)
         .on(TORQUE_READ_OUTS),
+    graded("speed-read-out-more", Settings, &[20.0, 50.0, 100.0], 50.0, &["speed-read-out-scale"])
+        .on(SPEED_READ_OUTS),
     graded("brake-late", Settings, &[0.2, 0.5, 1.0], 0.2, &["brake-late"]),
     graded("bus-overvoltage", Settings, &[25.0, 50.0, 75.0], 25.0, &["fault-in-motion"]),
     plain("gain-not-stored", Settings, &["setting-not-stored"]),
@@ -229,10 +238,16 @@ pub const FAULTS: &[FaultRow] = &[
     plain("index-missing", Wiring, &["index-missing"]),
     plain("index-inverted", Wiring, &["index-inverted"]),
     plain("index-one-way", Wiring, &["index-one-way"]),
+    graded("index-drops", Wiring, &[5.0, 20.0, 50.0], 20.0, &["index-drops"]),
     plain("flag-elsewhere", Wiring, &["flag-elsewhere"]),
     plain("flag-inverted", Wiring, &["flag-inverted"]),
     plain("flag-dead", Wiring, FLAG_READS_OPEN),
     plain("flag-reversed", Wiring, FLAG_READS_OPEN),
+    plain("ready-flag-dead", Wiring, &["flag-of-ready"]),
+    // Without it the fixture commands nothing: as if the amplifier never saw enable.
+    plain("torque-flag-dead", Wiring, &["never-moves"]),
+    // A broken wire is to read as a fault, and does; the fixture does not arm then.
+    plain("fault-flag-dead", Wiring, &["amplifier-fault"]),
     plain("flag-wrong-common", Wiring, FLAG_CONDUCTS),
     // A flag that is active while open never opens then: it looks like one that is not connected.
     plain("flag-shared", Wiring, &["flag-shared"]).or_named(cap_flag_is_active_open, &["flag-dead"]),
@@ -244,6 +259,7 @@ pub const FAULTS: &[FaultRow] = &[
     plain("torque-off-open", Wiring, NOT_ENABLED),
     plain("motor-power-absent", Wiring, NOT_ENABLED),
     plain("wrong-phase", Wiring, &["jumps-and-locks", "never-moves"]),
+    plain("commutation-reversed", Wiring, DRIVES_THE_WRONG_WAY),
     plain("amplifier-fault", Mechanics, &["amplifier-fault"]),
     graded("inertia-more", Mechanics, &[10.0, 30.0, 60.0], 60.0, ROTOR)
         .or_named(no_display, WAYS)
@@ -277,6 +293,8 @@ pub const FAULTS: &[FaultRow] = &[
     // Without their common the pairs are disturbed by the motor's current: as by any other noise.
     plain("encoder-no-ground", Line, &["pairs-disturbed"]),
     graded("encoder-doubly-terminated", Line, &[40.0, 60.0], 40.0, BREAKS_OFF).or_stopped(),
+    graded("index-doubly-terminated", Line, &[40.0, 60.0], 40.0, BREAKS_OFF).or_stopped(),
+    graded("encoder-unterminated", Line, &[8.0, 15.0, 25.0], 15.0, &["pairs-ring"]),
     graded("phase-error", Line, &[20.0, 40.0, 55.0], 55.0, &["phase-error", "edges-too-near"]),
     graded("duty-error", Line, &[20.0, 40.0, 55.0], 55.0, &["duty-error", "edges-too-near"]),
     graded("counts-lost", Line, &[0.05, 0.2, 0.5, 2.0], 0.5, &["counts-lost"]),

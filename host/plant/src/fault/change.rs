@@ -4,7 +4,7 @@ mod mechanics;
 mod settings;
 mod wiring;
 
-use proofstand_units::{Hertz, Percent, Volts};
+use proofstand_units::{Hertz, Percent, RpmPerVolt, Seconds, Volts};
 
 use super::{Fault, FaultError};
 use crate::check::check;
@@ -144,6 +144,10 @@ impl Fault {
                 let readout = &mut amplifier.torque_readout;
                 readout.at_rated = readout.at_rated * (1.0 + size.get() / 100.0);
             }
+            Self::SpeedReadOutMore(size) => {
+                let readout = &mut amplifier.speed_readout;
+                readout.scale = RpmPerVolt::new(readout.scale.get() / (1.0 + size.get() / 100.0));
+            }
             Self::BrakeLate(size) => amplifier.brake_after = size,
             Self::BusOvervoltage(size) => {
                 let energy = mechanics::energy_at_cap(setup) * (size.get() / 100.0);
@@ -171,6 +175,7 @@ impl Fault {
             Self::IndexMissing => wiring.index_connected = false,
             Self::IndexInverted => wiring::invert_index(setup),
             Self::IndexOneWay => setup.encoder.index_one_way = true,
+            Self::IndexDrops(share) => wiring.index_drops = share,
             Self::FlagElsewhere => wiring::flag_elsewhere(self, setup)?,
             Self::FlagInverted => {
                 let input = wiring::cap_input(self, setup)?;
@@ -182,6 +187,9 @@ impl Fault {
                 let input = wiring::cap_input(self, setup)?;
                 setup.wiring.flags[input] = None;
             }
+            Self::ReadyFlagDead => wiring::flag_dead(self, setup, FlagSource::Ready)?,
+            Self::TorqueFlagDead => wiring::flag_dead(self, setup, FlagSource::TorqueOn)?,
+            Self::FaultFlagDead => wiring::flag_dead(self, setup, FlagSource::Fault)?,
             Self::FlagWrongCommon => wiring::flag_says(self, setup, FlagSource::Supply)?,
             Self::FlagShared => wiring::flag_shared(self, setup)?,
             Self::TorqueOffOpen => wiring.torque_off_open = true,
@@ -190,6 +198,7 @@ impl Fault {
                 setup.operator.motor_power = false;
             }
             Self::WrongPhase => wiring.phases_swapped ^= true,
+            Self::CommutationReversed => wiring.commutation_reversed ^= true,
 
             Self::AmplifierFault => amplifier.faulty = true,
             Self::InertiaMore(size) => {
@@ -226,6 +235,15 @@ impl Fault {
                 let above = mechanics::rate_at_cap(setup) * (size.get() / 100.0);
                 setup.wiring.count_loss = Some(CountLoss { above, share: DOUBLY_TERMINATED });
                 setup.wiring.alarm_above = Some(above * REPORTED_ABOVE);
+            }
+            Self::IndexDoublyTerminated(size) => {
+                let above = mechanics::rate_at_cap(setup) * (size.get() / 100.0);
+                setup.wiring.index_lost_above = Some(above);
+                setup.wiring.alarm_above = Some(above * REPORTED_ABOVE);
+            }
+            Self::EncoderUnterminated(size) => {
+                let between = 1.0 / mechanics::rate_at_cap(setup).get();
+                setup.wiring.ringing = Some(Seconds::new(between * size.get() / 100.0));
             }
             Self::PhaseError(size) => setup.encoder.phase_error = size,
             Self::DutyError(size) => setup.encoder.duty_error = size,

@@ -61,6 +61,8 @@ pub enum Fault {
     SpeedLoopHunts(Percent),
     /// The torque read-out shows more than its scale says by this share.
     ReadOutMore(Percent),
+    /// The speed read-out shows more than its scale says by this share.
+    SpeedReadOutMore(Percent),
     /// The amplifier asks for the holding brake's release so long after torque, and pushes against it meanwhile.
     BrakeLate(Seconds),
     /// The bus takes up no more than this share of the energy that the rotor has at the cap: braking trips the amplifier.
@@ -105,14 +107,24 @@ pub enum Fault {
     IndexInverted,
     /// Z comes only while the counts rise.
     IndexOneWay,
+    /// Z does not arrive at this share of its passes.
+    IndexDrops(Percent),
     /// The cap flag arrives on another input.
     FlagElsewhere,
     /// The cap flag has the other sense.
     FlagInverted,
     /// The cap flag never arrives.
     FlagDead,
-    /// The two wires of the cap flag's pair are swapped: an open collector never conducts that way round.
+    /// The two wires of the cap flag's pair are swapped: an open collector without a diode across it does not conduct that way
+    /// round, and from the fixture's place that is a flag that never arrives. One with a diode across it always conducts, as
+    /// with a wrong common.
     FlagReversed,
+    /// The flag *can be enabled* never arrives.
+    ReadyFlagDead,
+    /// The flag of torque on never arrives.
+    TorqueFlagDead,
+    /// The flag of a fault never conducts, and open stands for a fault.
+    FaultFlagDead,
     /// The cap flag's pair is closed through another common: it always conducts.
     FlagWrongCommon,
     /// The flag of torque on shares the cap flag's pair: it conducts with either.
@@ -129,6 +141,9 @@ pub enum Fault {
     MotorPowerAbsent,
     /// Two motor phases are swapped.
     WrongPhase,
+    /// The motor's field is half a cycle off: it turns the wrong way with all its torque, and whatever should hold its speed
+    /// down drives it on.
+    CommutationReversed,
     /// The amplifier stands in a fault that nothing clears.
     AmplifierFault,
     /// The rotor's inertia is more than stated by this share.
@@ -173,6 +188,11 @@ pub enum Fault {
     EncoderNoGround,
     /// The pairs are terminated twice: above this share of the rate at the cap the receivers miss edges and report a fault.
     EncoderDoublyTerminated(Percent),
+    /// Pair Z is terminated twice: above this share of the rate at the cap its receiver misses the index and reports a fault.
+    IndexDoublyTerminated(Percent),
+    /// The pairs are not terminated: an edge is reflected, and what is left of it disturbs the next one. It dies away to 1/e in
+    /// this share of the time between edges at the cap.
+    EncoderUnterminated(Percent),
     /// B comes late by so many degrees of the cycle.
     PhaseError(Degrees),
     /// A is high for so many degrees of the cycle more than half of it.
@@ -186,7 +206,7 @@ pub enum Fault {
 impl Fault {
     /// Every fault, with the size it has unless told.
     #[must_use]
-    pub const fn all() -> [Self; 84] {
+    pub const fn all() -> [Self; 92] {
         [
             Self::PulsesForCounts,
             Self::CountsForPulses,
@@ -212,6 +232,7 @@ impl Fault {
             Self::SpeedLoopSlow(Percent::new(70.0)),
             Self::SpeedLoopHunts(Percent::new(80.0)),
             Self::ReadOutMore(Percent::new(10.0)),
+            Self::SpeedReadOutMore(Percent::new(50.0)),
             Self::BrakeLate(Seconds::new(0.5)),
             Self::BusOvervoltage(Percent::new(50.0)),
             Self::GainNotStored,
@@ -234,10 +255,14 @@ impl Fault {
             Self::IndexMissing,
             Self::IndexInverted,
             Self::IndexOneWay,
+            Self::IndexDrops(Percent::new(20.0)),
             Self::FlagElsewhere,
             Self::FlagInverted,
             Self::FlagDead,
             Self::FlagReversed,
+            Self::ReadyFlagDead,
+            Self::TorqueFlagDead,
+            Self::FaultFlagDead,
             Self::FlagWrongCommon,
             Self::FlagShared,
             Self::EnableDead,
@@ -246,6 +271,7 @@ impl Fault {
             Self::TorqueOffOpen,
             Self::MotorPowerAbsent,
             Self::WrongPhase,
+            Self::CommutationReversed,
             Self::AmplifierFault,
             Self::InertiaMore(Percent::new(60.0)),
             Self::TorqueConstantLess(Percent::new(12.0)),
@@ -268,6 +294,8 @@ impl Fault {
             Self::EncoderNoise(Hertz::new(2.0)),
             Self::EncoderNoGround,
             Self::EncoderDoublyTerminated(Percent::new(60.0)),
+            Self::IndexDoublyTerminated(Percent::new(60.0)),
+            Self::EncoderUnterminated(Percent::new(15.0)),
             Self::PhaseError(Degrees::new(55.0)),
             Self::DutyError(Degrees::new(55.0)),
             Self::CountsLost(Percent::new(0.5)),

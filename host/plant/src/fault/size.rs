@@ -24,6 +24,10 @@ impl Fault {
             | Self::SpeedLoopSlow(size)
             | Self::SpeedLoopHunts(size)
             | Self::ReadOutMore(size)
+            | Self::SpeedReadOutMore(size)
+            | Self::IndexDrops(size)
+            | Self::IndexDoublyTerminated(size)
+            | Self::EncoderUnterminated(size)
             | Self::BusOvervoltage(size)
             | Self::InputLoaded(size)
             | Self::InertiaMore(size)
@@ -58,6 +62,10 @@ impl Fault {
             Self::SpeedLoopSlow(_) => Self::SpeedLoopSlow(Percent::new(value)),
             Self::SpeedLoopHunts(_) => Self::SpeedLoopHunts(Percent::new(value)),
             Self::ReadOutMore(_) => Self::ReadOutMore(Percent::new(value)),
+            Self::SpeedReadOutMore(_) => Self::SpeedReadOutMore(Percent::new(value)),
+            Self::IndexDrops(_) => Self::IndexDrops(Percent::new(value)),
+            Self::IndexDoublyTerminated(_) => Self::IndexDoublyTerminated(Percent::new(value)),
+            Self::EncoderUnterminated(_) => Self::EncoderUnterminated(Percent::new(value)),
             Self::BusOvervoltage(_) => Self::BusOvervoltage(Percent::new(value)),
             Self::InputLoaded(_) => Self::InputLoaded(Percent::new(value)),
             Self::InertiaMore(_) => Self::InertiaMore(Percent::new(value)),

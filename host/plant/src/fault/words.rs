@@ -51,6 +51,9 @@ pub(super) const fn words(fault: Fault) -> (&'static str, &'static str) {
         Fault::ReadOutMore(_) => {
             ("read-out-more", "torque read-out shows more than its scale says, in percent")
         }
+        Fault::SpeedReadOutMore(_) => {
+            ("speed-read-out-more", "speed read-out shows more than its scale says, in percent")
+        }
         Fault::BrakeLate(_) => ("brake-late", "holding brake released so long after torque, in seconds"),
         Fault::BusOvervoltage(_) => (
             "bus-overvoltage",
@@ -84,10 +87,18 @@ pub(super) const fn words(fault: Fault) -> (&'static str, &'static str) {
         Fault::IndexMissing => ("index-missing", "index pair driven, and never changing"),
         Fault::IndexInverted => ("index-inverted", "index high all the way round but where it should be"),
         Fault::IndexOneWay => ("index-one-way", "index only while the counts rise"),
+        Fault::IndexDrops(_) => {
+            ("index-drops", "index pulse missing at this share of its passes, in percent")
+        }
         Fault::FlagElsewhere => ("flag-elsewhere", "cap flag on another input"),
         Fault::FlagInverted => ("flag-inverted", "cap flag with the other sense"),
         Fault::FlagDead => ("flag-dead", "cap flag not connected"),
-        Fault::FlagReversed => ("flag-reversed", "wires of the cap flag's pair swapped: it never conducts"),
+        Fault::FlagReversed => {
+            ("flag-reversed", "wires of the cap flag's pair swapped: it never conducts, as a dead one")
+        }
+        Fault::ReadyFlagDead => ("ready-flag-dead", "flag that it can be enabled never comes"),
+        Fault::TorqueFlagDead => ("torque-flag-dead", "flag of torque on never comes"),
+        Fault::FaultFlagDead => ("fault-flag-dead", "flag of a fault, which opens on one, never conducts"),
         Fault::FlagWrongCommon => {
             ("flag-wrong-common", "cap flag's pair closed through a wrong common: it always conducts")
         }
@@ -98,6 +109,10 @@ pub(super) const fn words(fault: Fault) -> (&'static str, &'static str) {
         Fault::TorqueOffOpen => ("torque-off-open", "torque-off input open: the amplifier can't be enabled"),
         Fault::MotorPowerAbsent => ("motor-power-absent", "no motor power: the amplifier can't be enabled"),
         Fault::WrongPhase => ("wrong-phase", "two motor phases swapped: the rotor jumps and locks"),
+        Fault::CommutationReversed => (
+            "commutation-reversed",
+            "motor's field half a cycle off: it turns the wrong way with all its torque",
+        ),
         Fault::AmplifierFault => ("amplifier-fault", "amplifier in a fault that nothing clears"),
         Fault::InertiaMore(_) => ("inertia-more", "rotor's inertia more than stated, in percent"),
         Fault::TorqueConstantLess(_) => (
@@ -144,6 +159,14 @@ pub(super) const fn words(fault: Fault) -> (&'static str, &'static str) {
         Fault::EncoderDoublyTerminated(_) => (
             "encoder-doubly-terminated",
             "pairs terminated twice: the receivers fail above this share of the rate at the cap, in percent",
+        ),
+        Fault::IndexDoublyTerminated(_) => (
+            "index-doubly-terminated",
+            "pair Z terminated twice: its receiver fails above this share of the rate at the cap, in percent",
+        ),
+        Fault::EncoderUnterminated(_) => (
+            "encoder-unterminated",
+            "pairs not terminated: reflections die away in this share of the time between edges at the cap, in percent",
         ),
         Fault::PhaseError(_) => ("phase-error", "phase B late, in degrees of the cycle"),
         Fault::DutyError(_) => {

@@ -2,6 +2,7 @@
 //! that dips, an index with noise on it.
 
 use super::Plant;
+use crate::amplifier::torque_sign;
 use crate::setup::PlantSetup;
 
 /// Loss of whole pulses at speed, ready for use.
@@ -40,7 +41,7 @@ const WARMS_IN: f64 = 2.0;
 impl Warmth {
     pub(super) fn new(setup: &PlantSetup) -> Option<Self> {
         let falls = setup.motor.heating.get() / 100.0;
-        let cold = setup.amplifier.torque_constant.get() / 100.0;
+        let cold = setup.amplifier.torque_constant.get() / 100.0 * torque_sign(setup);
         (falls > 0.0).then_some(Self { share: 0.0, cold, falls })
     }
 
@@ -56,9 +57,10 @@ impl Plant {
     #[inline(never)]
     pub(super) fn disturb(&mut self, start: u64, step: f64, before: f64, count_before: i64) {
         let counted = self.encoder.counter() - count_before;
-        if self.loss.is_some() || self.alarm_above.is_some() {
+        if self.loss.is_some() || self.alarm_above.is_some() || self.ringing.is_some() {
             let turns = (self.motor.angle - before).abs();
             let rate = turns * self.encoder.counts_per_turn() / step;
+            self.ring(counted, rate);
             self.lose_counts(counted, rate);
             self.alarm = self.alarm_above.is_some_and(|above| rate > above);
         }
@@ -87,6 +89,20 @@ impl Plant {
         let lost = 4 * pulses * counted.signum();
         loss.lost += lost;
         self.encoder.lose(lost);
+    }
+
+    /// Reflections that have not died away when the next edge comes: with the share that is left of them, a pulse too few or
+    /// too many, and transitions that can't be. At low rates there are none: their time is short beside that between edges.
+    fn ring(&mut self, counted: i64, rate: f64) {
+        let Some(decay) = self.ringing.filter(|_| rate > 0.0) else { return };
+        let expected = counted.unsigned_abs() as f64 * (-1.0 / (rate * decay)).exp();
+        let whole = expected.floor();
+        let times = whole as u32 + u32::from(self.random.uniform() < expected - whole);
+        for _ in 0..times {
+            let pulse = if self.random.uniform() < 0.5 { 4 } else { -4 };
+            self.encoder.lose(pulse);
+            self.illegal = self.illegal.wrapping_add(2);
+        }
     }
 
     /// Bursts on pairs A and B: a pulse too few or too many, and transitions that can't be.

@@ -5,6 +5,7 @@ mod first_checks;
 mod motion;
 mod power_cycle;
 mod scale;
+mod told_first;
 mod ways;
 
 use super::*;

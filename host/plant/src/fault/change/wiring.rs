@@ -31,6 +31,20 @@ pub(super) fn flag_elsewhere(fault: Fault, setup: &mut PlantSetup) -> Result<(),
     Ok(())
 }
 
+/// A flag whose being dead shows: one that says by conducting that all is well, or that something has come.
+pub(super) fn flag_dead(fault: Fault, setup: &mut PlantSetup, source: FlagSource) -> Result<(), FaultError> {
+    let conducts = source != FlagSource::Fault;
+    let is_it = |wire: &Option<FlagWire>| {
+        wire.is_some_and(|wire| wire.source == source && wire.conducts_when_active == conducts)
+    };
+    let input = setup.wiring.flags.iter().position(is_it).ok_or(FaultError::Lacks {
+        name: fault.name(),
+        lacks: "it has no such flag, or an open one says what a dead one says",
+    })?;
+    setup.wiring.flags[input] = None;
+    Ok(())
+}
+
 /// The cap flag's input hears something else.
 pub(super) fn flag_says(fault: Fault, setup: &mut PlantSetup, source: FlagSource) -> Result<(), FaultError> {
     let input = cap_input(fault, setup)?;

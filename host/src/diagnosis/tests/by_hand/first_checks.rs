@@ -38,9 +38,10 @@ fn a_flag_that_does_not_follow_enable_is_told_from_one_that_is_active_with_enabl
         vec![active(), stays()],
         vec![said("lines.brake-release", Rejected, "idle", "active")],
     ] {
-        let of = found(rows);
-        assert!(of[0].id == "enable-flag" && of[0].title.contains("is active while enable is open"));
-        assert_eq!(of[0].not_told_apart.len(), 1, "at rest enable itself may be ignored");
+        let all = found(rows);
+        let of = all.iter().find(|d| d.id == "enable-flag").unwrap();
+        assert!(of.title.contains("is active while enable is open"));
+        assert_eq!(of.not_told_apart.len(), 1, "at rest enable itself may be ignored");
     }
     // Opened while turning, enable was seen to take the torque away.
     let of = found(vec![active(), said("enable-off-turning.gate", Accepted, "obeyed", "obeyed")]);
