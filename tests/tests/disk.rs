@@ -21,16 +21,33 @@ use proofstand::sequence::Quiet;
 use proofstand_protocol::message::State;
 use proofstand_tests::bench::{TODAY, demo};
 
+/// A shaft turns for certain: half of the slowest motion of the sequence, 20 rpm.
+const TURNS: f64 = 10.0;
+
+/// How the bench stood when a write was refused for the first time.
+#[derive(Debug, Clone, Copy)]
+struct Refused {
+    /// Enable was closed.
+    closed: bool,
+    /// Amount of the shaft's true speed, rpm.
+    rpm: f64,
+}
+
 /// A disk with so many bytes left, shared by all files on it.
 struct Disk {
     file: File,
     left: Rc<Cell<usize>>,
+    bench: Rc<Rehearsal>,
+    refused: Rc<Cell<Option<Refused>>>,
 }
 
 impl Write for Disk {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
         let fits = bytes.len().min(self.left.get());
         if fits == 0 && !bytes.is_empty() {
+            let (_, closed) = self.bench.at_the_terminals();
+            let now = Refused { closed, rpm: self.bench.speed().get().abs() };
+            self.refused.set(self.refused.get().or(Some(now)));
             return Err(io::Error::new(io::ErrorKind::StorageFull, "no room left on the disk of this test"));
         }
         let written = self.file.write(bytes.get(..fits).unwrap_or_default())?;
@@ -49,14 +66,21 @@ impl Medium for Disk {
     }
 }
 
-/// A run on a disk with so many bytes left: its model, the bytes that went in, the bench.
-fn on_a_disk_of(bytes: usize, folder: &Path) -> Option<(Run, usize, Rehearsal)> {
+/// A run on a disk with so many bytes left: its model, the bytes that went in, the bench, and how it stood when the disk
+/// was full.
+fn on_a_disk_of(bytes: usize, folder: &Path) -> Option<(Run, usize, Rc<Rehearsal>, Option<Refused>)> {
     let read = proofstand::sheet::read(&demo("film-winder.toml")).unwrap();
     let job = Job::new(read.file, read.text, read.sheet);
-    let rehearsal = Rehearsal::new(&job.sheet, &[], 1, TODAY).unwrap();
+    let rehearsal = Rc::new(Rehearsal::new(&job.sheet, &[], 1, TODAY).unwrap());
     let left = Rc::new(Cell::new(bytes));
+    let refused = Rc::new(Cell::new(None));
     let disk = |name: &str| -> Box<dyn Medium> {
-        Box::new(Disk { file: File::create(folder.join(name)).unwrap(), left: Rc::clone(&left) })
+        Box::new(Disk {
+            file: File::create(folder.join(name)).unwrap(),
+            left: Rc::clone(&left),
+            bench: Rc::clone(&rehearsal),
+            refused: Rc::clone(&refused),
+        })
     };
     let made = RunFolder::on(folder.to_owned(), disk(JOURNAL), disk(SAMPLES), true);
     let mut record = match made {
@@ -85,21 +109,21 @@ fn on_a_disk_of(bytes: usize, folder: &Path) -> Option<(Run, usize, Rehearsal)> 
         &mut Quiet,
     );
     drop(client);
-    Some((run, bytes - left.get(), rehearsal))
+    Some((run, bytes - left.get(), rehearsal, refused.get()))
 }
 
 #[test]
 fn a_disk_that_fills_up_at_any_byte_makes_the_axis_safe_and_leaves_a_record_that_can_be_read() {
     let folder = tempfile::tempdir().unwrap();
-    let (whole, used, _) = on_a_disk_of(usize::MAX, folder.path()).unwrap();
+    let (whole, used, ..) = on_a_disk_of(usize::MAX, folder.path()).unwrap();
     assert_eq!(whole.outcome.stopped, None, "{whole:#?}");
     assert!(whole.checks.iter().all(|c| c.verdict == Verdict::Accepted), "{whole:#?}");
-    let (mut in_motion, mut reported) = (0, 0);
+    let (mut enabled, mut turning, mut reported) = (0, 0, 0);
     for n in 0..24 {
         // Not at round places: segments and lines are cut in their middles too.
         let bytes = used * n / 24 + 37 * n + 3 * usize::from(n > 0);
         let folder = tempfile::tempdir().unwrap();
-        let Some((run, kept, rehearsal)) = on_a_disk_of(bytes, folder.path()) else { continue };
+        let Some((run, kept, rehearsal, refused)) = on_a_disk_of(bytes, folder.path()) else { continue };
         let why = run
             .outcome
             .stopped
@@ -108,7 +132,9 @@ fn a_disk_that_fills_up_at_any_byte_makes_the_axis_safe_and_leaves_a_record_that
         assert!(why.contains("can't write the record") && why.contains("no room left"), "{why}");
         assert_ne!(run.outcome.verdict, Verdict::Accepted);
         assert!(kept <= bytes);
-        in_motion += u32::from(rehearsal.at_the_terminals().1);
+        let refused = refused.expect("a disk that was full refused a write");
+        enabled += u32::from(refused.closed);
+        turning += u32::from(refused.closed && refused.rpm > TURNS);
         // However it was at that moment: a tenth of a second later nothing is commanded, and enable is open.
         let mut link = rehearsal.link();
         link.receive(&mut [0; 4096], Duration::from_millis(150)).unwrap();
@@ -141,7 +167,9 @@ fn a_disk_that_fills_up_at_any_byte_makes_the_axis_safe_and_leaves_a_record_that
         }
     }
     assert!(reported >= 15, "only {reported} could be reported");
-    println!("the disk filled up {in_motion} times with enable closed at the end");
+    // The run spends most of its bytes in motion: so did most of the disks fill up while the shaft turned under torque.
+    assert!(enabled >= 12, "enable was closed only {enabled} times");
+    assert!(turning >= 10, "the shaft turned under torque only {turning} times");
 }
 
 #[test]

@@ -15,7 +15,7 @@ use proofstand_plant::{
 use proofstand_protocol::message::{BurstKind, Chain, ResetCause, State, Trip};
 use proofstand_protocol::units::Micros;
 use proofstand_protocol::version::{Capabilities, FirmwareVersion};
-use proofstand_units::{Percent, Volts};
+use proofstand_units::{Percent, Rpm, Volts};
 
 use super::board::{Board, COUPLER_OFF_US, COUPLER_ON_US};
 use super::{Before, Fault, RehearsalError, axis};
@@ -229,6 +229,11 @@ impl Bench {
     #[must_use]
     pub const fn at_the_terminals(&self) -> (Volts, bool) {
         (self.terminal, self.enable.closed)
+    }
+
+    /// True speed of the shaft, clockwise positive.
+    pub(super) fn speed(&self) -> Rpm {
+        self.plant.truth().speed
     }
 
     /// Bytes that came down the cable.

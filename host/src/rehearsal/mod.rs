@@ -27,7 +27,7 @@ pub use plug::{PlugBench, PlugFault, PlugHands, PlugLink};
 pub use proofstand_plant::Fault;
 use proofstand_plant::{PlantSetup, Random};
 use proofstand_protocol::message::State;
-use proofstand_units::Volts;
+use proofstand_units::{Rpm, Volts};
 
 use crate::sheet::AxisSheet;
 
@@ -103,6 +103,12 @@ impl Rehearsal {
     #[must_use]
     pub fn at_the_terminals(&self) -> (Volts, bool) {
         self.bench.borrow().at_the_terminals()
+    }
+
+    /// True speed of the simulated shaft, clockwise positive: whether anything moves, whatever the fixture makes of it.
+    #[must_use]
+    pub fn speed(&self) -> Rpm {
+        self.bench.borrow().speed()
     }
 
     /// The fixture's state.
