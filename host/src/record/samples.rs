@@ -1,4 +1,4 @@
-//! `samples.bin`: every sample that came, in segments of at most 100 ms, and every piece of a burst, each with its own
+//! `samples.bin`: every sample that came, in segments of at most 80 ms, and every piece of a burst, each with its own
 //! check.
 //!
 //! Layout, little-endian. Header: the eight bytes `PSSAMPL2`, then one byte: 1 for a rehearsal, 0 for a fixture.
@@ -14,8 +14,9 @@
 //! known), place of the piece's first byte in the burst (u32), then its bytes as `PROTOCOL.md` says. A burst that was
 //! ordered and never read has one piece without bytes.
 //!
-//! A kill loses at most the segment under way; a damaged segment is known as such. Files of version 1, `PSSAMPL1`, have
-//! samples only, and no byte before them.
+//! A kill loses at most the segment under way, and with the samples that the fixture was still gathering for a frame less
+//! than the last 100 ms; a damaged segment is known as such. Files of version 1, `PSSAMPL1`, have samples only, and no byte
+//! before them.
 
 use std::io::{self, Read, Write};
 
@@ -35,8 +36,9 @@ const BURST: u8 = 1;
 const PIECE_HEAD: usize = 4 + 1 + 2 + 2 + 8 + 4;
 /// Bytes of one sample.
 const SAMPLE_BYTES: usize = 4 + 8 + 8 + 5 * 4 + 3;
-/// Samples of at most this much time go into one segment.
-const SEGMENT_US: u64 = 100_000;
+/// Samples of at most this much time go into one segment: with what waits in the fixture and on the cable, less than a
+/// tenth of a second.
+const SEGMENT_US: u64 = 80_000;
 /// A segment holds at most this many samples, whatever their times say.
 const SEGMENT_SAMPLES: usize = 2000;
 /// A longer segment than any that is written is damage, not data.
