@@ -69,6 +69,41 @@ fn nothing_changed_agrees_and_another_unit_s_inertia_does_not_cancel() {
 }
 
 #[test]
+fn what_both_runs_of_one_unit_share_cancels_in_how_far_the_ways_are_apart_too() {
+    let (a, b) = (film_winder("a", &[]), film_winder("b", &[]));
+    let found = compare(&a, &b, SAME_TEMPERATURE).unwrap();
+    // A display's steps and a person's readings are each run's own: there only the inertia cancels.
+    for (ways, most) in [("reversal-less-read-out", 0.5), ("reversal-less-display", 0.9)] {
+        let id = format!("command-scale.{ways}");
+        let own = row(&b, &id).unwrap().expanded_uncertainty.unwrap();
+        let less = line(&found, &id);
+        assert!(less.expanded.unwrap() < most * own, "{own} {less:#?}");
+        let inertia = less.budget.iter().filter(|c| c.name.contains("inertia"));
+        assert!(
+            inertia.clone().count() == 1 && inertia.map(|c| c.share_percent).sum::<f64>() < 0.1,
+            "{less:#?}"
+        );
+    }
+    // What the clock may change by between is some of its own, not of the small difference: 70 % of 2 x 50 ppm of the scale.
+    let clock = |found: &Comparison, id: &str| {
+        let budget = &line(found, id).budget;
+        let clock = budget.iter().find(|c| c.name.starts_with("clock of the fixture between"));
+        clock.unwrap_or_else(|| panic!("{id}: {budget:#?}")).standard_uncertainty
+    };
+    let want = 0.7 * 1e-4 * row(&b, "command-scale.gain").unwrap().measured.unwrap() / 3.0_f64.sqrt();
+    let less = clock(&found, "command-scale.reversal-less-read-out");
+    assert!((less / want - 1.0).abs() < 1e-6, "{less} {want}");
+    // A warmer motor makes less torque by the same current, and the read-out does not see that.
+    let warmer = compare(&a, &b, Celsius::new(10.0)).unwrap();
+    let u = |found: &Comparison| line(found, "command-scale.reversal-less-read-out").expanded.unwrap();
+    assert!(u(&warmer) > 2.0 * u(&found), "{} {}", u(&warmer), u(&found));
+    // Of another unit nothing cancels.
+    let apart = compare(&a, &run("c", &Plan::film_winder().seed(2)), SAME_TEMPERATURE).unwrap();
+    let own = row(&b, "command-scale.reversal-less-read-out").unwrap().expanded_uncertainty.unwrap();
+    assert!(u(&apart) > 1.3 * own, "{} {own}", u(&apart));
+}
+
+#[test]
 fn another_calibration_does_not_cancel_and_one_out_of_date_decides_nothing() {
     let (a, mut b) = (film_winder("a", &[]), film_winder("b", &[]));
     let u = |b: &Run| {

@@ -3,7 +3,7 @@
 use proofstand_units::Celsius;
 
 use super::line::InRowUnit;
-use crate::error_budget::{GAIN_PER_KELVIN, OFFSET_PER_KELVIN, REFERENCE_DRIFT, TEMPERATURE_RANGE};
+use crate::error_budget::{CLOCK, GAIN_PER_KELVIN, OFFSET_PER_KELVIN, REFERENCE_DRIFT, TEMPERATURE_RANGE};
 use crate::estimate::scale::BUILDING_UP;
 use crate::metrology::voltage::{
     GAIN, GAIN_BY_DRIFT, GAIN_BY_LOAD, GAIN_BY_TEMPERATURE, OFFSET, OFFSET_BY_TEMPERATURE,
@@ -26,6 +26,8 @@ pub(super) struct Shared {
     unit: bool,
     /// The inertia that is stated.
     inertia: bool,
+    /// The standard uncertainty that the later sheet states of it, as a share of it.
+    inertia_share: f64,
     /// The fixture's clock.
     clock: bool,
     /// The calibration of one analog board.
@@ -53,6 +55,8 @@ impl Shared {
         Self {
             unit,
             inertia: unit && sheets[0].disc == sheets[1].disc,
+            // Stated with k = 2, in percent.
+            inertia_share: sheets[1].inertia().relative().get() / 200.0,
             clock: was.controller_serial == is.controller_serial,
             calibration: same_board
                 && was.calibration == is.calibration
@@ -90,7 +94,6 @@ impl Shared {
 
     /// Which part a contribution to `row` has, by what it is called.
     pub(super) fn part(&self, c: &ContributionRow, row: &ResultRow) -> Part {
-        let value = row.measured.unwrap_or(0.0).abs();
         let between = |what: &str, half: f64| {
             Part::Common(Some(Contribution::rectangular(
                 &format!("{what} between the runs"),
@@ -100,14 +103,14 @@ impl Shared {
         let time = REFERENCE_DRIFT * (self.days * KILOHOURS_A_DAY).sqrt();
         // One run at the cold end, the other at the warm one.
         let kelvin = TEMPERATURE_RANGE * 2.0;
-        match c.name.as_str() {
+        match of_its_way(row, &c.name) {
             _ if c.kind == "A" => Part::Own,
             "inertia" if self.inertia => Part::Common(None),
             "scale of the read-out" | BUILDING_UP if self.unit => Part::Common(None),
             "clock of the fixture" if self.clock => {
-                // An acceleration goes with the square of time.
+                // In whatever power of time: what it may change by is a part of what it is known to.
                 let stated = c.standard_uncertainty * 3.0_f64.sqrt();
-                between("clock of the fixture", stated.min(2.0 * value * CLOCK_BETWEEN))
+                between("clock of the fixture", stated * (CLOCK_BETWEEN / CLOCK.to_ratio()).min(1.0))
             }
             // What drift and temperature had done before cancels with the gain; what they do between is added once.
             name if self.calibration
@@ -117,7 +120,10 @@ impl Shared {
             }
             name if self.calibration && name.ends_with(OFFSET_BY_TEMPERATURE) => Part::Common(None),
             name if self.calibration && name.ends_with(GAIN) => {
-                between("gain of the calibration", value * (time + GAIN_PER_KELVIN * kelvin))
+                // By one of the gain; it is stated in percent.
+                let by_gain =
+                    c.sensitivity.map_or(row.measured.unwrap_or(0.0), |by_percent| 100.0 * by_percent);
+                between("gain of the calibration", by_gain.abs() * (time + GAIN_PER_KELVIN * kelvin))
             }
             name if self.calibration && name.ends_with(OFFSET) => {
                 let per_volt = c.sensitivity.unwrap_or(0.0).abs();
@@ -129,11 +135,20 @@ impl Shared {
 
     /// What the motor's temperature does to a torque that is known by an inertia.
     pub(super) fn temperature(&self, row: &ResultRow) -> Option<Contribution> {
-        let by_inertia = row.budget.iter().any(|c| c.name == "inertia");
-        let half = row.measured.unwrap_or(0.0).abs() * TORQUE_PER_KELVIN * self.kelvin;
-        (by_inertia && half > 0.0)
+        let inertia = row.budget.iter().find(|c| of_its_way(row, &c.name) == "inertia")?;
+        // A torque goes with the inertia: what it is uncertain by over the inertia's share is the torque itself.
+        let torque = inertia.standard_uncertainty / self.inertia_share;
+        let half = torque * TORQUE_PER_KELVIN * self.kelvin;
+        (half.is_finite() && half > 0.0)
             .then(|| Contribution::rectangular("temperature of the motor between the runs", InRowUnit(half)))
     }
+}
+
+/// A contribution's name without the way it comes from: a row `…one-less-another` names each with its way in front.
+fn of_its_way<'a>(row: &ResultRow, name: &'a str) -> &'a str {
+    let ways = row.id.rsplit_once('.').and_then(|(_, quantity)| quantity.split_once("-less-"));
+    let without = |way: &str| name.strip_prefix(way)?.strip_prefix(": ");
+    ways.and_then(|(one, other)| without(one).or_else(|| without(other))).unwrap_or(name)
 }
 
 /// A row of a record as a contribution in the unit of its result, with its sign.
