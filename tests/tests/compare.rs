@@ -104,6 +104,34 @@ fn what_both_runs_of_one_unit_share_cancels_in_how_far_the_ways_are_apart_too() 
 }
 
 #[test]
+fn a_scale_is_judged_by_the_rule_that_the_sheet_agrees_on() {
+    // 0.8 % less with 1 % allowed: inside, and nearer to the limit than U with a motor that may have been 2 K warmer.
+    let (before, after) = (film_winder("a", &[]), film_winder("b", &["torque-constant-less=0.8"]));
+    let gain = |after: &Run| {
+        let found = compare(&before, after, Celsius::new(2.0)).unwrap();
+        (line(&found, "command-scale.gain").clone(), found.notes.join("\n"))
+    };
+    let (guarded, notes) = gain(&after);
+    assert!(guarded.difference.unwrap().abs() < guarded.tolerance.unwrap(), "{guarded:#?}");
+    assert_eq!(guarded.finding, Finding::Warning, "{guarded:#?}");
+    assert!(guarded.sentence.contains("rule: guard band w = U"), "{}", guarded.sentence);
+    assert!(notes.contains("by the later run's sheet: guard band w = U"), "{notes}");
+    let agreed = |rule: &str| {
+        let mut run = after.clone();
+        run.axis.sheet_text += &format!("\n[decision]\n{rule}\n");
+        gain(&run)
+    };
+    let (simple, notes) = agreed("rule = \"simple\"");
+    assert_eq!(simple.finding, Finding::Agrees, "{simple:#?}");
+    assert!(simple.sentence.contains("rule: simple acceptance"), "{}", simple.sentence);
+    assert!(!simple.sentence.contains("surely"), "{}", simple.sentence);
+    assert!(notes.contains("The sheet of a has another: guard band"), "{notes}");
+    let (risk, _) = agreed("rule = \"specific_risk\"\nrisk_percent = 1.0");
+    assert_eq!(risk.finding, Finding::Warning, "{risk:#?}");
+    assert!(risk.sentence.contains("specific risk of at most 1 %"), "{}", risk.sentence);
+}
+
+#[test]
 fn another_calibration_does_not_cancel_and_one_out_of_date_decides_nothing() {
     let (a, mut b) = (film_winder("a", &[]), film_winder("b", &[]));
     let u = |b: &Run| {

@@ -5,8 +5,10 @@ use serde::Serialize;
 
 use super::shared::{Part, Shared, contribution};
 use crate::metrology::compare::{Agreement, Way, agreement, smallest_seen};
-use crate::metrology::decision::decide;
-use crate::metrology::{Budget, Calibration, Conformity, Contribution, Limits, Quantity};
+use crate::metrology::decision::{Reason, decide};
+use crate::metrology::{
+    Budget, Calibration, Conformity, Contribution, DecisionRule, Judging, Limits, Quantity,
+};
 use crate::record::model::{ContributionRow, ResultRow};
 
 /// A number in the unit that both rows of a record state.
@@ -29,11 +31,11 @@ impl Quantity for InRowUnit {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Finding {
-    /// Not further apart than U; a scale: surely within the tolerance for retention.
+    /// Not further apart than U; a scale: within the tolerance for retention, by the sheet's decision rule.
     Agrees,
     /// Beyond U, which chance does once in twenty times; a scale: not decided.
     Warning,
-    /// Beyond three standard uncertainties, or another count or word; a scale: surely beyond the tolerance.
+    /// Beyond three standard uncertainties, or another count or word; a scale: beyond the tolerance, by the same rule.
     Differs,
 }
 
@@ -82,19 +84,23 @@ pub struct Line {
     pub budget: Vec<ContributionRow>,
 }
 
+/// What a sheet says of a scale that has changed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Allowed {
+    /// By so much of itself it may.
+    pub(super) tolerance: Percent,
+    /// How that is judged.
+    pub(super) rule: DecisionRule,
+}
+
 /// Compares one result; none where it was not measured in both runs.
-pub(super) fn line(
-    before: &ResultRow,
-    after: &ResultRow,
-    shared: &Shared,
-    tolerance: Percent,
-) -> Option<Line> {
+pub(super) fn line(before: &ResultRow, after: &ResultRow, shared: &Shared, allowed: Allowed) -> Option<Line> {
     if before.unit != after.unit {
         return None;
     }
     let stated = |row: &ResultRow| row.measured.is_some() && row.statement.is_some();
     if stated(before) && stated(after) {
-        return Some(measured(before, after, shared, tolerance));
+        return Some(measured(before, after, shared, allowed));
     }
     let exact = |row: &ResultRow| row.measured.filter(|_| row.expanded_uncertainty == Some(0.0));
     if let (Some(was), Some(is)) = (exact(before), exact(after)) {
@@ -144,7 +150,7 @@ fn plain(before: &ResultRow, after: &ResultRow, [was, is]: [String; 2], finding:
     }
 }
 
-fn measured(before: &ResultRow, after: &ResultRow, shared: &Shared, tolerance: Percent) -> Line {
+fn measured(before: &ResultRow, after: &ResultRow, shared: &Shared, allowed: Allowed) -> Line {
     let budget = difference(before, after, shared);
     let combined = budget.combined();
     let (value, u) = (combined.value.0, combined.expanded.0);
@@ -161,30 +167,25 @@ fn measured(before: &ResultRow, after: &ResultRow, shared: &Shared, tolerance: P
         ..plain(before, after, [of(before), of(after)], Finding::Agrees)
     };
     // The scale itself may change by what the sheet allows for retention; other ways to it only tell how well they agree.
-    let half = before.measured.unwrap_or(0.0).abs() * tolerance.get() / 100.0;
+    let half = before.measured.unwrap_or(0.0).abs() * allowed.tolerance.get() / 100.0;
     let is_scale = after.id.ends_with(".gain") && matches!(after.unit.as_str(), "%/V" | "rpm/V");
     let limits = Limits::around(InRowUnit(0.0), InRowUnit(half)).ok().filter(|_| is_scale);
     let (finding, why) = if let Some(limits) = limits {
-        let state = if shared.in_force { Calibration::InForce } else { Calibration::MissingOrOutOfDate };
-        let decision = decide(&combined, &limits, state);
+        let calibration =
+            if shared.in_force { Calibration::InForce } else { Calibration::MissingOrOutOfDate };
+        let decision = decide(&combined, &limits, Judging { rule: allowed.rule, calibration });
         line.tolerance = Some(half);
         line.probability_of_conformity = Some(decision.probability.get());
-        match decision.conformity {
-            Conformity::Accepted => (Finding::Agrees, "surely within the tolerance for retention"),
-            Conformity::Undecided if !shared.in_force => {
-                (Finding::Warning, "a calibration is missing or out of date: not decided")
-            }
-            Conformity::Undecided => {
-                (Finding::Warning, "nearer to the tolerance for retention than U, or U fills it: not decided")
-            }
-            Conformity::Rejected => (Finding::Differs, "surely beyond the tolerance for retention"),
-        }
+        let (finding, why) = in_words(decision.conformity, decision.reason, allowed.rule);
+        (finding, format!("{why}; rule: {}", allowed.rule.words()))
     } else {
         match agreement(&combined) {
-            Agreement::Agree => (Finding::Agrees, "within U"),
-            Agreement::Warning => (Finding::Warning, "beyond U, which chance does once in twenty times"),
+            Agreement::Agree => (Finding::Agrees, "within U".to_owned()),
+            Agreement::Warning => {
+                (Finding::Warning, "beyond U, which chance does once in twenty times".to_owned())
+            }
             Agreement::Doubtful | Agreement::Disagree => {
-                (Finding::Differs, "beyond three standard uncertainties")
+                (Finding::Differs, "beyond three standard uncertainties".to_owned())
             }
         }
     };
@@ -195,6 +196,26 @@ fn measured(before: &ResultRow, after: &ResultRow, shared: &Shared, tolerance: P
         after.unit
     );
     line
+}
+
+/// What a decision about a scale says. Only a guard band of U makes it sure.
+fn in_words(conformity: Conformity, reason: Reason, rule: DecisionRule) -> (Finding, &'static str) {
+    let sure = rule == DecisionRule::Guarded;
+    match (conformity, reason) {
+        (Conformity::Accepted, _) if sure => (Finding::Agrees, "surely within the tolerance for retention"),
+        (Conformity::Accepted, _) => (Finding::Agrees, "within the tolerance for retention"),
+        (Conformity::Rejected, _) if sure => (Finding::Differs, "surely beyond the tolerance for retention"),
+        (Conformity::Rejected, _) => (Finding::Differs, "beyond the tolerance for retention"),
+        (Conformity::Undecided, Reason::CalibrationMissing) => {
+            (Finding::Warning, "a calibration is missing or out of date: not decided")
+        }
+        (Conformity::Undecided, Reason::NotCapable) => {
+            (Finding::Warning, "U is as large as the tolerance for retention: not decided")
+        }
+        (Conformity::Undecided, _) => {
+            (Finding::Warning, "too near to the tolerance for retention for the rule: not decided")
+        }
+    }
 }
 
 /// After less before, with what both have in common.

@@ -11,6 +11,7 @@ mod shared;
 use proofstand_units::Celsius;
 use serde::Serialize;
 
+use line::Allowed;
 pub use line::{Finding, Line};
 use shared::Shared;
 
@@ -92,7 +93,7 @@ pub fn compare(before: &Run, after: &Run, apart: Celsius) -> Result<Comparison, 
     }
     let unit = same_unit(before, after);
     let shared = Shared::of(before, after, &sheets, unit, apart);
-    let tolerance = sheets[1].tolerances.retention_gain.value;
+    let allowed = Allowed { tolerance: sheets[1].tolerances.retention_gain.value, rule: sheets[1].decision };
     let mut out = Comparison {
         kind: if before.kind == RunKind::Rehearsal { "REHEARSAL" } else { "acceptance" },
         before: before.id.clone(),
@@ -101,6 +102,7 @@ pub fn compare(before: &Run, after: &Run, apart: Celsius) -> Result<Comparison, 
         left_out: Vec::new(),
         notes: shared.notes(apart),
     };
+    out.notes.push(rule_note(&sheets, &before.id));
     for later in &after.checks {
         let Some(earlier) = before.checks.iter().find(|check| check.id == later.id) else {
             out.left_out.push(format!("{}: only in run {}", later.id, after.id));
@@ -113,7 +115,7 @@ pub fn compare(before: &Run, after: &Run, apart: Celsius) -> Result<Comparison, 
         }
         for row in &later.results {
             match earlier.results.iter().find(|r| r.id == row.id) {
-                Some(was) => match line::line(was, row, &shared, tolerance) {
+                Some(was) => match line::line(was, row, &shared, allowed) {
                     Some(line) => out.lines.push(line),
                     None => out.left_out.push(format!("{}: not measured in both runs", row.id)),
                 },
@@ -130,6 +132,16 @@ pub fn compare(before: &Run, after: &Run, apart: Celsius) -> Result<Comparison, 
         0.05 * measured as f64
     ));
     Ok(out)
+}
+
+/// By which rule a scale is judged: the later sheet's, as its tolerance is.
+fn rule_note(sheets: &[AxisSheet; 2], before: &str) -> String {
+    let [was, is] = [&sheets[0].decision, &sheets[1].decision].map(|rule| rule.words());
+    let mut note = format!("Decision rule for the tolerance for retention, by the later run's sheet: {is}.");
+    if was != is {
+        note += &format!(" The sheet of {before} has another: {was}.");
+    }
+    note
 }
 
 fn gone<'a>(earlier: &'a CheckRecord, later: &'a CheckRecord) -> impl Iterator<Item = &'a ResultRow> {
