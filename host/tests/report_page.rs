@@ -52,6 +52,25 @@ fn harmless(text: &str) {
 }
 
 #[test]
+fn how_two_ways_to_one_quantity_are_held_against_each_other_is_said_where_there_are_two() {
+    let mut run = acceptance();
+    assert!(!report::html(&run).contains("standard uncertainties they are undecided"));
+    let check = run.checks.iter_mut().find(|check| !check.results.is_empty()).unwrap();
+    let mut row = check.results[0].clone();
+    row.id = "command-scale.reversal-less-read-out".to_owned();
+    check.results.push(row);
+    let page = report::html(&run);
+    for text in [
+        "up to U they agree",
+        "beyond U is a warning, which changes no verdict",
+        "beyond 3 standard uncertainties they are undecided",
+        "beyond 4.5 they are rejected",
+    ] {
+        assert!(page.contains(text), "{text}");
+    }
+}
+
+#[test]
 fn hostile_text_anywhere_in_the_model_is_only_text() {
     let page = report::html(&poisoned());
     harmless(&page);

@@ -11,11 +11,8 @@ use super::budget::{Budget, Combined};
 use super::contribution::{Contribution, Sensitivity};
 use super::group::Group;
 use super::quantity::Quantity;
+use crate::record::model::{WAYS_DOUBTFUL, WAYS_IMPOSSIBLE};
 
-/// Action limit in standard uncertainties: passed by chance three times in a thousand.
-const ACTION: f64 = 3.0;
-/// Limit in standard uncertainties that a normal quantity passes by chance seven times in a million.
-const IMPOSSIBLE: f64 = 4.5;
 /// One-sided normal quantile of 95 %: a real difference of U plus so many u is seen 95 times in a hundred.
 const POWER: f64 = 1.644_853_626_951_472_7;
 
@@ -92,9 +89,9 @@ pub fn agreement<Q: Quantity>(difference: &Combined<Q>) -> Agreement {
     let limit = |times: f64| (times * difference.standard_uncertainty.number()).max(u);
     if value <= u {
         Agreement::Agree
-    } else if value <= limit(ACTION) {
+    } else if value <= limit(WAYS_DOUBTFUL) {
         Agreement::Warning
-    } else if value <= limit(IMPOSSIBLE) {
+    } else if value <= limit(WAYS_IMPOSSIBLE) {
         Agreement::Doubtful
     } else {
         Agreement::Disagree

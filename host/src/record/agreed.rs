@@ -16,3 +16,9 @@ pub enum AgreedRule {
         risk_percent: f64,
     },
 }
+
+/// Two ways to one quantity that lie farther apart than so many standard uncertainties of their difference leave it undecided:
+/// chance does that three times in a thousand.
+pub const WAYS_DOUBTFUL: f64 = 3.0;
+/// Farther apart than so many they can't both be right: chance does that seven times in a million.
+pub const WAYS_IMPOSSIBLE: f64 = 4.5;

@@ -5,7 +5,7 @@
 
 use serde::{Deserialize, Serialize};
 
-pub use super::agreed::AgreedRule;
+pub use super::agreed::{AgreedRule, WAYS_DOUBTFUL, WAYS_IMPOSSIBLE};
 pub use super::measured_with::MeasuredWith;
 pub use super::took::Took;
 

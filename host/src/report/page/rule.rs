@@ -3,11 +3,16 @@
 use maud::{Markup, html};
 
 use super::Page;
-use crate::record::model::{AgreedRule, Verdict};
+use crate::record::model::{AgreedRule, Verdict, WAYS_DOUBTFUL, WAYS_IMPOSSIBLE};
 use crate::report::text::T;
 use crate::report::{number, symbol};
 
 impl Page<'_> {
+    /// Some result is the difference of two ways to one quantity.
+    fn compares_ways(&self) -> bool {
+        self.run.checks.iter().flat_map(|check| &check.results).any(|row| row.id.contains("-less-"))
+    }
+
     pub(super) fn rule(&self) -> Markup {
         let agreed = self.run.rule;
         let all = [Verdict::Accepted, Verdict::Undecided, Verdict::Rejected, Verdict::NotDone];
@@ -18,6 +23,7 @@ impl Page<'_> {
                     (T(&in_words(agreed)))
                     " A measured result whose budget names no rule was decided as its sentence says."
                 }
+                @if self.compares_ways() { p { (T(&ways_in_words())) } }
                 dl.facts.key { @for v in all { dt { (symbol::tag(v)) } dd { (T(&meaning(v, agreed))) } } }
                 p {
                     "Uncertainties follow JCGM 100:2008 (GUM). U is the combined standard uncertainty times the coverage \
@@ -34,6 +40,17 @@ impl Page<'_> {
             }
         }
     }
+}
+
+/// How ways to one quantity are held against each other, whichever rule the sheet has.
+fn ways_in_words() -> String {
+    format!(
+        "Where a quantity was found in two ways, what they share cancels in their difference (JCGM 100:2008, F.1.2.3), and the \
+         difference is held against its own uncertainty, whichever rule the sheet has for limits: up to U they agree; beyond U is \
+         a warning, which changes no verdict; beyond {WAYS_DOUBTFUL} standard uncertainties they are undecided; beyond \
+         {WAYS_IMPOSSIBLE} they are rejected, since not both can be right. Chance alone passes these limits once in twenty, \
+         three times in a thousand and seven times in a million (control charts; common practice)."
+    )
 }
 
 /// The rule and the risk it leaves.
