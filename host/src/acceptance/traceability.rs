@@ -17,7 +17,7 @@ pub(super) fn traceability(simulated: bool, calibration: &Calibration, sheet: &A
         fact(
             "Times",
             format!(
-                "by the fixture's crystal, assumed to be right to ±{} ppm (k = 2) and never compared with a standard: no \
+                "by the fixture's crystal, assumed to lie within ±{} ppm and never compared with a standard: no \
                  traceability is claimed",
                 CLOCK.get()
             ),
@@ -131,7 +131,7 @@ mod tests {
     fn times_claim_no_traceability_since_the_crystal_is_taken_on_trust() {
         let facts = said(Before::Own, TODAY, "");
         let times = of(&facts, "Times");
-        assert!(times.contains("assumed") && times.contains("±50 ppm (k = 2)"), "{times}");
+        assert!(times.contains("assumed") && times.contains("within ±50 ppm and never compared"), "{times}");
         assert!(times.contains("no traceability is claimed"), "{times}");
         // If a data sheet has been read, the words above are to be written anew.
         let budget: toml::Table = include_str!("../../../hardware/error-budget.toml").parse().unwrap();
