@@ -189,6 +189,47 @@ fn a_calibration_far_from_the_middle_of_the_temperatures_states_more_uncertainty
 }
 
 #[test]
+fn a_certificate_says_how_settling_was_shown_and_by_what_the_new_calibration_was_judged() {
+    let bench = bench(5, Before::Own, None);
+    let mut record = calibrate(FixtureEnd(Rc::clone(&bench)), &bench, &job(false, TODAY)).unwrap().record;
+    let millivolts = |v: Volts| format!("{:.3}", v.get() * 1e3);
+    // By hand from the record: the farthest apart of one level's readings, of up and down, of a level as left.
+    let farthest = |all: &mut dyn Iterator<Item = Volts>| millivolts(all.fold(Volts::ZERO, Volts::max));
+    let spread = farthest(&mut record.levels.iter().flat_map(|l| [l.up.spread, l.down.spread]));
+    let apart = farthest(&mut record.levels.iter().map(|l| (l.up.meter - l.down.meter).abs()));
+    let left = farthest(&mut record.as_left.iter().map(|l| l.error.abs()));
+    let most = millivolts(record.uncertainty.residual * 4.0);
+    assert_ne!(spread, "0.000");
+    record.expanded[2] = Volts::new(0.9965e-3);
+    let text = |record: &CalibrationRecord| {
+        let page = proofstand::report::certificate(record);
+        let parts = page.split('<').map(|part| part.split_once('>').map_or(part, |(_, text)| text));
+        parts.collect::<String>().replace('\u{a0}', " ")
+    };
+    let page = text(&record);
+    for said in [
+        "stood for at least 70 ms".to_owned(),
+        format!("within 0.1 mV of each other: the farthest apart were {spread} mV"),
+        format!("agree within 0.3 mV: the farthest apart were {apart} mV"),
+        format!(
+            "may be off by 4 times what the budget has for curve, step and scatter of one level, ±{most} mV"
+        ),
+        format!("16 of 16 levels are within it, the farthest off by {left} mV"),
+        // Two digits, also where the second is a zero.
+        "±1.0 mV".to_owned(),
+    ] {
+        assert!(page.contains(&said), "{said}: {page}");
+    }
+    record.meter.readings_each = 1;
+    let typed = text(&record);
+    assert!(typed.contains("was read once, so that only up and down show"), "{typed}");
+    assert!(!typed.contains("of each other"), "{typed}");
+    // What was not left so is not said to be.
+    record.as_left[0].error = Volts::new(5e-3);
+    assert!(text(&record).contains("15 of 16 levels are within it"));
+}
+
+#[test]
 fn the_names_of_meter_board_and_person_are_text_in_a_certificate() {
     let hostile = "\"'><script>alert(1)</script></style>\u{1b}[2J\u{202e}gnp";
     let bench = bench(3, Before::Own, None);
@@ -245,7 +286,7 @@ fn whatever_is_wrong_with_the_meter_is_named_and_nothing_in_the_fixture_changes(
             MeterFault::Refuses => {
                 matches!(error, CalibrateError::Meter(ScpiError::Reported { code: -221, .. }))
             }
-            MeterFault::Held => matches!(error, CalibrateError::Impossible(Impossible::FarOff { .. })),
+            MeterFault::Held => matches!(error, CalibrateError::Impossible(Impossible::NotRising { .. })),
             MeterFault::Cold => matches!(
                 error,
                 CalibrateError::Impossible(Impossible::Unsettled { .. } | Impossible::UpAndDown { .. })

@@ -9,11 +9,11 @@ use core::time::Duration;
 use proofstand_protocol::message::{Answer, CHUNK_BYTES, Event, Request, State, TripCause};
 use proofstand_protocol::units::Microvolts;
 use proofstand_protocol::version::Capabilities;
-use proofstand_units::Volts;
+use proofstand_units::{Seconds, Volts};
 
 use super::fit::numbers;
 use super::image::{Image, Unfit, volts};
-use super::reading::{Impossible, Level, Reading, agree, consistent, possible, settled};
+use super::reading::{Impossible, Level, Reading, agree, consistent, possible, settled, still_shown};
 use super::record::Left;
 use crate::fixture::{Client, FixtureError, Numbered, Received, Tap};
 use crate::link::{Link, LinkError};
@@ -26,6 +26,9 @@ const DECIMATION: u16 = 10;
 const TURN: Duration = Duration::from_millis(20);
 /// Settled ticks before the meter is asked, and before the inputs' means are taken.
 const SETTLED: u32 = 50;
+/// How long a level has stood when the meter is asked: the fixture takes it for settled 20 ticks after it was reached, and counts
+/// from then.
+pub const STOOD: Seconds = Seconds::new(1e-3 * (20 + SETTLED) as f64);
 /// A level that is waited on is asked for again before the fixture takes its host for gone.
 const AGAIN: Duration = Duration::from_secs(60);
 /// How often one level may be put out again because this computer fell silent.
@@ -35,7 +38,7 @@ const NEWS: Duration = Duration::from_millis(100);
 /// Tries of a level whose readings don't settle.
 const TRIES: usize = 5;
 /// Farthest that a level between the points may be off: the step, noise and curve that the fit claims, four times.
-const LEFT_OFF: f64 = 4.0;
+pub const LEFT_OFF: f64 = 4.0;
 
 /// What a calibration can stop at.
 #[derive(Debug, thiserror::Error)]
@@ -159,6 +162,8 @@ pub struct Bench<'a, L> {
     client: &'a mut Client<L>,
     meter: &'a mut dyn ReferenceMeter,
     watcher: &'a mut dyn Watcher,
+    /// The level that was read last, and what the meter showed of it.
+    last: Option<(Volts, Volts)>,
 }
 
 impl<'a, L: Link> Bench<'a, L> {
@@ -172,7 +177,7 @@ impl<'a, L: Link> Bench<'a, L> {
         watcher: &'a mut dyn Watcher,
     ) -> Result<Self, CalibrateError> {
         client.done(Request::Stream { decimation: DECIMATION }, &mut Unkept)?;
-        Ok(Self { client, meter, watcher })
+        Ok(Self { client, meter, watcher, last: None })
     }
 
     /// Reads levels upwards, then downwards. They must rise.
@@ -306,7 +311,9 @@ impl<'a, L: Link> Bench<'a, L> {
         let mut values = Vec::new();
         while values.len() < self.meter.repeats().max(1) {
             let shown = self.shown(asked)?;
-            match possible(asked.level, shown) {
+            match possible(asked.level, shown)
+                .map_err(|why| still_shown(self.last, asked.level, shown).unwrap_or(why))
+            {
                 Ok(value) => values.push(value),
                 Err(why) if self.meter.refused(&why) => {}
                 Err(why) => return Err(why.into()),
@@ -320,6 +327,7 @@ impl<'a, L: Link> Bench<'a, L> {
         let mean = Volts::new(numbers(&values).iter().sum::<f64>() / values.len() as f64);
         let low = values.iter().copied().fold(Volts::new(f64::INFINITY), Volts::min);
         let high = values.iter().copied().fold(Volts::new(f64::NEG_INFINITY), Volts::max);
+        self.last = Some((asked.level, mean));
         Ok(Reading { meter: mean, readings: values, spread: high - low, inputs: inputs.1 })
     }
 

@@ -203,6 +203,14 @@ pub fn possible(level: Volts, shown: Volts) -> Result<Volts, Impossible> {
     })
 }
 
+/// A reading that can't be one of its level, and is what the meter showed of another level before: it holds its reading.
+#[must_use]
+pub fn still_shown(last: Option<(Volts, Volts)>, level: Volts, shown: Volts) -> Option<Impossible> {
+    let (before, meter) = last?;
+    let held = (level - before).abs() > FARTHEST && (shown - meter).abs() <= UNSETTLED;
+    held.then(|| Impossible::NotRising { low: before.min(level), high: before.max(level) })
+}
+
 /// Whether the readings of one level, several times, belong to a settled level.
 ///
 /// # Errors
@@ -261,6 +269,19 @@ mod tests {
         assert!(matches!(possible(5.0, 0.0003), Err(Impossible::Nothing { .. })));
         assert!(matches!(possible(5.0, 4.7), Err(Impossible::FarOff { .. })));
         assert!(matches!(possible(0.0, 0.3), Err(Impossible::FarOff { .. })));
+    }
+
+    #[test]
+    fn a_meter_that_still_shows_the_level_before_is_said_to_hold_and_one_that_is_far_off_is_not() {
+        let volts = Volts::new;
+        let before = Some((volts(-10.0), volts(-9.9987)));
+        let held = still_shown(before, volts(-8.75), volts(-9.998_72));
+        assert_eq!(held, Some(Impossible::NotRising { low: volts(-10.0), high: volts(-8.75) }));
+        assert!(held.is_some_and(|why| why.to_string().contains("does the meter hold its reading?")));
+        assert_eq!(still_shown(before, volts(-8.75), volts(-9.5)), None);
+        // The same level, read again.
+        assert_eq!(still_shown(before, volts(-10.0), volts(-9.9987)), None);
+        assert_eq!(still_shown(None, volts(-8.75), volts(-9.9987)), None);
     }
 
     #[test]

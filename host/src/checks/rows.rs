@@ -190,7 +190,7 @@ fn most_of_it(budget: &[ContributionRow], expanded: f64, unit: &str, rest: impl 
     let number = |value: f64| {
         // An inertia is no row of zeros.
         if value > 0.0 && value < 1e-4 {
-            return format!("{value:.1e} {unit}").trim_end().to_owned();
+            return format!("{} {unit}", power_of_ten(value)).trim_end().to_owned();
         }
         let digits = if value > 0.0 { (1.0 - value.log10().floor()).clamp(0.0, 9.0) as usize } else { 0 };
         format!("{value:.digits$} {unit}").trim_end().to_owned()
@@ -206,6 +206,20 @@ fn most_of_it(budget: &[ContributionRow], expanded: f64, unit: &str, rest: impl 
         "Without it U would be no smaller to two digits.".to_owned()
     };
     format!("{how}: {name} ({share:.0} % of the variance). {gained}")
+}
+
+/// Two digits and a power of ten, as the tables beside it have them: 5.8 × 10⁻⁸.
+fn power_of_ten(value: f64) -> String {
+    let text = format!("{value:.1e}");
+    let (factor, exponent) = text.split_once('e').unwrap_or((&text, "0"));
+    let raised = exponent.chars().map(|c| match c {
+        '-' => '⁻',
+        '1' => '¹',
+        '2' => '²',
+        '3' => '³',
+        digit => digit.to_digit(10).and_then(|d| char::from_u32(0x2070 + d)).unwrap_or(digit),
+    });
+    format!("{factor}\u{a0}×\u{a0}10{}", raised.collect::<String>())
 }
 
 fn in_words(decision: &Decision) -> String {
@@ -384,7 +398,10 @@ mod tests {
         assert_eq!(said(&[0.0]), "Nothing is uncertain about it.");
         assert_eq!(said(&[2.0]), "All of it is: a.");
         // U = 1.96·5e-6 and 1.96·3e-6.
-        assert!(said(&[3e-6, 4e-6]).ends_with("Without it U would be 5.9e-6 V instead of 9.8e-6 V."));
+        assert!(
+            said(&[3e-6, 4e-6])
+                .ends_with("Without it U would be 5.9\u{a0}×\u{a0}10⁻⁶ V instead of 9.8\u{a0}×\u{a0}10⁻⁶ V.")
+        );
         // U = 1.96·√3 and 1.96·√2.
         assert_eq!(
             said(&[1.0, 1.0, 1.0]),

@@ -6,10 +6,12 @@ use maud::{Markup, html};
 use proofstand_units::Volts;
 
 use super::frame::{Frame, in_heading};
-use super::number::{fixed, significant};
+use super::number::{fixed, significant, uncertainty};
 use super::page::{budget_head, parts};
 use super::plot::draw;
 use super::text::{T, one_line};
+use crate::calibration::conduct::{LEFT_OFF, STOOD};
+use crate::calibration::reading::{UNSETTLED, UP_AND_DOWN};
 use crate::calibration::record::{CalibrationRecord, Stored};
 use crate::record::model::{Band, ContributionRow, Panel, Plot, PlotAxis, Series, SeriesStyle};
 
@@ -37,7 +39,7 @@ fn within_mv(volts: Volts, decimals: usize) -> String {
 
 /// An expanded uncertainty, millivolts: two digits (JCGM 100:2008, 7.2.6).
 fn u_mv(volts: Volts) -> String {
-    significant(volts.get() * 1e3, 2)
+    uncertainty(volts.get() * 1e3)
 }
 
 fn uv(volts: Volts) -> String {
@@ -198,7 +200,9 @@ impl Certificate<'_> {
                         }
                     }
                 }
+                p { (self.settled()) }
                 @if !r.as_left.is_empty() {
+                    p { (self.left()) }
                     table {
                         caption { "As left " span.quiet { "(measured before it was stored, by the codes that it gives)" } }
                         thead { tr { @for _ in 0..2 { th.n { "Asked, V" } th.n { "Error, mV" } th.n { "U (k\u{a0}=\u{a0}2), mV" } } } }
@@ -210,6 +214,37 @@ impl Certificate<'_> {
                     }
                 }
             }
+        }
+    }
+
+    /// By what it shows that the levels had settled: the limits, and the worst that was met.
+    fn settled(&self) -> Markup {
+        let r = self.record;
+        let readings = || r.levels.iter().flat_map(|l| [&l.up, &l.down]);
+        let spread = readings().map(|one| one.spread).fold(Volts::ZERO, Volts::max);
+        let apart = r.levels.iter().map(|l| (l.up.meter - l.down.meter).abs()).fold(Volts::ZERO, Volts::max);
+        html! {
+            "Each level had stood for at least " (fixed(STOOD.to_millis(), 0)) "\u{a0}ms when the meter was asked. "
+            @if r.meter.readings_each > 1 {
+                "Its readings of a level and direction were to lie within " (within_mv(UNSETTLED, 1)) "\u{a0}mV of each other: the farthest "
+                "apart were " b { (within_mv(spread, 3)) "\u{a0}mV" } ". Up and down were to agree within "
+            } @else {
+                "Each level and direction was read once, so that only up and down show whether it had settled: they were to agree within "
+            }
+            (within_mv(UP_AND_DOWN, 1)) "\u{a0}mV: the farthest apart were " b { (within_mv(apart, 3)) "\u{a0}mV" } "."
+        }
+    }
+
+    /// By what the new calibration was judged before it was stored, and what came of it.
+    fn left(&self) -> Markup {
+        let r = self.record;
+        let most = r.uncertainty.residual * LEFT_OFF;
+        let worst = r.as_left.iter().map(|l| l.error.abs()).fold(Volts::ZERO, Volts::max);
+        let inside = r.as_left.iter().filter(|l| l.error.abs() <= most).count();
+        html! {
+            "As left: a level between the points of the new correction may be off by " (fixed(LEFT_OFF, 0)) " times what the budget has for "
+            "curve, step and scatter of one level, ±" (within_mv(most, 3)) "\u{a0}mV; else nothing is stored. "
+            b { (inside) " of " (r.as_left.len()) " levels are within it" } ", the farthest off by " (within_mv(worst, 3)) "\u{a0}mV."
         }
     }
 
