@@ -34,9 +34,13 @@ pub enum InertiaError {
     Apart(String),
     /// No level was measured in all three.
     #[error(
-        "no level was measured in all three runs; make each with --only rotor-swing, on sheets that differ in [disc] only"
+        "no level was measured in all three runs; each is made with --only rotor-swing, on sheets that differ in [disc] only.{}",
+        .runs.iter().map(|run| format!("\n{run}")).collect::<String>()
     )]
-    NoLevel,
+    NoLevel {
+        /// What each run has, or why it has none.
+        runs: Vec<String>,
+    },
     /// The accelerations give none.
     #[error(transparent)]
     Estimate(#[from] EstimateError),
@@ -198,7 +202,7 @@ pub fn from_runs(runs: [&Run; 3], mounting: &Mounting) -> Result<Measured, Inert
         .filter(|id| all[1..].iter().all(|rows| rows.iter().any(|row| row.id == *id)))
         .collect();
     if common.is_empty() {
-        return Err(InertiaError::NoLevel);
+        return Err(InertiaError::NoLevel { runs: runs.map(swings_of).to_vec() });
     }
     let of = |run: &Run, rows: &[ResultRow]| -> Result<RunAcceleration, InertiaError> {
         let used: Vec<&ResultRow> = rows.iter().filter(|row| common.contains(&row.id.as_str())).collect();
@@ -279,6 +283,26 @@ pub fn from_runs(runs: [&Run; 3], mounting: &Mounting) -> Result<Measured, Inert
 
 /// The parts of the three runs, in the order of time.
 const PARTS: [&str; 3] = ["without the disc", "with the disc", "without the disc again"];
+
+/// Which swings a run has, or why it has none.
+fn swings_of(run: &Run) -> String {
+    let Some(check) = run.checks.iter().find(|check| check.id == rotor_swing::ID) else {
+        return format!("run {}: rotor-swing was not asked for", run.id);
+    };
+    let measured: Vec<&str> =
+        check.results.iter().filter(|row| row.measured.is_some()).map(|row| row.id.as_str()).collect();
+    match &check.not_done {
+        Some(not_done) => format!(
+            "run {}: the swings were not made: {}. What would allow it: {}",
+            run.id, not_done.why, not_done.would_allow
+        ),
+        None if measured.is_empty() => {
+            let why = check.results.iter().map(|row| format!("{}: {}", row.name, row.sentence));
+            format!("run {}: no level gave an acceleration: {}", run.id, why.collect::<Vec<_>>().join("; "))
+        }
+        None => format!("run {}: measured {}", run.id, measured.join(", ")),
+    }
+}
 
 /// All levels state what was still building up.
 fn stated(rows: &[ResultRow]) -> bool {

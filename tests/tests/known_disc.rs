@@ -4,7 +4,7 @@
 
 use proofstand::inertia::record::{InertiaKind, InertiaRecord};
 use proofstand::inertia::{InertiaError, Measured, Mounting, from_runs};
-use proofstand::record::model::{Run, RunKind, Verdict};
+use proofstand::record::model::{NotDone, Run, RunKind, Verdict};
 use proofstand::rehearsal::rehearsed_axis;
 use proofstand_tests::bench::{Plan, demo};
 use proofstand_units::{KilogramSquareMetres, Metres};
@@ -172,5 +172,23 @@ fn runs_that_don_t_belong_together_are_refused() {
     assert!(apart([&real, &with, &after]));
     let mut empty = before.clone();
     empty.checks.clear();
-    assert!(matches!(from_runs([&empty, &with, &after], &MOUNTING), Err(InertiaError::NoLevel)));
+    let Err(why @ InertiaError::NoLevel { .. }) = from_runs([&empty, &with, &after], &MOUNTING) else {
+        panic!("without swings there is no inertia")
+    };
+    assert!(why.to_string().contains(&format!("run {}: rotor-swing was not asked for", empty.id)), "{why}");
+    // What kept the swings from being made is said, not only that there are none.
+    let mut refused = before.clone();
+    let swings = refused.checks.iter_mut().find(|c| c.id == "rotor-swing").unwrap();
+    swings.results.clear();
+    swings.not_done = Some(NotDone {
+        why: "enable was not seen to be obeyed".to_owned(),
+        would_allow: "more inertia".to_owned(),
+        ..NotDone::default()
+    });
+    let why = from_runs([&refused, &with, &after], &MOUNTING).unwrap_err().to_string();
+    for part in
+        ["the swings were not made: enable was not seen to be obeyed", "What would allow it: more inertia"]
+    {
+        assert!(why.contains(part), "{why}");
+    }
 }

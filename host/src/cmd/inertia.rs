@@ -31,6 +31,10 @@ What [disc] states as its uncertainty is taken as one number (k = 2). It must ho
 the disc was weighed and measured with, its roundness and holes, how even its material is, screws, keys and the hub that \
 belongs to it, and with an inertia instead of a mass also how far off the shaft's axis it may sit (m·e²).
 
+A small bare rotor may be refused before any swing, and the run says why under rotor-swing: it would pass its highest \
+speed before a trip takes effect, reach the turn-round speed in too few samples to measure an acceleration in, or stand so \
+soon that enable is not seen to be obeyed. A hub that stays on in all three runs (--hub) makes it slow enough.
+
 A disc of at least twice the rotor's inertia is advised: the error of an acceleration counts 2.1-fold then, and \
 4.2-fold with a disc of half the rotor's.";
 
