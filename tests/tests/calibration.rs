@@ -2,6 +2,7 @@
 
 #![allow(clippy::unwrap_used, reason = "a helper of a test fails as the test does")]
 
+use std::io::{Read, Write};
 use std::path::Path;
 use std::process::Stdio;
 use std::sync::{Mutex, MutexGuard, PoisonError};
@@ -16,6 +17,7 @@ use proofstand::rehearsal::{Before, Rehearsal};
 use proofstand::sequence::Quiet;
 use proofstand_tests::bench::{TODAY, demo, row};
 use proofstand_tests::pty::{Fixture, Host};
+use serialport::SerialPort as _;
 
 /// The film winder's command scale, with what comes before it.
 fn run(before: Before, today: u32) -> Run {
@@ -116,6 +118,35 @@ fn a_board_without_a_table_for_its_read_outs_decides_nothing_by_them_and_says_so
     assert!(whole.provenance.warnings.is_empty(), "{:?}", whole.provenance.warnings);
 }
 
+#[test]
+fn what_a_reference_may_have_drifted_by_since_its_calibration_is_in_the_budgets_and_grows_with_time() {
+    // 25 ppm in 1000 h, growing with the square root of time: by hand, half-width 25 ppm·√(days·0.024) of the scale.
+    let drift = |today: u32, id: &str, what: &str| {
+        let run = run(Before::Drifting, today);
+        assert!(run.provenance.calibration_valid, "{:?}", run.provenance.warnings);
+        let row = row(&run, id).unwrap();
+        let name = format!("{what}: gain by drift since the calibration");
+        let part = row.budget.iter().find(|c| c.name == name);
+        let part = part.unwrap_or_else(|| panic!("{id}: {:#?}", row.budget));
+        assert_eq!((part.kind.as_str(), part.distribution.as_str()), ("B", "rectangular"));
+        part.standard_uncertainty * 3.0_f64.sqrt() / row.measured.unwrap()
+    };
+    for (today, days) in [(TODAY, 40.0), (TODAY + 320, 360.0)] {
+        let want = 25e-6 * (days * 0.024_f64).sqrt();
+        for (id, what) in [
+            ("command-scale.gain", "command, read back at the terminals"),
+            ("command-scale.gain-read-out", "read-out at the fixture's input"),
+        ] {
+            let share = drift(today, id, what);
+            assert!((share / want - 1.0).abs() < 1e-6, "{id} after {days} days: {share} {want}");
+        }
+    }
+    // A record that states no drift puts none into a budget.
+    let without = run(Before::Own, TODAY);
+    let gain = row(&without, "command-scale.gain").unwrap();
+    assert!(gain.budget.iter().all(|c| !c.name.contains("by drift")), "{:#?}", gain.budget);
+}
+
 const BENCH: &str = env!("CARGO_BIN_EXE_calibration-bench");
 const HOST: &str = env!("CARGO_BIN_EXE_proofstand-host");
 
@@ -181,6 +212,89 @@ fn a_calibration_over_two_ports_is_stored_and_certified_and_the_old_one_is_kept(
     assert!(certificate.contains("at every level, with no guard band"), "{certificate}");
     for line in ended.err.lines().filter(|l| l.contains(" of 34") || l.contains(" of 16")) {
         assert!(line.starts_with("REHEARSAL"), "{line}");
+    }
+}
+
+/// What the meter on the bench shows now, asked by a person's hands.
+fn read_meter(meter: &mut Box<dyn serialport::SerialPort>) -> f64 {
+    writeln!(meter, "READ?").unwrap();
+    let mut line = Vec::new();
+    while line.last() != Some(&b'\n') {
+        let mut byte = [0];
+        meter.read_exact(&mut byte).unwrap();
+        line.push(byte[0]);
+    }
+    String::from_utf8(line).unwrap().trim().parse().unwrap()
+}
+
+#[test]
+fn a_meter_that_a_person_reads_and_types_calibrates_and_a_mistyped_level_is_refused_and_mended() {
+    let _alone = alone();
+    let folder = tempfile::tempdir().unwrap();
+    let flash = folder.path().join("flash.bin");
+    let (mut fixture, meter_port) = bench(&flash);
+    let mut meter = serialport::new(&meter_port, 9600).timeout(Duration::from_secs(10)).open().unwrap();
+    let (mut person, terminal) = serialport::TTYPort::pair().unwrap();
+    let keyboard = std::fs::File::open(terminal.name().unwrap()).unwrap();
+    let arguments = [
+        "calibrate",
+        "--port",
+        &fixture.port,
+        "--meter",
+        "Invented DMM, no. 0042",
+        "--meter-accuracy",
+        "35+5",
+        "--temperature",
+        "23.1",
+        "--cautions-kept",
+    ];
+    let mut host = Host::start(HOST, folder.path(), Stdio::from(keyboard), arguments).unwrap();
+    let mut asked = 0;
+    while host.wait_for("The meter shows, in volts:").is_ok() {
+        asked += 1;
+        let shows = read_meter(&mut meter);
+        let typed = match asked {
+            // The decimal sign in the wrong place: no reading of this level.
+            3 => format!("{:.6}", shows / 10.0),
+            // Not a number at all.
+            5 => "about eight".to_owned(),
+            // A digit mistyped: it could be one of this level, and up and down tell.
+            8 => format!("{:.6}", shows + 0.002),
+            _ => format!("{shows:.6}"),
+        };
+        writeln!(person, "{typed}").unwrap();
+    }
+    let ended = host.end().unwrap();
+    assert_eq!(ended.code(), 0, "{}", ended.err);
+    // 17 up, 17 down and 16 between; one more for each that was no reading, two for the level that was mistyped.
+    assert_eq!(asked, 34 + 16 + 2 + 2, "{}", ended.err);
+    let said = ended.err.split_whitespace().collect::<Vec<_>>().join(" ");
+    for text in [
+        "farther off than any working board",
+        "Look again, and type it again.",
+        "A number of volts, as the meter shows it",
+        "more going up than coming down",
+        "If a digit was mistyped, this mends it",
+    ] {
+        assert!(said.contains(text), "{text}: {said}");
+    }
+    fixture.wait_for("record changed").unwrap();
+    let path = ended.out.lines().find_map(|l| l.strip_prefix("Certificate: ")).unwrap();
+    let certificate = std::fs::read_to_string(folder.path().join(path)).unwrap();
+    for text in [
+        "read and typed by a person",
+        "Invented DMM, no. 0042",
+        "was read once, so that only up and down show",
+        "16 of 16 levels are within it",
+    ] {
+        assert!(certificate.contains(text), "{text}");
+    }
+    let record =
+        std::fs::read_to_string(folder.path().join(path).with_file_name("calibration.json")).unwrap();
+    let record: serde_json::Value = serde_json::from_str(&record).unwrap();
+    for level in record["levels"].as_array().unwrap() {
+        let apart = level["up"]["meter"].as_f64().unwrap() - level["down"]["meter"].as_f64().unwrap();
+        assert!(apart.abs() < 1e-4, "the mistyped one is mended: {level}");
     }
 }
 

@@ -163,6 +163,7 @@ impl Bench {
         let mut record = match before {
             Before::Own => board.calibration(calibrated),
             Before::WithoutReadOuts => board.calibration_without_read_outs(calibrated),
+            Before::Drifting => board.drifting_calibration(calibrated),
             Before::Nothing => None,
             Before::Others => Board::drawn(&mut Random::new(!seed), !seed).calibration(today),
         };

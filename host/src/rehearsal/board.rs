@@ -136,6 +136,15 @@ impl Board {
         Some(bytes.to_vec())
     }
 
+    /// The same with drift: 25 ppm in 1000 h, and less for offset and gain, so that 1 mV (k = 2) holds until the due date all the
+    /// same.
+    pub(super) fn drifting_calibration(&self, today: u32) -> Option<Vec<u8>> {
+        let mut record = self.record(today)?;
+        record.statement = Statement { offset_nv: 180_000, gain_ppb: 10_000, drift_ppb: 25_000, ..STATEMENT };
+        let bytes = encode(&record).ok()?;
+        Some(bytes.to_vec())
+    }
+
     /// The same from a laboratory that left the inputs of the read-outs out.
     pub(super) fn calibration_without_read_outs(&self, today: u32) -> Option<Vec<u8>> {
         let mut record = self.record(today)?;

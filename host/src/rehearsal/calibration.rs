@@ -39,6 +39,8 @@ pub enum Before {
     Own,
     /// Its own, without tables for the inputs of the amplifier's read-outs: a board that was calibrated before they were fitted.
     WithoutReadOuts,
+    /// Its own, as `calibrate` states one: less for the day it was made on, and drift since.
+    Drifting,
     /// Another board's, under this board's name: a board was exchanged behind the same controller.
     Others,
 }
@@ -98,6 +100,7 @@ impl MeterBench {
             Before::Nothing => None,
             Before::Own => own_record(&board, curve, &mut random, today),
             Before::WithoutReadOuts => board.calibration_without_read_outs(today),
+            Before::Drifting => board.drifting_calibration(today),
             Before::Others => Board::drawn(&mut Random::new(seed ^ 0x0bad_b0a2), seed).calibration(today),
         });
         let identity = Identity {
