@@ -15,6 +15,8 @@ use proofstand_plant::Random;
 const TRIALS: u32 = 10_000;
 /// Least share that must be covered.
 const LEAST: f64 = 0.93;
+/// Above this share a reason is to be named.
+const MOST: f64 = 0.97;
 /// Fewest days until it is due again.
 const DAYS: f64 = 30.0;
 /// Longest that seventeen levels, fit, record and one use may take.
@@ -25,12 +27,13 @@ fn main() -> ExitCode {
         "Command at the terminals at the due date, {TRIALS} trials a row; shares in percent, each at least 93"
     );
     println!("points  within 1 mV  as stated  gain 95 %  offset 95 %  days to the due date");
-    let mut good = true;
+    let (mut good, mut above) = (true, false);
     for points in [17, 25, 33] {
         let c = coverage(1, TRIALS, points);
         let shares = [c.within_aim, c.within_stated, c.gain, c.offset];
         let holds = shares.iter().all(|share| *share >= LEAST) && c.days.0 >= DAYS;
         good &= holds;
+        above |= shares.iter().any(|share| *share > MOST);
         println!(
             "{points:6}  {:11.2}  {:9.2}  {:9.2}  {:11.2}  {:.0} to {:.0}{}",
             100.0 * c.within_aim,
@@ -42,10 +45,12 @@ fn main() -> ExitCode {
             if holds { "" } else { "  TOO FEW" }
         );
     }
-    println!(
-        "More than 97 % are covered: the meter's and the drift's errors lie evenly within bounds, and k = 2 of a sum of \
-         few such errors reaches nearly to their ends."
-    );
+    if above {
+        println!(
+            "Where more than 97 % are covered: the meter's and the drift's errors lie evenly within bounds, and k = 2 of a sum \
+             of few such errors reaches nearly to their ends; 1 mV holds more, since it is the aim and what is stated is less."
+        );
+    }
     let mut random = Random::new(1);
     let mut times: Vec<Duration> = (0..101)
         .map(|_| {
