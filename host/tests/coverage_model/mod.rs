@@ -283,9 +283,11 @@ pub(crate) fn flag_delay(trials: u32, seed: u64) -> Coverage {
         let level = 120.0;
         let crossed = (level - start) / alpha;
         let delay = 1e-3 + 14e-3 * random.uniform();
+        // Both the times and the speed of the crossing are the clock's.
+        let clock = 1.0 + 1e-6 * random.within(50.0);
         let samples: Vec<Sample> = (0..400)
             .map(|i| {
-                let t = 1e-3 * f64::from(i);
+                let t = 1e-3 * f64::from(i) / clock;
                 let turns = (start * t + 0.5 * alpha * t * t) / core::f64::consts::TAU;
                 Sample {
                     sequence: i,
@@ -312,7 +314,7 @@ pub(crate) fn flag_delay(trials: u32, seed: u64) -> Coverage {
             to: Micros(1_000_000),
             resolution: Seconds::new(50e-6),
         };
-        let edges = [Edge { at: Micros((1e6 * edge).round() as u64), conducting: true }];
+        let edges = [Edge { at: Micros((1e6 * edge * clock).round() as u64), conducting: true }];
         let Some(got) = answer(&edges, &question) else {
             out.fail();
             continue;
