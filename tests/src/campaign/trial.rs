@@ -357,4 +357,18 @@ mod tests {
         }
         assert_eq!(Trial::of("3|healthy"), None);
     }
+
+    /// On this seed the cable loses samples just when torque goes.
+    #[test]
+    fn a_release_of_which_the_cable_lost_samples_is_made_once_more() {
+        let once_more = |key: &str| {
+            let folder = tempfile::tempdir().unwrap();
+            let run = Trial::of(key).unwrap().run_in(folder.path()).unwrap().run.unwrap();
+            let check = run.checks.iter().find(|check| check.id == "enable-off-turning").unwrap();
+            assert_eq!(check.verdict, Verdict::Accepted, "{key}");
+            check.steps.iter().filter(|step| step.what.starts_with("Once more")).count()
+        };
+        assert_eq!(once_more("22|healthy|1e-5|4300022"), 2, "both ways");
+        assert_eq!(once_more("22|healthy|0e0|4300022"), 0);
+    }
 }

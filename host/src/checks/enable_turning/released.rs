@@ -33,11 +33,28 @@ impl Released<'_> {
     }
 }
 
-/// What the records of one direction say, those that say anything; otherwise why the first says nothing.
+/// Whether samples are missing while a command stood: what was commanded then is not known, and where the shaft should be
+/// follows from all of it.
+fn has_a_gap(made: &StepEvidence) -> bool {
+    let kept = |s: &Sample| s.state == State::Live || s.state == State::Opened;
+    let gaps = || made.samples.windows(2).map(|two| (kept(&two[1]), two[1].at.0.saturating_sub(two[0].at.0)));
+    let usual = gaps().map(|(_, gap)| gap).min().unwrap_or(0);
+    gaps().any(|(kept, gap)| kept && gap > usual + usual / 2)
+}
+
+/// Whether each of them was made to its end, and of each samples are missing.
+pub(super) fn none_is_whole(made: &[&StepEvidence]) -> bool {
+    !made.is_empty() && made.iter().all(|made| made.trip().is_none() && has_a_gap(made))
+}
+
+/// What the records of one direction say, those that say anything; otherwise why the first says nothing. One with a gap
+/// counts only where all of them have one.
 pub(super) fn released<'a>(
     context: &Context<'_>,
     made: &[&'a StepEvidence],
 ) -> Result<Vec<Released<'a>>, String> {
+    let whole: Vec<&'a StepEvidence> = made.iter().copied().filter(|made| !has_a_gap(made)).collect();
+    let made = if whole.is_empty() { made } else { &whole };
     let all: Vec<Result<Released<'a>, String>> = made.iter().map(|made| of_one(context, made)).collect();
     if all.iter().any(Result::is_ok) {
         return Ok(all.into_iter().flatten().collect());
