@@ -68,7 +68,7 @@ fn a_cap_or_a_flag_that_changed_is_gone_but_not_one_that_was_as_wrong_before() {
     let flag = |found| said("retention.flag", Rejected, "as before", found);
     // Whatever the scale was: it is not that which changed.
     let doubled = measured("command-scale.gain", Rejected, 12.5, 12.5 / 1.05, Some(0.1));
-    assert_eq!(cycled(&[cap.clone()]), [STORED]);
+    assert_eq!(cycled(std::slice::from_ref(&cap)), [STORED]);
     assert_eq!(cycled(&[cap, doubled]), [STORED]);
     assert_eq!(cycled(&[flag("inverted")]), [STORED]);
     assert!(cycled(&[flag("as before")]).is_empty());
