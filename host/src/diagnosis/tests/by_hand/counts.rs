@@ -141,3 +141,44 @@ fn a_shaft_that_runs_without_counts_has_a_silent_encoder_unless_something_else_w
     // Pulses that came while it stood are the index's own.
     assert_eq!(silent(&[moves("index pulses, no counts"), other("lines.index", Rejected)]), 0);
 }
+
+#[test]
+fn an_index_that_drops_is_told_beside_what_else_it_spoils_and_from_a_setting_that_came_into_force() {
+    let once = "1 of 4 intervals differ from 10000; they sum to 50000 counts";
+    let slow = |why: &str| {
+        let mut row = slow(20_000.0);
+        row.6 = why.to_owned();
+        row
+    };
+    let drops = |rows: Vec<Row>| ids(rows).contains(&"index-drops".to_owned());
+    let width = (
+        "line-count-slow.index-width".to_owned(),
+        Rejected,
+        "counts".to_owned(),
+        (None, Some(40.0), Some(0.0)),
+        None,
+        None,
+        String::new(),
+    );
+    let after = |counts| counted("retention.counts-forward", Rejected, counts);
+    for beside in [width, after(None), after(Some(10_000.0))] {
+        assert!(drops(vec![slow(once), beside.clone()]), "{}", beside.0);
+    }
+    // Half as many again is no missing pulse.
+    let mut half = summed(15_000.0, 55_000);
+    half.6 = once.to_owned();
+    assert!(!drops(vec![half]));
+    // Twice as many by a setting that the power cycle put right.
+    let all = "1 of 1 intervals differ from 10000; they sum to 20000 counts";
+    assert_eq!(ids(vec![slow(all), after(Some(10_000.0))]), ["setting-not-in-force", "pulses-for-counts"]);
+}
+
+#[test]
+fn counts_that_are_far_too_many_at_speed_are_not_lost_and_transitions_alone_are_no_wrong_counts() {
+    let gate = || said("line-count-slow.gate", Accepted, "every one", "every one");
+    let fast = |counts| counted("line-count-fast.forward", Rejected, Some(counts));
+    assert_eq!(ids(vec![gate(), fast(10_999.0)]), ["counts-lost"]);
+    assert!(ids(vec![gate(), fast(11_500.0)]).is_empty());
+    let illegal = measured("line-count-fast.illegal", Rejected, 0.0, 4.0, None);
+    assert_eq!(ids(vec![gate(), illegal]), ["illegal-transitions"]);
+}

@@ -142,3 +142,14 @@ fn an_index_comes_one_way_only_where_the_other_way_was_right_and_this_way_had_no
         assert!(!both(none, wrong) && !both(wrong, none), "and none the other");
     }
 }
+
+#[test]
+fn opening_enable_while_turning_is_asked_for_where_it_was_not_done() {
+    let active = || said("lines.torque-on", Rejected, "idle", "active");
+    let turned = |verdict| said("enable-off-turning.forward.follows", verdict, "follows", "not made");
+    let told = |rows| found(rows)[0].not_told_apart[0].clone();
+    assert!(told(vec![active(), turned(NotDone)]).contains("--only enable-off-turning"));
+    assert!(told(vec![active(), turned(Verdict::Undecided)]).contains("could not tell them apart this time"));
+    // A flag that is elsewhere than where it should be, and not active, says of no torque.
+    assert_eq!(ids(vec![said("lines.torque-on", Rejected, "idle", "changes")]), ["enable-flag"]);
+}

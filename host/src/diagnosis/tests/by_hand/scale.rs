@@ -96,3 +96,18 @@ fn only_levels_that_are_too_quick_say_that_the_hub_slips() {
     assert!(has(&[level("too quick")], "coupling-slips"));
     assert!(!has(&[level("too slow")], "coupling-slips"));
 }
+
+#[test]
+fn what_a_shaft_takes_to_let_go_is_held_against_the_bound_by_the_torque_that_there_was() {
+    let late = |found: &str| said("creep.breakaway", Rejected, "at most 3.0", found);
+    let gain = |ratio: f64| measured("command-scale.gain", Accepted, 10.0, 10.0 * ratio, Some(0.2));
+    let dead = |rows: &[Row]| has(rows, "dead-band");
+    // 3.3 at nine tenths of the scale is within the bound, as near as that is known; 3.6 is not.
+    assert!(!dead(&[late("3.3"), gain(0.9)]) && dead(&[late("3.6"), gain(0.9)]));
+    // A scale that is high makes it no more than it was.
+    assert!(!dead(&[late("3.1"), gain(1.5)]) && dead(&[late("3.2"), gain(1.5)]));
+    // A scale that was measured is the surer sign: it comes before another number of pulses, and else after.
+    let other = || counted("line-count-slow.slow-forward", Rejected, Some(5_000.0));
+    assert_eq!(ids(vec![late("6.0"), gain(1.0), other()]), ["dead-band", "pulses-for-counts"]);
+    assert_eq!(ids(vec![late("6.0"), other()]), ["pulses-for-counts", "dead-band"]);
+}
