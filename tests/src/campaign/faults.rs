@@ -19,11 +19,20 @@ pub struct FaultRow {
     /// Causes that are right as a name for it.
     pub causes: &'static [&'static str],
     /// Axes on which it looks like something else, by their sheet, and the causes that are right there too.
-    pub also: [Option<(fn(&AxisSheet) -> bool, &'static [&'static str])>; 2],
+    pub also: [Option<Also>; 2],
     /// What must become of a run for it to be caught.
     pub ends: Ends,
     /// Axes that it is put into, and why no others; none: all of them.
     pub only: Option<Only>,
+}
+
+/// Where a fault looks like something else too.
+#[derive(Debug, Clone, Copy)]
+pub struct Also {
+    /// Whether it does on such an axis.
+    pub on: fn(&AxisSheet) -> bool,
+    /// The causes that are right there.
+    pub causes: &'static [&'static str],
 }
 
 /// Which axes a fault is put into.
@@ -199,10 +208,10 @@ pub const FAULTS: &[FaultRow] = &[
     graded("torque-limited", Settings, &[25.0, 15.0, 10.0], 10.0, &["torque-limited"]).on(TORQUE_COMMANDS),
     plain("limit-open", Settings, &["limit-open"]),
     plain("mode-unselected", Settings, TORQUE_AND_NO_MOTION),
-    // A speed command's offset turns the shaft with enable open: nothing is tried then.
+    // A speed command's offset turns the shaft with enable open: nothing is tried then, here and where enable is inverted.
     plain("enable-always", Settings, &["enable-always", "enable-inverted"]).or_stopped(),
     plain("enable-always-braked", Settings, &["enable-always"]),
-    plain("enable-inverted", Settings, TORQUE_WHILE_OPEN),
+    plain("enable-inverted", Settings, TORQUE_WHILE_OPEN).or_stopped(),
     plain("end-switches-obeyed", Settings, &["end-switches-obeyed"]).on(END_SWITCHES_IGNORED),
     plain("end-switches-ignored", Settings, &["end-switches-ignored"]).on(END_SWITCHES_OBEYED),
     // Behind a speed command a filter and a slow loop look alike.
@@ -308,10 +317,11 @@ impl FaultRow {
     }
 
     /// On such axes these causes are right as well.
-    const fn or_named(self, where_: fn(&AxisSheet) -> bool, causes: &'static [&'static str]) -> Self {
+    const fn or_named(self, on: fn(&AxisSheet) -> bool, causes: &'static [&'static str]) -> Self {
+        let also = Some(Also { on, causes });
         match self.also {
-            [None, second] => Self { also: [Some((where_, causes)), second], ..self },
-            [first, _] => Self { also: [first, Some((where_, causes))], ..self },
+            [None, second] => Self { also: [also, second], ..self },
+            [first, _] => Self { also: [first, also], ..self },
         }
     }
 
@@ -324,7 +334,7 @@ impl FaultRow {
     /// Whether a cause is right as its name on an axis.
     #[must_use]
     pub fn is_named(&self, cause: &str, sheet: &AxisSheet) -> bool {
-        let also = self.also.iter().flatten().filter(|(on, _)| on(sheet)).flat_map(|(_, causes)| *causes);
+        let also = self.also.iter().flatten().filter(|also| (also.on)(sheet)).flat_map(|also| also.causes);
         self.causes.iter().chain(also).any(|right| *right == cause)
     }
 
