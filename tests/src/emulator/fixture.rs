@@ -108,8 +108,21 @@ impl EmulatedFixture {
     /// # Errors
     /// If host and fixture don't come together.
     pub fn accept(&self, checks: &[&'static dyn Check], folder: &Path) -> Result<Run, Failure> {
+        self.accept_over(self.link(), checks, folder)
+    }
+
+    /// The same over a cable that something was done to.
+    ///
+    /// # Errors
+    /// If host and fixture don't come together.
+    pub fn accept_over(
+        &self,
+        link: impl Link,
+        checks: &[&'static dyn Check],
+        folder: &Path,
+    ) -> Result<Run, Failure> {
         let mut folder = RunFolder::create(folder, "run", true)?;
-        let mut client = Client::connect(self.link(), &mut folder)?;
+        let mut client = Client::connect(link, &mut folder)?;
         let mut operator = EmulatedOperator::new(AtTheBoard(Rc::clone(&self.board)), self.attended);
         let setting = Setting {
             seed: Some(self.axis.seed),
