@@ -1,5 +1,5 @@
-//! Noise on the emulated board's cable: errors let the run finish or stop it safely, and none turns a result round; a cable
-//! that is dumb for longer than a beat leaves the terminals at 0 V with enable open.
+//! Noise on the emulated board's cable: a few errors change no verdict, more of them stop the run safely, none turns a result
+//! round, and a cable that is dumb for longer than a beat leaves the terminals at 0 V with enable open.
 
 #![allow(clippy::unwrap_used)] // Only tests are built with this file.
 
@@ -48,15 +48,31 @@ fn errors(disturbed: Disturbed) -> u64 {
 }
 
 #[test]
+fn one_error_in_a_hundred_thousand_bytes_lets_the_run_finish_with_the_verdicts_of_a_quiet_cable() {
+    let (quiet, none) = noisy(Noise::errors(0.0), 1);
+    let (noisy, some) = noisy(Noise::errors(1e-5), 1);
+    let (quiet, noisy) = (quiet.unwrap(), noisy.unwrap());
+    assert_eq!(errors(none), 0);
+    assert!(errors(some) >= 3, "{some:?} is too little to show anything");
+    for run in [&quiet, &noisy] {
+        assert_eq!((&run.outcome.stopped, run.diagnoses.len()), (&None, 0), "{:#?}", run.outcome);
+        assert!(run.checks.iter().all(|c| c.verdict == Verdict::Accepted), "{:#?}", run.outcome);
+    }
+    assert_eq!(verdicts(&noisy), verdicts(&quiet));
+}
+
+#[test]
 fn one_error_in_a_thousand_bytes_lets_it_finish_or_stops_it_and_rejects_nothing() {
-    let (run, disturbed) = noisy(Noise::errors(1e-3), 1);
-    let run = run.unwrap();
-    assert!(errors(disturbed) >= 50, "{disturbed:?}");
-    let wrong = verdicts(&run).into_iter().filter(|(_, verdict)| *verdict == Verdict::Rejected).count();
-    assert_eq!(wrong, 0, "{run:#?}");
-    // Not to have got to its end, without a word of why, is neither.
-    let done = run.checks.iter().all(|c| c.verdict != Verdict::NotDone);
-    assert_eq!(run.outcome.stopped.is_none(), done, "{:#?}", run.outcome);
+    for seed in [1, 2] {
+        let (run, disturbed) = noisy(Noise::errors(1e-3), seed);
+        let run = run.unwrap();
+        assert!(errors(disturbed) >= 50, "{disturbed:?}");
+        let wrong = verdicts(&run).into_iter().filter(|(_, verdict)| *verdict == Verdict::Rejected).count();
+        assert_eq!(wrong, 0, "seed {seed}: {run:#?}");
+        // Not to have got to its end, without a word of why, is neither.
+        let done = run.checks.iter().all(|c| c.verdict != Verdict::NotDone);
+        assert_eq!(run.outcome.stopped.is_none(), done, "seed {seed}: {:#?}", run.outcome);
+    }
 }
 
 #[test]
