@@ -159,7 +159,7 @@ impl Check for EnableTurning {
         let step = |n: usize, way: &Way| {
             let program = program(context, way.sign);
             let turns = context.way(Rpm::new(way.sign * context.count_sign()));
-            let once_more = if n == 0 { "" } else { "Once more, so that the moment is surer: " };
+            let once_more = if n == 0 { "" } else { "Once more, since the record left the moment unsure: " };
             Step::Move(Box::new(MoveStep {
                 acts: vec![Act {
                     at: ActAt { slot: loop_at(context), after: Seconds::ZERO },

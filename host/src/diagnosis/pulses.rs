@@ -99,7 +99,7 @@ pub(super) fn other_pulse_number(p: &Pattern<'_>) -> Option<Finding> {
     let first = *ratios.first()?;
     let telling = [4.0, 0.25, 2.0, 0.5].into_iter().any(|t| near(first, t));
     let same = ratios.iter().all(|r| (r / first - 1.0).abs() < 1e-3);
-    if counts_uneven(p).is_some() {
+    if counts_uneven(p).is_some() || index_drops(p).is_some() {
         return None;
     }
     if telling || !same || (first - 1.0).abs() < 2e-3 {

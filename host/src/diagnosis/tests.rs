@@ -181,11 +181,11 @@ fn where_nothing_was_measured_no_cause_is_named() {
 }
 
 #[test]
-fn every_rule_is_the_cause_of_one_of_the_patterns() {
+fn most_causes_are_those_of_recorded_patterns() {
     let mut named: Vec<_> = Recorded::all().iter().flat_map(|r| &r.causes).map(|c| &c.0).collect();
     named.sort_unstable();
     named.dedup();
-    assert!(named.len() >= 40, "{named:?}");
+    assert!(named.len() >= 60, "{named:?}");
 }
 
 mod by_hand;

@@ -321,7 +321,8 @@ impl FaultRow {
         let also = Some(Also { on, causes });
         match self.also {
             [None, second] => Self { also: [also, second], ..self },
-            [first, _] => Self { also: [first, also], ..self },
+            [first, None] => Self { also: [first, also], ..self },
+            [Some(_), Some(_)] => panic!("there is room for two"),
         }
     }
 

@@ -20,7 +20,7 @@ pub struct FaultScore {
     pub size: Option<FaultSize>,
     /// It must always be caught in this size.
     pub stated: bool,
-    /// Different axes of the population that it was put into: those that can have it, and on which it must show.
+    /// Different axes of the population that it was put into: those that can have it, less those that its row leaves out.
     pub axes: usize,
     /// Trials.
     pub tried: usize,

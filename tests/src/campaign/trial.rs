@@ -104,7 +104,7 @@ pub struct Tight {
     pub id: String,
     /// Tolerance over U.
     pub capability: f64,
-    /// Distance from the nearer limit over U.
+    /// Distance from the nearer limit over U; negative: beyond it.
     pub margin: f64,
 }
 
@@ -119,8 +119,9 @@ impl Tight {
             (Some(limit), None) | (None, Some(limit)) => (limit - row.target.unwrap_or(0.0)).abs(),
             (None, None) => return None,
         };
-        let from = |limit: f64| (limit - measured).abs();
-        let margin = lower.map_or(f64::INFINITY, from).min(upper.map_or(f64::INFINITY, from)) / expanded;
+        let above = lower.map_or(f64::INFINITY, |lower| measured - lower);
+        let below = upper.map_or(f64::INFINITY, |upper| upper - measured);
+        let margin = above.min(below) / expanded;
         let capability = tolerance / expanded;
         (capability < 4.0 || margin < 3.0).then(|| Self { id: row.id.clone(), capability, margin })
     }

@@ -3,7 +3,7 @@
 use proofstand_protocol::message::State;
 use proofstand_units::{Percent, Rpm, Seconds};
 
-use super::released::{Released, came_to_rest, released, sooner_than_by_friction};
+use super::released::{FOLLOWS, Released, came_to_rest, released, sooner_than_by_friction};
 use super::{HIGH_RPM, LOW_RPM, WAYS, Way};
 use crate::checks::enable_rest::{CONTACT_OPENED, HALF_TICK, enable_lane, off};
 use crate::checks::rows::Row;
@@ -16,8 +16,6 @@ use crate::metrology::{Budget, Contribution, Limits};
 use crate::record::model::{Mark, Plot, ResultRow, Verdict};
 use crate::sheet::{BrakeDriver, FlagRole, Stop};
 
-/// A shaft that follows by more than this share of what it did is under torque; one without torque follows by nothing.
-const FOLLOWS: Percent = Percent::new(50.0);
 /// Of a coasting shaft the drag may change by this much when torque goes: the amplifier's own drag and offset (common
 /// practice, no source). A brake adds more, also at a slow speed. Percent of rated torque.
 const COASTING: Percent = Percent::new(0.8);
@@ -182,18 +180,14 @@ fn follows(context: &Context<'_>, one: &Released<'_>, row: Row) -> ResultRow {
     }
 }
 
-/// Whether torque went and it is not well known when: U takes more than half of what is allowed. What was found does not
-/// count, only how well: to go on until a result suits would favour it.
+/// Whether torque went and it is not well known when: U takes more than half of what is allowed. When it went does
+/// not count, only how well that is known: to go on until a result suits would favour it.
 pub(super) fn unsure(context: &Context<'_>, made: &[&StepEvidence]) -> bool {
     if made.is_empty() || made.iter().any(|made| made.trip().is_some()) {
         return false;
     }
     let Ok(released) = released(context, made) else { return false };
-    let went = |one: &Released<'_>| match one.release.after {
-        After::Stands(_) => true,
-        After::Follows(share, ..) => 100.0 * share < FOLLOWS.get(),
-    };
-    released.iter().all(went)
+    released.iter().all(|one| !one.follows())
         && delay(context, &released)
             .is_none_or(|found| found.combined().expanded * 2.0 > context.sheet.tolerances.enable_off.value)
 }

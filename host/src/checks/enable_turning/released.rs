@@ -2,7 +2,7 @@
 
 use proofstand_protocol::message::{Sample, State};
 use proofstand_protocol::units::Micros;
-use proofstand_units::{Rpm, Seconds};
+use proofstand_units::{Percent, Rpm, Seconds};
 
 use super::loop_at;
 use crate::checks::enable_rest::contact_opened;
@@ -12,6 +12,9 @@ use crate::sheet::{BrakeDriver, CommandPair};
 
 /// Samples that may be missing: what is not there is not where it matters, with this few (common practice, no source).
 const MOST_LOST: f64 = 0.05;
+
+/// A shaft that follows by more than this share of what it did is under torque; one without torque follows by nothing.
+pub(super) const FOLLOWS: Percent = Percent::new(50.0);
 
 /// What one record says.
 pub(super) struct Released<'a> {
@@ -24,6 +27,14 @@ pub(super) struct Released<'a> {
 }
 
 impl Released<'_> {
+    /// Whether the shaft went on following the command.
+    pub(super) fn follows(&self) -> bool {
+        match self.release.after {
+            After::Stands(_) => false,
+            After::Follows(share, ..) => 100.0 * share >= FOLLOWS.get(),
+        }
+    }
+
     /// Since when the shaft stands, if it does, after the opening.
     pub(super) fn stood(&self) -> Option<Seconds> {
         match self.release.after {
@@ -37,9 +48,7 @@ impl Released<'_> {
 /// follows from all of it.
 fn has_a_gap(made: &StepEvidence) -> bool {
     let kept = |s: &Sample| s.state == State::Live || s.state == State::Opened;
-    let gaps = || made.samples.windows(2).map(|two| (kept(&two[1]), two[1].at.0.saturating_sub(two[0].at.0)));
-    let usual = gaps().map(|(_, gap)| gap).min().unwrap_or(0);
-    gaps().any(|(kept, gap)| kept && gap > usual + usual / 2)
+    made.samples.windows(2).any(|two| kept(&two[1]) && two[1].sequence.wrapping_sub(two[0].sequence) > 1)
 }
 
 /// Whether each of them was made to its end, and of each samples are missing.
@@ -48,14 +57,20 @@ pub(super) fn none_is_whole(made: &[&StepEvidence]) -> bool {
 }
 
 /// What the records of one direction say, those that say anything; otherwise why the first says nothing. One with a gap
-/// counts only where all of them have one.
+/// counts only where all of them have one, or where it shows that the shaft follows: that is not made good by another time.
 pub(super) fn released<'a>(
     context: &Context<'_>,
     made: &[&'a StepEvidence],
 ) -> Result<Vec<Released<'a>>, String> {
-    let whole: Vec<&'a StepEvidence> = made.iter().copied().filter(|made| !has_a_gap(made)).collect();
-    let made = if whole.is_empty() { made } else { &whole };
-    let all: Vec<Result<Released<'a>, String>> = made.iter().map(|made| of_one(context, made)).collect();
+    let any_whole = made.iter().any(|made| !has_a_gap(made));
+    let all: Vec<Result<Released<'a>, String>> = made
+        .iter()
+        .map(|made| of_one(context, made))
+        .filter(|one| match one {
+            Ok(one) => !any_whole || one.follows() || !has_a_gap(one.made),
+            Err(_) => true,
+        })
+        .collect();
     if all.iter().any(Result::is_ok) {
         return Ok(all.into_iter().flatten().collect());
     }
