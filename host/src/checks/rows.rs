@@ -306,6 +306,8 @@ mod tests {
         };
         let (guarded, simple) = (of(DecisionRule::Guarded), of(DecisionRule::Simple));
         assert_eq!((guarded.verdict, simple.verdict), (Verdict::Undecided, Verdict::Accepted));
+        assert!(guarded.sentence.contains("inside the limits, but nearer to one than its uncertainty"));
+        assert!(simple.sentence.contains("inside the limits (simple acceptance)"));
         let chance = |row: &ResultRow| row.decision.as_ref().unwrap().probability_of_conformity;
         // Φ(0.5).
         assert!((chance(&simple) - 0.691_462_461).abs() < 1e-8 && chance(&simple) == chance(&guarded));
