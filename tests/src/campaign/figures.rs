@@ -174,6 +174,25 @@ impl Scores {
     }
 }
 
+/// Healthy axes that may be left undecided of so many: one in a hundred. Of fewer than a thousand, so many as one in a hundred
+/// gives by chance not less often than one time in twenty (binomial): a slice can't show more.
+fn most_open(tried: usize) -> usize {
+    const SHARE: f64 = 0.01;
+    const FEW: usize = 1000;
+    if tried >= FEW {
+        return tried / 100;
+    }
+    let (n, mut most, mut so_many, mut or_more) = (tried as f64, 0, (1.0 - SHARE).powi(tried as i32), 1.0);
+    loop {
+        or_more -= so_many;
+        if or_more < 0.05 || most == tried {
+            return most;
+        }
+        so_many *= (n - most as f64) / (most as f64 + 1.0) * SHARE / (1.0 - SHARE);
+        most += 1;
+    }
+}
+
 fn of_healthy(healthy: &HealthyScore, all: &mut Figures) {
     let tried = healthy.tried;
     all.add(
@@ -186,10 +205,13 @@ fn of_healthy(healthy: &HealthyScore, all: &mut Figures) {
     let open = healthy.undecided + healthy.stopped;
     all.add(
         "healthy axes undecided",
-        "at most 1 %",
+        &match most_open(tried) {
+            most if most * 100 <= tried => "at most 1 %".to_owned(),
+            most => format!("at most 1 %, which of so few may be {most} by chance"),
+        },
         tried,
         format!("{} ({open} of {tried})", percent(open, tried)),
-        open * 100 <= tried,
+        open <= most_open(tried),
     );
     all.add(
         "different axes",
@@ -286,6 +308,13 @@ mod tests {
     fn one_healthy_axis_rejected_fails_the_campaign() {
         assert!(healthy(1000, 0).all_hold());
         assert!(!healthy(1000, 1).all_hold());
+    }
+
+    /// At 1 %: of 30 one or more come with 26 %, two or more with 3.6 %; of 240 five or more with 9.5 %, six
+    /// or more with 3.5 % (scipy 1.17.1, `scipy.stats.binom.sf`).
+    #[test]
+    fn a_slice_is_asked_for_what_so_few_can_show_and_a_whole_campaign_for_one_in_a_hundred() {
+        assert_eq!([0, 1, 30, 240, 1000, 10_000].map(most_open), [0, 0, 1, 5, 10, 100]);
     }
 
     #[test]
