@@ -30,6 +30,11 @@ fn counts_that_became_wrong_are_a_setting_gone_and_counts_that_became_right_are_
     assert!(cycled(&[after(NotDone, None)]).is_empty());
     // The counts are right, and a motion that went well before trips.
     assert_eq!(cycled(&[after(Rejected, Some(10_000.0))]), [STORED]);
+    // It trips by a speed read-out that shows too much, as it did before: no setting is gone. Other counts are.
+    let mut by_read_out = counted("line-count-slow.reverse", Rejected, Some(10_000.0));
+    by_read_out.6 = cause_in_words(proofstand_protocol::message::TripCause::OverspeedReadout).to_owned();
+    assert!(cycled(&[by_read_out.clone(), after(Rejected, Some(10_000.0))]).is_empty());
+    assert_eq!(cycled(&[by_read_out, after(Rejected, Some(2500.0))]), [STORED]);
 }
 
 #[test]

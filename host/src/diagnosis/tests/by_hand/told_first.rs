@@ -193,9 +193,26 @@ fn a_speed_loop_that_drives_the_shaft_at_0_v_until_it_is_stopped_runs_away() {
         &format!("{} (at 170 rpm)", cause_in_words(T::OverspeedCounts)),
     );
     assert_eq!(auger(vec![drift])[0], "runs-away");
+    // Only where the trip is what the check found.
+    let left_open = without("creep.drift", Verdict::Undecided, cause_in_words(T::OverspeedCounts));
+    assert!(!auger(vec![left_open]).contains(&"runs-away".to_owned()));
     // A drift that was measured is an offset.
     let offset = measured("creep.drift", Verdict::Rejected, 0.0, 40.0, Some(1.0));
     assert_eq!(auger(vec![offset]), ["offset"]);
     // A torque command's shaft that is driven at 0 V is no speed loop's.
     assert!(!ids(vec![stands(T::OverspeedCounts)]).contains(&"runs-away".to_owned()));
+}
+
+#[test]
+fn a_counter_that_stands_while_a_hand_turns_says_nothing_of_a_reversal() {
+    let pushed = || {
+        vec![
+            said("nudge.counts", Verdict::Rejected, "up", "down"),
+            said("nudge.direction", Verdict::Accepted, "clockwise", "clockwise"),
+        ]
+    };
+    assert_eq!(ids(pushed())[0], "counts-reversed");
+    let mut stood = pushed();
+    stood.push(said("hand-turn.counts", Verdict::Rejected, "one revolution", "none"));
+    assert!(!ids(stood).contains(&"counts-reversed".to_owned()));
 }
