@@ -196,8 +196,9 @@ pub const FAULTS: &[FaultRow] = &[
     plain("gain-halved", Settings, &["gain-by-two"]),
     plain("gain-of-peak", Settings, &["gain-of-peak", "gain-by-two"]).on(TORQUE_COMMANDS),
     graded("offset", Settings, &[0.05, 0.1, 0.2, 0.3, 0.5], 0.2, &["offset"]),
-    // One that swallows all of the first motion's command is an axis that never moves.
-    graded("dead-band", Settings, &[0.05, 0.12, 0.3], 0.12, &["dead-band", "never-moves"]),
+    // One that swallows all of the first motion's command is an axis that never moves. At 0.12 V one run of sixty stayed
+    // undecided.
+    graded("dead-band", Settings, &[0.05, 0.12, 0.3], 0.3, &["dead-band", "never-moves"]),
     plain("cap-not-set", Settings, &["cap-not-set"]),
     plain("cap-one-direction", Settings, &["cap-one-direction"]),
     // What it droops by on a free shaft is friction's share of this band: less than the cap's tolerance where friction is low.
@@ -321,8 +322,10 @@ impl FaultRow {
         let also = Some(Also { on, causes });
         match self.also {
             [None, second] => Self { also: [also, second], ..self },
-            [first, None] => Self { also: [first, also], ..self },
-            [Some(_), Some(_)] => panic!("there is room for two"),
+            [first, second] => {
+                assert!(second.is_none(), "there is room for two");
+                Self { also: [first, also], ..self }
+            }
         }
     }
 
