@@ -293,25 +293,20 @@ fn judge_run(context: &Context<'_>, run: &Run<'_>, made: &StepEvidence, rows: &m
         .limits(&limits);
     rows.extend(counts(made, per_rev, &slug, &label));
     if let Some(trip) = made.trip() {
-        let why = match trip.cause {
-            TripCause::OverspeedCounts | TripCause::OverspeedIndex
-                if f64::from(trip.speed.0).abs() / 1e3 > cap.get() =>
-            {
-                format!(
-                    "nothing held the speed down: it passed the cap of {:.0} rpm and the fixture tripped at {:.0} rpm",
-                    cap.get(),
-                    f64::from(trip.speed.0).abs() / 1e3
-                )
-            }
-            // By the read-out, and the counts say so too.
-            TripCause::OverspeedReadout if f64::from(trip.speed.0).abs() / 1e3 > cap.get() * WITNESSED => {
-                format!(
-                    "nothing held the speed down: it passed the cap of {:.0} rpm and the fixture tripped at {:.0} rpm",
-                    cap.get(),
-                    f64::from(trip.speed.0).abs() / 1e3
-                )
-            }
-            _ => format!("the run tripped: {}", crate::fixture::trip_in_words(trip)),
+        let speed = f64::from(trip.speed.0).abs() / 1e3;
+        // By the read-out alone only where the counts say so too.
+        let passed = match trip.cause {
+            TripCause::OverspeedCounts | TripCause::OverspeedIndex => speed > cap.get(),
+            TripCause::OverspeedReadout => speed > cap.get() * WITNESSED,
+            _ => false,
+        };
+        let why = if passed {
+            format!(
+                "nothing held the speed down: it passed the cap of {:.0} rpm and the fixture tripped at {speed:.0} rpm",
+                cap.get()
+            )
+        } else {
+            format!("the run tripped: {}", crate::fixture::trip_in_words(trip))
         };
         rows.push(held_row.measured(f64::from(trip.speed.0).abs() / 1e3).verdict(Verdict::Rejected, &why));
         return;
